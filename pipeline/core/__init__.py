@@ -1,0 +1,1 @@
+"""The science: arrays and geometries in, new objects out; no paths, no configuration."""

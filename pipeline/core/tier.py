@@ -1,0 +1,189 @@
+"""A correction tier: its error figures, and the standard deviations they stand for (DESIGN 2.1)."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, fields
+
+from pipeline.core.accuracy import Z95, cross_track_95
+from pipeline.errors import ConfigError
+
+#: A tier's id becomes a column value, a raster band name and part of a file name.
+TIER_ID_PATTERN = re.compile(r"[a-z][a-z0-9_]*")
+
+#: Longest time between the two passes of a pass-to-pass figure [s] (ISO 12188-1).
+PASS_TO_PASS_WINDOW_S = 900.0
+
+
+@dataclass(frozen=True)
+class TierSpread:
+    """One-dimensional standard deviations of a return: two visits with the same tier.
+
+    Attributes
+    ----------
+    repeatable_sd_m : float
+        sigma_R [m], of the difference of two visits a season apart.
+    bias_sd_m : float
+        sigma_B [m], the part that is constant through each day.
+    drift_sd_m : float
+        sigma_g [m], in-day drift of one visit about its day's bias.
+    correlation_time_s : float
+        T_c [s] of the drift.
+    drift_rules : bool
+        True where the pass-to-pass figure asks for more drift than the repeatable figure allows,
+        so that the repeatable figure was obeyed and the bias set to zero.
+    """
+
+    repeatable_sd_m: float
+    bias_sd_m: float
+    drift_sd_m: float
+    correlation_time_s: float
+    drift_rules: bool
+
+
+@dataclass(frozen=True)
+class Tier:
+    """A class of GNSS correction; every error is the cross-track 95 % bound of two visits.
+
+    Attributes
+    ----------
+    id, name : str
+        Short identifier (``[a-z][a-z0-9_]*``) and the name people read.
+    pass_to_pass_m : float
+        P [m], two passes at most 15 min apart.
+    repeatable_m : float
+        R at the base, or R where there is no base [m].
+    baseline_growth : float
+        k [m per m], growth of R with the distance from the base.
+    range_m : float or None
+        Longest baseline [m]; None where there is no limit.
+    convergence_s : float
+        Time from switching on until the figures hold [s].
+    start_error_m : float
+        R at switch-on [m].
+    correlation_time_s : float
+        T_c [s] of the in-day drift.
+    frame : str
+        Reference frame the tier's coordinates come in; ``base`` where the base decides.
+
+    Raises
+    ------
+    ConfigError
+        If a figure is negative or not finite, or a time constant or range is zero.
+    """
+
+    id: str
+    name: str
+    pass_to_pass_m: float
+    repeatable_m: float
+    baseline_growth: float
+    range_m: float | None
+    convergence_s: float
+    start_error_m: float
+    correlation_time_s: float
+    frame: str
+
+    def __post_init__(self) -> None:
+        if not TIER_ID_PATTERN.fullmatch(self.id):
+            raise ConfigError(f"tier id '{self.id}': expected small letters, digits and _, a letter first")
+        for name in ("pass_to_pass_m", "repeatable_m", "baseline_growth", "convergence_s", "start_error_m"):
+            self._require(name, zero_allowed=True)
+        self._require("correlation_time_s", zero_allowed=False)
+        if self.range_m is not None:
+            self._require("range_m", zero_allowed=False)
+
+    def _require(self, name: str, *, zero_allowed: bool) -> None:
+        value = getattr(self, name)
+        if not math.isfinite(value) or value < 0.0 or (value == 0.0 and not zero_allowed):
+            wanted = "zero or more" if zero_allowed else "more than zero"
+            raise ConfigError(f"tier '{self.id}': {name} is {value}, expected a finite number, {wanted}")
+
+    @classmethod
+    def from_figures(
+        cls,
+        *,
+        measure: str,
+        basis: str,
+        repeatable_m: float,
+        start_error_m: float,
+        baseline_growth: float,
+        **as_they_are: float | str | None,
+    ) -> Tier:
+        """Build a tier from figures in another measure or basis.
+
+        Parameters
+        ----------
+        measure, basis : str
+            What `repeatable_m`, `start_error_m` and `baseline_growth` are; see `cross_track_95`.
+        repeatable_m, start_error_m : float
+            Figures as published [m].
+        baseline_growth : float
+            As published [m per m].
+        **as_they_are
+            The other attributes of `Tier`.
+
+        Returns
+        -------
+        Tier
+
+        Raises
+        ------
+        ConfigError
+            If a figure, the measure or the basis is not acceptable.
+        """
+        # ASSUME: pass-to-pass is a cross-track 95 % difference of two passes by its definition
+        # (ISO 12188-1), so measure and basis do not apply to it.
+        return cls(
+            repeatable_m=cross_track_95(repeatable_m, measure=measure, basis=basis),
+            start_error_m=cross_track_95(start_error_m, measure=measure, basis=basis),
+            baseline_growth=cross_track_95(baseline_growth, measure=measure, basis=basis),
+            **as_they_are,  # type: ignore[arg-type]
+        )
+
+    @classmethod
+    def without_error(cls, *, id: str = "exact") -> Tier:
+        """Return a tier with no error at all: it reproduces the bare geometry."""
+        zero = {f.name: 0.0 for f in fields(cls) if f.name.endswith(("_m", "_s", "growth"))}
+        zero |= {"range_m": None, "correlation_time_s": PASS_TO_PASS_WINDOW_S}  # type: ignore[dict-item]
+        return cls(id=id, name="No error", frame="base", **zero)  # type: ignore[arg-type]
+
+    def repeatable_at(self, baseline_m: float | None) -> float:
+        """Return R(b) = R0 + k b [m]; a baseline of None [m] counts as zero."""
+        if baseline_m is None:
+            return self.repeatable_m
+        if not (math.isfinite(baseline_m) and baseline_m >= 0.0):
+            raise ConfigError(f"tier '{self.id}': baseline {baseline_m} m, expected zero or more")
+        return self.repeatable_m + self.baseline_growth * baseline_m
+
+    def in_reach(self, baseline_m: float | None) -> bool:
+        """Say whether a field at this baseline [m] is in the tier's range."""
+        return self.range_m is None or baseline_m is None or baseline_m <= self.range_m
+
+    def spread(self, baseline_m: float | None = None) -> TierSpread:
+        """Split the 95 % figures into standard deviations of day bias and in-day drift.
+
+        Parameters
+        ----------
+        baseline_m : float, optional
+            Distance from the field to the base [m].
+
+        Returns
+        -------
+        TierSpread
+            sigma_P^2 = 2 sigma_g^2 (1 - exp(-15 min / T_c)) and sigma_R^2 = sigma_B^2 + 2 sigma_g^2.
+        """
+        repeatable_sd_m = self.repeatable_at(baseline_m) / Z95
+        decay = -math.expm1(-PASS_TO_PASS_WINDOW_S / self.correlation_time_s)
+        drift_sd_m = self.pass_to_pass_m / Z95 / math.sqrt(2.0 * decay)
+        drift_rules = 2.0 * drift_sd_m**2 > repeatable_sd_m**2
+        if drift_rules:
+            drift_sd_m = repeatable_sd_m / math.sqrt(2.0)
+        bias_var_m2 = 0.0 if drift_rules else repeatable_sd_m**2 - 2.0 * drift_sd_m**2
+        return TierSpread(
+            repeatable_sd_m=repeatable_sd_m,
+            bias_sd_m=math.sqrt(max(bias_var_m2, 0.0)),
+            drift_sd_m=drift_sd_m,
+            correlation_time_s=self.correlation_time_s,
+            drift_rules=drift_rules,
+        )

@@ -1,0 +1,48 @@
+"""A small family of errors that a user can act on.
+
+A message names the file, the place in it, the value found, what was expected and how to put it right.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class RowreturnError(Exception):
+    """Anything the user can put right; commands print it without a traceback."""
+
+
+class ConfigError(RowreturnError):
+    """A configuration, a tier catalogue or a figure in them is wrong."""
+
+
+class InputError(RowreturnError):
+    """An input layer is missing, unreadable or not what the configuration says."""
+
+
+class CheckError(RowreturnError):
+    """A check that every run makes on its own results has failed."""
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """Return how to mend an unknown name: the nearest known one, then all of them.
+
+    Parameters
+    ----------
+    name : str
+        What was found.
+    known : iterable of str
+        Names that would have been accepted.
+
+    Returns
+    -------
+    str
+        For example ``did you mean 'strips'? Known: fields, rows, strips``.
+    """
+    names = sorted(known)
+    if not names:
+        return "there is none to choose from"
+    by_lower = {candidate.lower(): candidate for candidate in names}
+    close = difflib.get_close_matches(name.lower(), by_lower, n=1, cutoff=0.0)
+    return f"did you mean '{by_lower[close[0]]}'? Known: {', '.join(names)}"

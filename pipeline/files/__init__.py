@@ -1,0 +1,1 @@
+"""Reading, validating and writing; deterministic and atomic."""

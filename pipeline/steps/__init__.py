@@ -1,0 +1,1 @@
+"""One module per rule, of the same name: joins core to files."""
