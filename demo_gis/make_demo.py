@@ -1,0 +1,312 @@
+"""Write the invented co-op "Quillback Prairie Growers": fields, strips, planter plan and bases.
+
+Everything here is invented: growers, farms, fields, dates and tracks. The same seed gives the same bytes.
+Tracks are built in a field's own plane (x along the rows, y across them, metres on the ground) and rounded
+to 1 mm there, before the large grid coordinates are added, so the last bit of a sine cannot reach the file.
+"""
+
+import math
+import os
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+from demo_tracks import BAR_M, Track, across, contours, driven, pieces, planned, rings, straight
+from pyproj import Transformer
+from shapely import LineString, Point, Polygon, box
+
+SEED = 20260
+FILE_NAME = "coop.gpkg"
+FIELDS_CRS, LINES_CRS, BASES_CRS = "EPSG:26915", "EPSG:6344", "EPSG:6318"  # mixed on purpose
+FILE_DATE = {"OGR_CURRENT_DATE": "2026-01-01T00:00:00.000Z"}
+
+OVERSHOOT_M = 3.0
+FRAME, EPOCH = "NAD83(2011)", 2010.0
+SPRING_FRAME, SPRING_EPOCH = "ITRF2014", 2026.3
+HEIGHT_M = 260.0
+UNNAMED_IN = "QP03-contour"
+
+CATTAIL = ("Cattail Bend Farm", "Member 1")
+SANDREED = ("Sandreed Farm", "Member 2")
+SLOUGH = ("Long Slough Farm", "Member 3")
+BASES = {"CATTAIL_SHOP": (424150, 4690350), "SANDREED_BIN": (430600, 4687900)}
+
+
+@dataclass(frozen=True)
+class DemoField:
+    """One invented field; geometry in its own plane, placed at `origin_m` (grid) and turned by `heading_deg`."""
+
+    field_id: str
+    farm: tuple[str, str]
+    origin_m: tuple[int, int]
+    heading_deg: float
+    boundary: Polygon
+    bar: list[Track]
+    planter: list[Track]
+    days: tuple[int, int]  # day of October 2025, day of April 2026
+    planter_rows: int = 12
+    worked: Polygon | None = None  # where the bar went, if not in the whole field
+    headland: tuple[Track, ...] = ()
+    headland_area: Polygon | None = None
+    lift_m: float = OVERSHOOT_M  # farthest the bar runs past the end of what it works
+    spring_frame: tuple[str, float] = (FRAME, EPOCH)
+    planter_from_far_side: bool = False
+
+
+def serpentine(passes: list[list[Track]]) -> list[Track]:
+    """Return the pieces in working order: every other pass is driven back."""
+    order = []
+    for number, parts in enumerate(passes):
+        back = number % 2 == 1
+        order += [Track(part.xy_m[::-1], part.step_m) for part in parts[::-1]] if back else parts
+    return order
+
+
+def clock(
+    lengths_m: list[float], *, start: datetime, rng: np.random.Generator
+) -> Iterator[tuple[datetime, datetime]]:
+    """Yield start and end of each piece: 8 to 10 km/h, a turn after each, a stop after every twentieth."""
+    now = start
+    for number, length_m in enumerate(lengths_m, start=1):
+        speed_m_s = (8.0 + 2.0 * float(rng.random())) / 3.6
+        end = now + timedelta(seconds=round(length_m / speed_m_s))
+        yield now, end
+        now = end + timedelta(seconds=25 + int(20 * rng.random()) + (900 if number % 20 == 0 else 0))
+
+
+# ------------------------------------------------------------------------------------------ the fields
+
+
+def demo_fields() -> list[DemoField]:
+    """Return the eight fields; README.md says what is peculiar about each."""
+    return [_quarter(), _pivot(), _contour(), _wide_planter(), _headland(), _far(), _frames(), _slough()]
+
+
+def _quarter() -> DemoField:
+    tracks = straight(804.672, count=88)
+    square = box(0, 0, 804.672, 804.672)
+    return DemoField("QP01-quarter", CATTAIL, (420000, 4691000), 0.0, square, tracks, tracks, (6, 20))
+
+
+def _pivot() -> DemoField:
+    angles = np.arange(240) * (2 * math.pi / 240)
+    circle = Polygon(400.0 * np.column_stack([np.cos(angles), np.sin(angles)]))
+    bar, planter = rings(399.9, split_above_m=220.0), rings(399.9)
+    return DemoField("QP02-pivot", CATTAIL, (422500, 4691420), 14.0, circle, bar, planter, (7, 21))
+
+
+def _contour() -> DemoField:
+    outline = Polygon([(0, 0), (690, -20), (760, 250), (720, 560), (380, 600), (20, 540)])
+    tracks = contours(760.0, middle_m=280.0, count=75)
+    return DemoField(UNNAMED_IN, CATTAIL, (420500, 4689300), -8.0, outline, tracks, tracks, (8, 22),
+                     planter_from_far_side=True)  # fmt: skip
+
+
+def _wide_planter() -> DemoField:
+    width_m = 54 * BAR_M
+    bar, planter = straight(660.0, count=54), straight(660.0, count=27, width_m=2 * BAR_M)
+    return DemoField("QP04-wide-planter", SANDREED, (430000, 4690500), 5.0, box(0, 0, 660, width_m), bar, planter,
+                     (9, 20), planter_rows=24)  # fmt: skip
+
+
+def _headland() -> DemoField:
+    # rows run along x; the bar made two end passes at each end and never reached the last nine passes
+    length_m, built_m, end_m = 620.0, 51 * BAR_M, 2 * BAR_M
+    whole = straight(length_m, count=60)
+    ends = straight(built_m, count=2) + straight(built_m, count=2, first_m=length_m - end_m)
+    return DemoField("QP05-headland", SANDREED, (431500, 4688300), 91.0, box(0, 0, length_m, 60 * BAR_M),
+                     whole[:51], whole, (10, 21), worked=box(end_m, 0, length_m - end_m, built_m),
+                     headland=tuple(across(ends)), headland_area=box(0, 0, length_m, built_m), lift_m=0.8)  # fmt: skip
+
+
+def _far() -> DemoField:
+    outline = Polygon([(0, 0), (640, 0), (700, 530), (-40, 530)])
+    tracks = straight(700.0, count=58)
+    return DemoField("QP06-far", SLOUGH, (443100, 4688400), 23.0, outline, tracks, tracks, (13, 23))
+
+
+def _frames() -> DemoField:
+    tracks = straight(720.0, count=66)
+    return DemoField("QP07-frames", SANDREED, (428200, 4688600), 37.0, box(0, 0, 720, 66 * BAR_M), tracks, tracks,
+                     (14, 22), spring_frame=(SPRING_FRAME, SPRING_EPOCH), planter_from_far_side=True)  # fmt: skip
+
+
+def _slough() -> DemoField:
+    angles = np.arange(48) * (-2 * math.pi / 48)
+    pond = np.column_stack([230 + 62 * np.cos(angles), 210 + 38 * np.sin(angles)])
+    corner = [(0, 0), (800, 0), (800, 384), (470, 384), (470, 704), (0, 704)]
+    tracks = straight(800.0, count=77)
+    return DemoField(
+        "QP08-slough", SLOUGH, (441900, 4689900), 90.0, Polygon(corner, [pond]), tracks, tracks, (15, 24)
+    )
+
+
+# ------------------------------------------------------------------------------------------- the layers
+
+
+def to_grid(xy_m: np.ndarray, demo: DemoField, *, shift_m: tuple[float, float] = (0.0, 0.0)) -> np.ndarray:
+    """Return grid coordinates (n, 2) [m, UTM 15N] of points in a field's own plane, to 1 mm."""
+    east_m = demo.origin_m[0]
+    scale = round(
+        0.9996 * (1 + ((east_m - 500000) / 6380000) ** 2 / 2), 8
+    )  # a grid metre is not a ground metre
+    cos, sin = math.cos(math.radians(demo.heading_deg)), math.sin(math.radians(demo.heading_deg))
+    x_m, y_m = xy_m[:, 0] * scale, xy_m[:, 1] * scale
+    local_m = np.round(np.column_stack([x_m * cos - y_m * sin, x_m * sin + y_m * cos]), 3)
+    return np.round(local_m + shift_m + demo.origin_m, 3)
+
+
+def spring_shift(demo: DemoField) -> tuple[float, float]:
+    """Return what to add [m, east and north] to write a place of NAD83(2011) in the field's spring frame."""
+    if demo.spring_frame[0] == FRAME:
+        return 0.0, 0.0
+    geographic = Transformer.from_crs(LINES_CRS, "EPSG:6318")
+    to_itrf = Transformer.from_crs("EPSG:6319", "EPSG:7912")
+    lat, lon = geographic.transform(*demo.origin_m)
+    lat, lon, *_ = to_itrf.transform(lat, lon, HEIGHT_M, SPRING_EPOCH)
+    east_m, north_m = geographic.transform(lat, lon, direction="INVERSE")
+    return round(east_m - demo.origin_m[0], 3), round(north_m - demo.origin_m[1], 3)
+
+
+def records(
+    demo: DemoField,
+    lines: list[np.ndarray],
+    *,
+    start: datetime,
+    rows: int,
+    frame: tuple[str, float],
+    shift_m: tuple[float, float],
+    rng: np.random.Generator,
+) -> list[dict]:
+    """Return one record per line, numbered and timed in working order."""
+    lengths_m = [LineString(line).length for line in lines]
+    times = clock(lengths_m, start=start, rng=rng)
+    return [
+        {
+            "FIELD": demo.field_id,
+            "PASS": number,
+            "T0": t0,
+            "T1": t1,
+            "ROWS": rows,
+            "FRAME": frame[0],
+            "EPOCH": frame[1],
+            "geometry": LineString(to_grid(line, demo, shift_m=shift_m)),
+        }
+        for number, (line, (t0, t1)) in enumerate(zip(lines, times, strict=True), start=1)
+    ]
+
+
+def strip_records(demo: DemoField, rng: np.random.Generator) -> list[dict]:
+    """Return the autumn log of one field: strips of the 12-row bar, with wander."""
+    sd_m = 0.02 + 0.01 * float(rng.random())
+    area = demo.worked or demo.boundary
+    passes = [pieces(track, area, ends_m=demo.lift_m, rng=rng) for track in demo.bar]
+    ends = [pieces(track, demo.headland_area, ends_m=demo.lift_m, rng=rng) for track in demo.headland]
+    lines = [driven(track, sd_m=sd_m, rng=rng) for track in serpentine(ends + passes)]
+    start = datetime(2025, 10, demo.days[0], 13, 5, tzinfo=UTC)
+    return records(demo, lines, start=start, rows=12, frame=(FRAME, EPOCH), shift_m=(0.0, 0.0), rng=rng)
+
+
+def planter_records(demo: DemoField, rng: np.random.Generator) -> list[dict]:
+    """Return the spring plan of one field: smooth lines on the grid of the bar."""
+    tracks = demo.planter[::-1] if demo.planter_from_far_side else demo.planter
+    passes = [pieces(track, demo.boundary, ends_m=OVERSHOOT_M, rng=rng) for track in tracks]
+    lines = [planned(track) for track in serpentine(passes)]
+    start = datetime(2026, 4, demo.days[1], 12, 40, tzinfo=UTC)
+    return records(demo, lines, start=start, rows=demo.planter_rows, frame=demo.spring_frame,
+                   shift_m=spring_shift(demo), rng=rng)  # fmt: skip
+
+
+def bad_strips() -> list[dict]:
+    """Return strips that no run may use: no geometry, no length, no field, a field nobody has."""
+    lost = LineString([(455000, 4710000), (455400, 4710000)])
+    beside = LineString([(419900, 4691200), (419900, 4691600)])
+    spot = LineString([(420400, 4691400), (420400, 4691400)])
+    shapes = [("QP01-quarter", LineString()), ("QP01-quarter", None), ("QP01-quarter", spot),
+              (None, lost), ("QP99-unknown", beside)]  # fmt: skip
+    return [_untimed(name, shape, number=9001 + n) for n, (name, shape) in enumerate(shapes)]
+
+
+def bad_planter() -> list[dict]:
+    """Return a planter line of two equal points."""
+    return [_untimed("QP01-quarter", LineString([(420300, 4691300), (420300, 4691300)]), number=9001)]
+
+
+def _untimed(field_id: str | None, shape: LineString | None, *, number: int) -> dict:
+    return {"FIELD": field_id, "PASS": number, "T0": None, "T1": None, "ROWS": 12, "FRAME": FRAME,
+            "EPOCH": EPOCH, "geometry": shape}  # fmt: skip
+
+
+def lines_layer(rows: list[dict]) -> gpd.GeoDataFrame:
+    """Return a line layer; times in UTC, whole seconds."""
+    table = gpd.GeoDataFrame(rows, geometry="geometry", crs=LINES_CRS)
+    times = {
+        name: pd.to_datetime(table[name], utc=True).astype("datetime64[ms, UTC]") for name in ("T0", "T1")
+    }
+    return table.assign(**times, PASS=table["PASS"].astype("int32"), ROWS=table["ROWS"].astype("int32"))
+
+
+def fields_layer(demos: list[DemoField]) -> gpd.GeoDataFrame:
+    """Return the boundaries, and one that crosses itself."""
+    rows = [
+        {"FIELD": demo.field_id, "FARM": demo.farm[0], "GROWER": demo.farm[1],
+         "geometry": shapely.transform(demo.boundary, lambda xy_m, demo=demo: to_grid(xy_m, demo))}
+        for demo in demos
+    ]  # fmt: skip
+    bow_tie = Polygon([(425000, 4685000), (425600, 4685600), (425600, 4685000), (425000, 4685600)])
+    rows.append({"FIELD": "QP90-bowtie", "FARM": SANDREED[0], "GROWER": SANDREED[1], "geometry": bow_tie})
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=FIELDS_CRS)
+
+
+def bases_layer() -> gpd.GeoDataFrame:
+    """Return the two surveyed base stations, to about 1 mm."""
+    to_degrees = Transformer.from_crs(LINES_CRS, BASES_CRS, always_xy=True)
+    points = [Point(*(round(v, 8) for v in to_degrees.transform(*place))) for place in BASES.values()]
+    return gpd.GeoDataFrame({"base_id": list(BASES), "surveyed": True}, geometry=points, crs=BASES_CRS)
+
+
+def layers() -> dict[str, tuple[gpd.GeoDataFrame, str]]:
+    """Return every layer with its geometry type."""
+    demos = demo_fields()
+    strips, planter = [], []
+    for number, demo in enumerate(demos):
+        rng = np.random.default_rng([SEED, number])
+        strips += strip_records(demo, rng)
+        planter += planter_records(demo, rng)
+    for record in strips:
+        # some logs come without a field name: they belong where most of their length lies
+        if record["FIELD"] == UNNAMED_IN and record["PASS"] % 10 == 0:
+            record["FIELD"] = None
+    return {
+        "fields": (fields_layer(demos), "Polygon"),
+        "strips": (lines_layer(strips + bad_strips()), "LineString"),
+        "planter": (lines_layer(planter + bad_planter()), "LineString"),
+        "bases": (bases_layer(), "Point"),
+    }
+
+
+def make(out_dir: Path) -> Path:
+    """Write `coop.gpkg` into a folder, whole or not at all, and return its path."""
+    out_dir = Path(out_dir)
+    out_dir.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(dir=out_dir) as scratch:
+        unfinished = Path(scratch) / FILE_NAME
+        pyogrio.set_gdal_config_options(FILE_DATE)
+        try:
+            for name, (table, kind) in layers().items():
+                pyogrio.write_dataframe(table, unfinished, layer=name, driver="GPKG", geometry_type=kind)
+        finally:
+            pyogrio.set_gdal_config_options(dict.fromkeys(FILE_DATE))
+        os.replace(unfinished, out_dir / FILE_NAME)
+    return out_dir / FILE_NAME
+
+
+if __name__ == "__main__":
+    print(make(Path(__file__).parent))
