@@ -1,0 +1,52 @@
+"""The odds that a place stays on its strip: normal probabilities of a band."""
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+
+def miss_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float) -> np.ndarray:
+    """Probability that |offset + error| exceeds the half width (DESIGN 2.2).
+
+    Parameters
+    ----------
+    offset_m : ndarray
+        Expected offsets [m].
+    half_width_m : float
+        Half strip width less the margin [m]; not positive where nothing can hold.
+    sd_m : float
+        Standard deviation of the error [m]; 0 gives the bare geometry.
+
+    Returns
+    -------
+    ndarray
+        Same shape as `offset_m`.
+    """
+    offset = np.abs(np.asarray(offset_m, float))
+    if half_width_m < 0:
+        return np.ones_like(offset)
+    if sd_m == 0.0:
+        return (offset > half_width_m).astype(float)
+    return ndtr((offset - half_width_m) / sd_m) + ndtr((-offset - half_width_m) / sd_m)
+
+
+def miss_any_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float, spacing_m: float) -> np.ndarray:
+    """Probability of standing on no strip at all, where strips repeat every `spacing_m` [m] (DESIGN 2.3).
+
+    ASSUME: the neighbours of a strip lie a whole number of row spacings to both sides.
+    """
+    offset = np.asarray(offset_m, float)
+    reach = int(np.ceil((np.max(np.abs(offset), initial=0.0) + half_width_m + 6 * sd_m) / spacing_m))
+    shifts = spacing_m * np.arange(-reach, reach + 1)
+    holds = sum(1.0 - miss_probability(offset - shift, half_width_m, sd_m) for shift in shifts)
+    return np.clip(1.0 - holds, 0.0, 1.0)
+
+
+def even_odds_offset(half_width_m: float, sd_m: float) -> float:
+    """The offset beyond which missing is more likely than not [m]; -1 where it is so at every offset."""
+    if half_width_m <= 0 or miss_probability(np.zeros(1), half_width_m, sd_m)[0] > 0.5:
+        return -1.0
+    if sd_m == 0.0:
+        return half_width_m
+    # At offset h + sd the near edge alone leaves less than one half, so the root lies inside.
+    return float(brentq(lambda x: miss_probability(np.array([x]), half_width_m, sd_m)[0] - 0.5, 0.0, half_width_m + sd_m))

@@ -1,0 +1,196 @@
+"""Row length by offset: exact lengths inside a band, cuts where a class changes, runs, and the binned form."""
+
+import numba
+import numpy as np
+
+# Offsets are binned this fine for the odds; each piece is shared between its two neighbouring bin centres so
+# that its mean is kept, and the error is of second order: bin^2 / 8 times the curvature of the odds.
+BIN_M = 0.001
+
+
+@numba.njit(cache=True)
+def _inside(o0, o1, x):
+    """Share of a linear piece with |offset| <= x."""
+    if x < 0.0:
+        return 0.0
+    if o0 == o1:
+        return 1.0 if abs(o0) <= x else 0.0
+    low, high = min(o0, o1), max(o0, o1)
+    return max(0.0, min(high, x) - max(low, -x)) / (high - low)
+
+
+@numba.njit(cache=True)
+def length_within(offset0, offset1, length, group, owner, limits, owners):
+    """Length of row with |offset| <= limit.
+
+    Parameters
+    ----------
+    offset0, offset1, length : ndarray, shape (n,)
+        Linear pieces [m].
+    group : ndarray of int, shape (n,)
+        Which row of `limits` applies to each piece.
+    owner : ndarray of int, shape (n,)
+        To which line of the result its length goes.
+    limits : ndarray, shape (groups, k)
+        [m].
+    owners : int
+        Number of lines of the result.
+
+    Returns
+    -------
+    ndarray, shape (owners, k)
+        [m].
+    """
+    out = np.zeros((owners, limits.shape[1]))
+    for i in range(len(length)):
+        for k in range(limits.shape[1]):
+            out[owner[i], k] += length[i] * _inside(offset0[i], offset1[i], limits[group[i], k])
+    return out
+
+
+@numba.njit(cache=True)
+def bin_offsets(offset0, offset1, length, owner, owners, origin, bins):
+    """Length of row by offset, shape (owners, bins) [m]; bin k is centred on origin + k * BIN_M.
+
+    Every piece spreads its length evenly over its range of offsets.
+    """
+    out = np.zeros((owners, bins))
+    for i in range(len(length)):
+        spread = abs(offset1[i] - offset0[i])
+        parts = int(spread / BIN_M) + 1
+        for k in range(parts):
+            at = (offset0[i] + (offset1[i] - offset0[i]) * (k + 0.5) / parts - origin) / BIN_M
+            cell = min(max(int(np.floor(at)), 0), bins - 2)
+            share = min(max(at - cell, 0.0), 1.0)
+            out[owner[i], cell] += length[i] / parts * (1.0 - share)
+            out[owner[i], cell + 1] += length[i] / parts * share
+    return out
+
+
+@numba.njit(cache=True)
+def longest_run(offset0, offset1, start, end, row, group, limits, on_strip, rows):
+    """Longest stretch of each row on which |offset| > limit, shape (rows, k) [m].
+
+    Pieces come in order along each row; a piece that is not `on_strip` ends a stretch.
+    """
+    best = np.zeros((rows, limits.shape[1]))
+    for k in range(limits.shape[1]):
+        run, last_end, last_row = 0.0, -1.0, -1
+        for i in range(len(row)):
+            if row[i] != last_row or abs(start[i] - last_end) > 1e-6 or not on_strip[i]:
+                run = 0.0
+            last_row, last_end = row[i], end[i]
+            if not on_strip[i]:
+                continue
+            run = _extend(run, offset0[i], offset1[i], end[i] - start[i], limits[group[i], k], best, row[i], k)
+    return best
+
+
+@numba.njit(cache=True)
+def _extend(run, o0, o1, length, x, best, row, k):
+    """Carry a run over one linear piece; returns the run that reaches its end."""
+    inside = _inside(o0, o1, x)
+    if inside == 0.0:
+        run += length
+    elif inside == 1.0:
+        return 0.0
+    else:
+        slope = o1 - o0
+        cuts = sorted([(-x - o0) / slope, (x - o0) / slope])
+        if cuts[0] > 0.0:
+            best[row, k] = max(best[row, k], run + cuts[0] * length)
+        run = (1.0 - cuts[1]) * length if cuts[1] < 1.0 else 0.0
+    best[row, k] = max(best[row, k], run)
+    return run
+
+
+@numba.njit(cache=True)
+def class_pieces(offset0, offset1, start, end, row, group, kind, hold, reach):
+    """Row pieces cut wherever the class of any tier changes.
+
+    Parameters
+    ----------
+    offset0, offset1, start, end, row, group, kind : ndarray, shape (n,)
+        Spans in order along the rows.
+    hold, reach : ndarray, shape (groups, tiers)
+        A place holds up to |offset| <= hold and misses beyond |offset| > reach [m].
+
+    Returns
+    -------
+    tuple
+        row, start, end, span (of its start), and classes, shape (pieces, tiers): 0 holds, 1 in doubt,
+        2 misses, 3 no strip, 4 crossing.
+    """
+    tiers = hold.shape[1]
+    room = 2 * len(row) + 1024
+    out_row, out_span = np.empty(room, np.int64), np.empty(room, np.int64)
+    out_start, out_end = np.empty(room), np.empty(room)
+    classes = np.empty((room, tiers), np.uint8)
+    cuts, code = np.empty(4 * tiers + 2), np.empty(tiers, np.uint8)
+    n = 0
+    for i in range(len(row)):
+        m = _class_cuts(offset0[i], offset1[i], hold[group[i]], reach[group[i]], kind[i], cuts)
+        for c in range(m - 1):
+            if cuts[c + 1] - cuts[c] <= 1e-12:
+                continue
+            middle = abs(offset0[i] + 0.5 * (cuts[c] + cuts[c + 1]) * (offset1[i] - offset0[i]))
+            for k in range(tiers):
+                code[k] = _class_of(middle, hold[group[i], k], reach[group[i], k], kind[i])
+            length = end[i] - start[i]
+            s0, s1 = start[i] + cuts[c] * length, start[i] + cuts[c + 1] * length
+            if n > 0 and out_row[n - 1] == row[i] and abs(out_end[n - 1] - s0) < 1e-6 and _same(classes[n - 1], code):
+                out_end[n - 1] = s1
+                continue
+            if n == room:
+                room *= 2
+                out_row, out_span = _grown(out_row, room), _grown(out_span, room)
+                out_start, out_end = _grown(out_start, room), _grown(out_end, room)
+                wider = np.empty((room, tiers), np.uint8)
+                wider[:n] = classes
+                classes = wider
+            out_row[n], out_start[n], out_end[n], out_span[n] = row[i], s0, s1, i
+            classes[n] = code
+            n += 1
+    return out_row[:n], out_start[:n], out_end[:n], out_span[:n], classes[:n]
+
+
+@numba.njit(cache=True)
+def _class_cuts(o0, o1, hold, reach, kind, cuts):
+    cuts[0], cuts[1] = 0.0, 1.0
+    m = 2
+    if kind == 0 and o0 != o1:
+        for limits in (hold, reach):
+            for x in limits:
+                for level in (-x, x):
+                    t = (level - o0) / (o1 - o0)
+                    if x >= 0.0 and 0.0 < t < 1.0:
+                        cuts[m] = t
+                        m += 1
+        cuts[:m].sort()
+    return m
+
+
+@numba.njit(cache=True)
+def _class_of(offset, hold, reach, kind):
+    if kind == 1:
+        return 4
+    if kind == 2:
+        return 3
+    if offset <= hold:
+        return 0
+    return 2 if offset > reach else 1
+
+
+@numba.njit(cache=True)
+def _same(a, b):
+    for k in range(len(a)):
+        if a[k] != b[k]:
+            return False
+    return True
+
+
+@numba.njit(cache=True)
+def _grown(array, room):
+    out = np.empty(room, array.dtype)
+    out[: len(array)] = array
+    return out

@@ -1,0 +1,248 @@
+"""Signed offsets of planted rows from their strips, exact and piecewise linear along each row.
+
+The offset of a point from a strip segment is its distance from the segment's line, positive to the left of
+the strip's travel. Along a straight planted segment it is linear, so a row falls into *spans*, each with one
+strip segment, one unit normal and two end offsets. Nothing is sampled.
+"""
+
+from dataclasses import dataclass, fields
+
+import numba
+import numpy as np
+
+from pipeline.core.cells import Cells, cell_range, first_shared_cell
+from pipeline.core.segments import Segments
+
+ON_STRIP, CROSSING, NO_STRIP = 0, 1, 2
+CROSSING_ANGLE_DEG = 20.0
+CELL_M = 1.0
+# Spans shorter than this are rounding, not ground.
+SLIVER_M = 1e-9
+_MOST_CANDIDATES = 256
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Pieces of planted row with one strip segment each; all arrays have shape (n,).
+
+    Attributes
+    ----------
+    row, strip : ndarray of int32
+        Index of the planted line and of its strip line (-1 where there is none).
+    kind : ndarray of uint8
+        ON_STRIP, CROSSING or NO_STRIP.
+    start_m, end_m : ndarray
+        Distance along the planted line [m].
+    offset0_m, offset1_m : ndarray
+        Signed offset at start and end, positive left of the strip's travel [m].
+    normal_x, normal_y : ndarray
+        Unit left normal of the strip (east, north).
+    heading : ndarray of int8
+        +1 where the planter travels as the strip did, -1 where against it, 0 without a strip.
+    """
+
+    row: np.ndarray
+    strip: np.ndarray
+    kind: np.ndarray
+    start_m: np.ndarray
+    end_m: np.ndarray
+    offset0_m: np.ndarray
+    offset1_m: np.ndarray
+    normal_x: np.ndarray
+    normal_y: np.ndarray
+    heading: np.ndarray
+
+    @property
+    def length_m(self) -> np.ndarray:
+        """Length of each span [m], shape (n,)."""
+        return self.end_m - self.start_m
+
+    def take(self, which: np.ndarray) -> "Spans":
+        """The spans at an index or mask."""
+        return Spans(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+
+def measure_offsets(
+    rows: Segments,
+    strips: Segments,
+    *,
+    reach_m: np.ndarray,
+    row_key: np.ndarray | None = None,
+    strip_key: np.ndarray | None = None,
+) -> Spans:
+    """Offsets of planted rows from the nearest strip that runs their way.
+
+    Parameters
+    ----------
+    rows, strips : Segments
+        Planted lines and strip centre lines in one metric frame.
+    reach_m : ndarray, shape (number of planted lines,)
+        Beyond this offset there is no strip, usually half the row spacing [m].
+    row_key, strip_key : ndarray of int64, optional
+        Where given, a planted line only meets strips with the same key (identity from pass numbers).
+
+    Returns
+    -------
+    Spans
+        In the order of the planted lines; their lengths add up to the length of the rows.
+
+    Notes
+    -----
+    A strip within 20 degrees of the row is preferred to one that crosses it, however near that is: an
+    interior row that runs out over headland strips stands on its own strip for as long as that lasts.
+    """
+    if row_key is None or strip_key is None:
+        row_key = np.full(len(reach_m), -1, np.int64)
+        strip_key = np.full(int(strips.line.max(initial=-1)) + 1, -1, np.int64)
+    cells = Cells.over(strips.xy, size=CELL_M)
+    planes = strips.corner_normals()
+    room = 3 * len(rows.xy) + 1024
+    while True:
+        found = _spans(
+            rows.xy, rows.line, rows.start_m, strips.xy, strips.line, planes, reach_m, row_key, strip_key,
+            cells.first, cells.members, cells.x0, cells.y0, cells.size, cells.nx, cells.ny,
+            np.cos(np.radians(CROSSING_ANGLE_DEG)), room,
+        )  # fmt: skip
+        if found[0] <= room:
+            return Spans(*(column[: found[0]] for column in found[1:]))
+        room = 2 * found[0]
+
+
+@numba.njit(cache=True)
+def _clip(f0, f1, t0, t1):
+    """Part of [t0, t1] on which a linear function with ends f0 (t=0) and f1 (t=1) is not negative."""
+    slope = f1 - f0
+    if slope == 0.0:
+        return (t0, t1) if f0 >= 0.0 else (1.0, 0.0)
+    cut = -f0 / slope
+    if slope > 0.0:
+        return max(t0, cut), t1
+    return t0, min(t1, cut)
+
+
+@numba.njit(cache=True)
+def _against(a, c, plane, reach):
+    """Interval of planted segment `a` in which strip segment `c` is the one abreast, and the end offsets."""
+    vx, vy = c[2] - c[0], c[3] - c[1]
+    size = np.hypot(vx, vy)
+    nx, ny = -vy / size, vx / size
+    o0 = nx * (a[0] - c[0]) + ny * (a[1] - c[1])
+    o1 = nx * (a[2] - c[0]) + ny * (a[3] - c[1])
+    t0, t1 = _clip(reach - o0, reach - o1, 0.0, 1.0)
+    t0, t1 = _clip(reach + o0, reach + o1, t0, t1)
+    if t0 < t1:
+        before0 = plane[0] * (a[0] - c[0]) + plane[1] * (a[1] - c[1])
+        before1 = plane[0] * (a[2] - c[0]) + plane[1] * (a[3] - c[1])
+        t0, t1 = _clip(before0, before1, t0, t1)
+        after0 = plane[2] * (a[0] - c[2]) + plane[3] * (a[1] - c[3])
+        after1 = plane[2] * (a[2] - c[2]) + plane[3] * (a[3] - c[3])
+        t0, t1 = _clip(-after0, -after1, t0, t1)
+    return t0, t1, o0, o1, nx, ny
+
+
+@numba.njit(cache=True)
+def _best(t, m, iv, crossing):
+    """The aligned candidate with the smallest offset at t; -1 none; -2 only crossing ones."""
+    best, least, crosses = -1, np.inf, False
+    for k in range(m):
+        if iv[k, 0] <= t <= iv[k, 1]:
+            if crossing[k]:
+                crosses = True
+            else:
+                offset = abs(iv[k, 2] + t * (iv[k, 3] - iv[k, 2]))
+                if offset < least:
+                    best, least = k, offset
+    return -2 if best < 0 and crosses else best
+
+
+@numba.njit(cache=True)
+def _add_cuts(m, iv, cuts):
+    """Ends of the candidates' intervals and the places where two offsets are equally far, sorted."""
+    n = 2
+    cuts[0], cuts[1] = 0.0, 1.0
+    for k in range(m):
+        for t in (iv[k, 0], iv[k, 1]):
+            if 0.0 < t < 1.0 and n < len(cuts):
+                cuts[n] = t
+                n += 1
+        for j in range(k):
+            low, high = max(iv[k, 0], iv[j, 0]), min(iv[k, 1], iv[j, 1])
+            for sign in (-1.0, 1.0):
+                gap0 = iv[k, 2] + sign * iv[j, 2]
+                gap1 = iv[k, 3] + sign * iv[j, 3]
+                if gap0 != gap1 and n < len(cuts):
+                    t = gap0 / (gap0 - gap1)
+                    if low < t < high:
+                        cuts[n] = t
+                        n += 1
+    for i in range(1, n):  # insertion: there are two to six of them
+        t, j = cuts[i], i
+        while j > 0 and cuts[j - 1] > t:
+            cuts[j] = cuts[j - 1]
+            j -= 1
+        cuts[j] = t
+    return n
+
+
+@numba.njit(cache=True)
+def _spans(
+    rows, row_line, row_start, strips, strip_line, planes, reach, row_key, strip_key,
+    first, members, x0, y0, size, nx_cells, ny_cells, cos_limit, room,
+):  # fmt: skip
+    line, strip = np.empty(room, np.int32), np.empty(room, np.int32)
+    kind, heading = np.empty(room, np.uint8), np.empty(room, np.int8)
+    start, end = np.empty(room), np.empty(room)
+    off0, off1, nrm_x, nrm_y = np.empty(room), np.empty(room), np.empty(room), np.empty(room)
+    iv, normals = np.empty((_MOST_CANDIDATES, 4)), np.empty((_MOST_CANDIDATES, 2))
+    seg, crossing = np.empty(_MOST_CANDIDATES, np.int64), np.empty(_MOST_CANDIDATES, np.bool_)
+    dots, cuts = np.empty(_MOST_CANDIDATES), np.empty(8 * _MOST_CANDIDATES)
+    n = 0
+    for i in range(len(rows)):
+        a, far, own = rows[i], reach[row_line[i]], row_key[row_line[i]]
+        ux, uy = a[2] - a[0], a[3] - a[1]
+        length = np.hypot(ux, uy)
+        ix0, ix1 = cell_range(min(a[0], a[2]) - far, max(a[0], a[2]) + far, x0, size, nx_cells)
+        iy0, iy1 = cell_range(min(a[1], a[3]) - far, max(a[1], a[3]) + far, y0, size, ny_cells)
+        m = 0
+        for iy in range(iy0, iy1 + 1):
+            for ix in range(ix0, ix1 + 1):
+                for q in range(first[iy * nx_cells + ix], first[iy * nx_cells + ix + 1]):
+                    k = members[q]
+                    if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
+                        continue
+                    if own >= 0 and strip_key[strip_line[k]] != own:
+                        continue
+                    t0, t1, o0, o1, nx, ny = _against(a, strips[k], planes[k], far)
+                    if t0 >= t1 or m == _MOST_CANDIDATES:
+                        continue
+                    dots[m] = (ux * ny - uy * nx) / length
+                    iv[m, 0], iv[m, 1], iv[m, 2], iv[m, 3] = t0, t1, o0, o1
+                    normals[m, 0], normals[m, 1], seg[m] = nx, ny, k
+                    crossing[m] = abs(dots[m]) < cos_limit
+                    m += 1
+        cut_count = _add_cuts(m, iv, cuts)
+        before, last_kind = -9, -9
+        for c in range(cut_count - 1):
+            t0, t1 = cuts[c], cuts[c + 1]
+            if (t1 - t0) * length <= SLIVER_M and cut_count > 2:
+                continue
+            b = _best(0.5 * (t0 + t1), m, iv, crossing)
+            if b == before and last_kind != -9:
+                if n <= room:
+                    end[n - 1] = row_start[i] + t1 * length
+                    if b >= 0:
+                        off1[n - 1] = iv[b, 2] + t1 * (iv[b, 3] - iv[b, 2])
+                continue
+            before, last_kind = b, b
+            if n < room:
+                line[n], start[n], end[n] = row_line[i], row_start[i] + t0 * length, row_start[i] + t1 * length
+                strip[n], heading[n], off0[n], off1[n], nrm_x[n], nrm_y[n] = -1, 0, 0.0, 0.0, 0.0, 0.0
+                kind[n] = CROSSING if b == -2 else NO_STRIP
+                if b >= 0:
+                    kind[n], strip[n] = ON_STRIP, strip_line[seg[b]]
+                    heading[n] = 1 if dots[b] > 0 else -1
+                    off0[n] = iv[b, 2] + t0 * (iv[b, 3] - iv[b, 2])
+                    off1[n] = iv[b, 2] + t1 * (iv[b, 3] - iv[b, 2])
+                    nrm_x[n], nrm_y[n] = normals[b, 0], normals[b, 1]
+            n += 1
+    return n, line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading
