@@ -9,7 +9,6 @@ import math
 import os
 import tempfile
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,46 +17,17 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
-from demo_tracks import BAR_M, Track, across, contours, driven, pieces, planned, rings, straight
+from demo_fields import EPOCH, FRAME, OVERSHOOT_M, SANDREED, UNNAMED_IN, DemoField, demo_fields
+from demo_tracks import Track, driven, pieces, planned
 from pyproj import Transformer
-from shapely import LineString, Point, Polygon, box
+from shapely import LineString, Point, Polygon
 
 SEED = 20260
 FILE_NAME = "coop.gpkg"
 FIELDS_CRS, LINES_CRS, BASES_CRS = "EPSG:26915", "EPSG:6344", "EPSG:6318"  # mixed on purpose
 FILE_DATE = {"OGR_CURRENT_DATE": "2026-01-01T00:00:00.000Z"}
-
-OVERSHOOT_M = 3.0
-FRAME, EPOCH = "NAD83(2011)", 2010.0
-SPRING_FRAME, SPRING_EPOCH = "ITRF2014", 2026.3
-HEIGHT_M = 260.0
-UNNAMED_IN = "QP03-contour"
-
-CATTAIL = ("Cattail Bend Farm", "Member 1")
-SANDREED = ("Sandreed Farm", "Member 2")
-SLOUGH = ("Long Slough Farm", "Member 3")
+HEIGHT_M = 260.0  # above the ellipsoid, for the change of frame
 BASES = {"CATTAIL_SHOP": (424150, 4690350), "SANDREED_BIN": (430600, 4687900)}
-
-
-@dataclass(frozen=True)
-class DemoField:
-    """One invented field; geometry in its own plane, placed at `origin_m` (grid) and turned by `heading_deg`."""
-
-    field_id: str
-    farm: tuple[str, str]
-    origin_m: tuple[int, int]
-    heading_deg: float
-    boundary: Polygon
-    bar: list[Track]
-    planter: list[Track]
-    days: tuple[int, int]  # day of October 2025, day of April 2026
-    planter_rows: int = 12
-    worked: Polygon | None = None  # where the bar went, if not in the whole field
-    headland: tuple[Track, ...] = ()
-    headland_area: Polygon | None = None
-    lift_m: float = OVERSHOOT_M  # farthest the bar runs past the end of what it works
-    spring_frame: tuple[str, float] = (FRAME, EPOCH)
-    planter_from_far_side: bool = False
 
 
 def serpentine(passes: list[list[Track]]) -> list[Track]:
@@ -81,76 +51,6 @@ def clock(
         now = end + timedelta(seconds=25 + int(20 * rng.random()) + (900 if number % 20 == 0 else 0))
 
 
-# ------------------------------------------------------------------------------------------ the fields
-
-
-def demo_fields() -> list[DemoField]:
-    """Return the eight fields; README.md says what is peculiar about each."""
-    return [_quarter(), _pivot(), _contour(), _wide_planter(), _headland(), _far(), _frames(), _slough()]
-
-
-def _quarter() -> DemoField:
-    tracks = straight(804.672, count=88)
-    square = box(0, 0, 804.672, 804.672)
-    return DemoField("QP01-quarter", CATTAIL, (420000, 4691000), 0.0, square, tracks, tracks, (6, 20))
-
-
-def _pivot() -> DemoField:
-    angles = np.arange(240) * (2 * math.pi / 240)
-    circle = Polygon(400.0 * np.column_stack([np.cos(angles), np.sin(angles)]))
-    bar, planter = rings(399.9, split_above_m=220.0), rings(399.9)
-    return DemoField("QP02-pivot", CATTAIL, (422500, 4691420), 14.0, circle, bar, planter, (7, 21))
-
-
-def _contour() -> DemoField:
-    outline = Polygon([(0, 0), (690, -20), (760, 250), (720, 560), (380, 600), (20, 540)])
-    tracks = contours(760.0, middle_m=280.0, count=75)
-    return DemoField(UNNAMED_IN, CATTAIL, (420500, 4689300), -8.0, outline, tracks, tracks, (8, 22),
-                     planter_from_far_side=True)  # fmt: skip
-
-
-def _wide_planter() -> DemoField:
-    width_m = 54 * BAR_M
-    bar, planter = straight(660.0, count=54), straight(660.0, count=27, width_m=2 * BAR_M)
-    return DemoField("QP04-wide-planter", SANDREED, (430000, 4690500), 5.0, box(0, 0, 660, width_m), bar, planter,
-                     (9, 20), planter_rows=24)  # fmt: skip
-
-
-def _headland() -> DemoField:
-    # rows run along x; the bar made two end passes at each end and never reached the last nine passes
-    length_m, built_m, end_m = 620.0, 51 * BAR_M, 2 * BAR_M
-    whole = straight(length_m, count=60)
-    ends = straight(built_m, count=2) + straight(built_m, count=2, first_m=length_m - end_m)
-    return DemoField("QP05-headland", SANDREED, (431500, 4688300), 91.0, box(0, 0, length_m, 60 * BAR_M),
-                     whole[:51], whole, (10, 21), worked=box(end_m, 0, length_m - end_m, built_m),
-                     headland=tuple(across(ends)), headland_area=box(0, 0, length_m, built_m), lift_m=0.8)  # fmt: skip
-
-
-def _far() -> DemoField:
-    outline = Polygon([(0, 0), (640, 0), (700, 530), (-40, 530)])
-    tracks = straight(700.0, count=58)
-    return DemoField("QP06-far", SLOUGH, (443100, 4688400), 23.0, outline, tracks, tracks, (13, 23))
-
-
-def _frames() -> DemoField:
-    tracks = straight(720.0, count=66)
-    return DemoField("QP07-frames", SANDREED, (428200, 4688600), 37.0, box(0, 0, 720, 66 * BAR_M), tracks, tracks,
-                     (14, 22), spring_frame=(SPRING_FRAME, SPRING_EPOCH), planter_from_far_side=True)  # fmt: skip
-
-
-def _slough() -> DemoField:
-    angles = np.arange(48) * (-2 * math.pi / 48)
-    pond = np.column_stack([230 + 62 * np.cos(angles), 210 + 38 * np.sin(angles)])
-    corner = [(0, 0), (800, 0), (800, 384), (470, 384), (470, 704), (0, 704)]
-    tracks = straight(800.0, count=77)
-    return DemoField(
-        "QP08-slough", SLOUGH, (441900, 4689900), 90.0, Polygon(corner, [pond]), tracks, tracks, (15, 24)
-    )
-
-
-# ------------------------------------------------------------------------------------------- the layers
-
-
 def to_grid(xy_m: np.ndarray, demo: DemoField, *, shift_m: tuple[float, float] = (0.0, 0.0)) -> np.ndarray:
     """Return grid coordinates (n, 2) [m, UTM 15N] of points in a field's own plane, to 1 mm."""
     east_m = demo.origin_m[0]
@@ -164,13 +64,16 @@ def to_grid(xy_m: np.ndarray, demo: DemoField, *, shift_m: tuple[float, float] =
 
 
 def spring_shift(demo: DemoField) -> tuple[float, float]:
-    """Return what to add [m, east and north] to write a place of NAD83(2011) in the field's spring frame."""
+    """Return what to add [m, east and north] to write a place of NAD83(2011) in the field's spring frame.
+
+    The layer keeps its projection; the columns FRAME and EPOCH of a feature say what its numbers mean.
+    """
     if demo.spring_frame[0] == FRAME:
         return 0.0, 0.0
     geographic = Transformer.from_crs(LINES_CRS, "EPSG:6318")
     to_itrf = Transformer.from_crs("EPSG:6319", "EPSG:7912")
     lat, lon = geographic.transform(*demo.origin_m)
-    lat, lon, *_ = to_itrf.transform(lat, lon, HEIGHT_M, SPRING_EPOCH)
+    lat, lon, *_ = to_itrf.transform(lat, lon, HEIGHT_M, demo.spring_frame[1])
     east_m, north_m = geographic.transform(lat, lon, direction="INVERSE")
     return round(east_m - demo.origin_m[0], 3), round(north_m - demo.origin_m[1], 3)
 
