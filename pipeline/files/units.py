@@ -1,0 +1,109 @@
+"""Quantities written with their unit (``30 in``, ``1 mm/km``), turned into SI numbers.
+
+The only module that knows the units library. A quantity is one number (or a fraction such as
+``1/8``) and one unit: arithmetic is refused, so a configuration cannot make the parser work hard.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from functools import cache
+
+import pint
+
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
+_QUANTITY = re.compile(rf"\s*({_NUMBER})(?:\s*/\s*(\d+\.?\d*))?\s*(.*?)\s*")
+_UNIT = re.compile(r"[A-Za-z_]+(?:\s*/\s*[A-Za-z_]+)?")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """What a quantity measures: its SI unit and how a person may write it."""
+
+    name: str
+    si_unit: str
+    examples: tuple[str, ...]
+
+    def written(self, number: object) -> str:
+        """Return the two usual ways to write `number` in this kind."""
+        return f"'{number} {self.examples[0]}' or '{number} {self.examples[1]}'"
+
+
+LENGTH = Kind("length", "m", ("m", "in"))
+TIME = Kind("time", "s", ("min", "s"))
+GROWTH = Kind("length per length", "m/m", ("mm/km", "in/mile"))
+FIELD_CAPACITY = Kind("area per time", "m**2/s", ("ha/h", "ac/h"))
+
+
+@cache
+def _registry() -> pint.UnitRegistry:
+    registry = pint.UnitRegistry()
+    registry.define("@alias acre = ac")  # the library itself reads "ac" as an atto-light-speed
+    return registry
+
+
+def to_si(value: object, *, kind: Kind) -> float:
+    """Parse a quantity with its unit.
+
+    Parameters
+    ----------
+    value : object
+        What the YAML file holds; only text with a number and a unit is accepted.
+    kind : Kind
+        What it must measure.
+
+    Returns
+    -------
+    float
+        In the SI unit of `kind`.
+
+    Raises
+    ------
+    ValueError
+        If there is no unit, no number, an unknown unit, the wrong kind, or the value is not finite.
+        The message says how to write it; the caller adds file and key.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+        raise ValueError(f"expected a {kind.name} with its unit; write for example {kind.written(1)}")
+    match = _QUANTITY.fullmatch(str(value))
+    if match is None:
+        raise ValueError(f"'{value}' is not a {kind.name}; write a number and a unit, as in {kind.written(1)}")
+    number, divisor, unit = match.groups()
+    if not unit:
+        raise ValueError(f"{value} has no unit; write for example {_rewritten(value, kind=kind)}")
+    si = _number(number, divisor) * _si_per_unit(unit, kind=kind)
+    if not math.isfinite(si):
+        raise ValueError(f"'{value}' is not a finite number; write for example {kind.written(1)}")
+    return si
+
+
+def _number(number: str, divisor: str | None) -> float:
+    if divisor is None:
+        return float(number)
+    if float(divisor) == 0.0:
+        raise ValueError(f"'{number}/{divisor}' divides by zero; write a plain number and a unit")
+    return float(number) / float(divisor)
+
+
+def _rewritten(value: object, *, kind: Kind) -> str:
+    """Write a bare number with units; an assumed metre is also given in inches where it is one."""
+    if kind is LENGTH and isinstance(value, (int, float)):
+        inches = f"{value / 0.0254:.4g}" if value < 5 else f"{value:g}"
+        return f"'{value} m' or '{inches} in'"
+    return kind.written(value)
+
+
+def _si_per_unit(unit: str, *, kind: Kind) -> float:
+    if not _UNIT.fullmatch(unit):
+        raise ValueError(f"'{unit}' is not a unit; write one number and one unit, as in {kind.written(1)}")
+    registry = _registry()
+    try:
+        found = registry.Quantity(1.0, registry.parse_units(unit))
+        return float(found.to(kind.si_unit).magnitude)
+    except pint.DimensionalityError:
+        message = f"'{unit}' is not a unit of {kind.name}; write for example {kind.written(1)}"
+    except (pint.UndefinedUnitError, pint.OffsetUnitCalculusError):
+        message = f"unknown unit '{unit}'; write for example {kind.written(1)}"
+    raise ValueError(message)
