@@ -1,0 +1,128 @@
+"""Figures as people read them: in the units asked for, with no more digits than they deserve."""
+
+import math
+import re
+
+INCH_M = 0.0254
+FOOT_M = 0.3048
+MILE_M = 1609.344
+ACRE_M2 = 4046.8564224
+HECTARE_M2 = 10_000.0
+UNIT_SYSTEMS = ("us", "metric")
+NOTHING = "\u2013"
+# A no-break space, so that a number never parts from its unit at the end of a line.
+GAP = "\u00a0"
+
+
+def length_text(length_m: float, *, units: str) -> str:
+    """Measured length, about two digits below ten of a unit: `1.0 in`, `21 in`, `3.3 ft`, `8.1 mi`.
+
+    Parameters
+    ----------
+    length_m : float
+        Length [m]; NaN gives a dash.
+    units : {"us", "metric"}
+        Report units.
+
+    Raises
+    ------
+    ValueError
+        If `units` is neither.
+    """
+    _check(units)
+    if not math.isfinite(length_m):
+        return NOTHING
+    value, unit = _scaled_length(length_m, units=units)
+    return f"{_short(value)}{GAP}{unit}"
+
+
+def distance_text(length_m: float, *, units: str) -> str:
+    """Distance to a base or a neighbour, in miles or kilometres: `8.1 mi`, `13 km`."""
+    _check(units)
+    if not math.isfinite(length_m):
+        return NOTHING
+    size_m, unit = (MILE_M, "mi") if units == "us" else (1000.0, "km")
+    return f"{_short(length_m / size_m)}{GAP}{unit}"
+
+
+def width_text(width_m: float, *, units: str) -> str:
+    """Nominal width of a strip or a row spacing, as the machine's plate says it: `30 in`, `76.2 cm`."""
+    _check(units)
+    if not math.isfinite(width_m):
+        return NOTHING
+    size_m, unit = (INCH_M, "in") if units == "us" else (0.01, "cm")
+    return f"{width_m / size_m:.3g}{GAP}{unit}"
+
+
+def area_text(area_m2: float, *, units: str) -> str:
+    """Area in acres or hectares: `3.4 ac`, `158 ac`, `64.0 ha`, three digits at most."""
+    _check(units)
+    if not math.isfinite(area_m2):
+        return NOTHING
+    size_m2, unit = (ACRE_M2, "ac") if units == "us" else (HECTARE_M2, "ha")
+    value = area_m2 / size_m2
+    digits = 1 if value < (10 if units == "us" else 100) else 0
+    return f"{value:,.{digits}f}{GAP}{unit}"
+
+
+def share_text(share: float) -> str:
+    """Share as a whole per cent; what is little but not nothing stays visible as `<1 %`.
+
+    Parameters
+    ----------
+    share : float
+        Share, 0 to 1; NaN gives a dash.
+    """
+    number = _per_cent(share)
+    return number if number == NOTHING else f"{number}{GAP}%"
+
+
+def share_range_text(low: float, high: float) -> str:
+    """Range of shares in whole per cent: `3-18 %` with an en dash, or one figure where both read alike."""
+    first, last = _per_cent(low), _per_cent(high)
+    if NOTHING in (first, last):
+        return NOTHING
+    return f"{last}{GAP}%" if first == last else f"{first}\u2013{last}{GAP}%"
+
+
+def count_text(count: float) -> str:
+    """Number of things with thousands marked: `1,104`."""
+    return f"{round(count):,}" if math.isfinite(count) else NOTHING
+
+
+def plain_text(text: object) -> str:
+    """Any name on one line: white space joined, control characters dropped."""
+    # White space other than the no-break space, which holds numbers to their units.
+    joined = re.sub(r"[^\S\u00a0]+", " ", str(text)).strip()
+    return "".join(letter for letter in joined if letter.isprintable() or letter == GAP)
+
+
+def _per_cent(share: float) -> str:
+    if not math.isfinite(share):
+        return NOTHING
+    if 0 < share < 0.005:
+        return "<1"
+    if 0.995 <= share < 1:
+        return ">99"
+    return f"{100 * share:.0f}"
+
+
+def _scaled_length(length_m: float, *, units: str) -> tuple[float, str]:
+    size_m = abs(length_m)
+    if units == "us":
+        if size_m < 2 * FOOT_M:
+            return length_m / INCH_M, "in"
+        return (length_m / FOOT_M, "ft") if size_m < MILE_M else (length_m / MILE_M, "mi")
+    if size_m < 1:
+        return length_m * 100, "cm"
+    return (length_m, "m") if size_m < 1000 else (length_m / 1000, "km")
+
+
+def _short(value: float) -> str:
+    # Judged after rounding, so that 9.96 reads 10 and not 10.0.
+    return f"{value:.1f}" if round(abs(value), 1) < 10 else f"{value:,.0f}"
+
+
+def _check(units: str) -> None:
+    if units not in UNIT_SYSTEMS:
+        raise ValueError(f"report units are {' or '.join(UNIT_SYSTEMS)}, not {units!r}")

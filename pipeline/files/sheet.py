@@ -1,0 +1,202 @@
+"""The field sheet: maps of one field by tier, a table and a row's-eye view on one page to hand over."""
+
+import os
+import string
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from pipeline.core import show
+from pipeline.files.sheet_data import SheetData
+from pipeline.files.sheet_eye import row_eye
+from pipeline.files.sheet_maps import draw_maps, map_grid
+from pipeline.files.sheet_parts import (
+    HAIR,
+    INK,
+    MM_PER_INCH,
+    SOFT,
+    legend,
+    north_arrow,
+    scale_bar,
+    text_width,
+    words,
+    wrapped,
+)
+from pipeline.files.sheet_table import draw_table, out_of_reach, table_height
+
+CAUTION = (
+    "Figures are statistics of position, not a safety system. Boundaries are not a legal survey. "
+    "Nutrient and chemical placement follows the label, local rules and a licensed adviser."
+)
+PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
+PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
+DPI = 150
+MARGIN_MM, TOP_MM, FOOT_MM = 13.0, 35.0, 24.0
+SIDE_MM, WIDEST_SIDE_MM, SIDE_GAP_MM = 68.0, 100.0, 10.0
+
+
+def draw_sheet(data: SheetData, *, paper: str = "a4") -> Figure:
+    """Draw the sheet of one field.
+
+    Parameters
+    ----------
+    data : SheetData
+        What to show.
+    paper : {"a4", "letter"}
+        Paper, landscape.
+
+    Returns
+    -------
+    Figure
+        Page of the paper's size.
+
+    Raises
+    ------
+    KeyError
+        If the paper is unknown.
+    """
+    page = _blank_page(*PAPERS_MM[paper])
+    table = data.table.set_index("tier", drop=False).loc[list(data.tier_names)]
+    letters = string.ascii_uppercase[: len(table)]
+    wide, tall = PAPERS_MM[paper]
+    foot = tall - FOOT_MM - table_height(len(table))
+    room = (wide - 2 * MARGIN_MM - SIDE_MM - SIDE_GAP_MM, foot - 5 - TOP_MM)
+    _header(page, data=data, table=table, wide=wide)
+    grid = map_grid(page, data=data, room_mm=room)
+    # Room that the maps leave goes to the row's-eye view first, then to both sides of the maps.
+    side = min(SIDE_MM + max(room[0] - grid.used_mm, 0), WIDEST_SIDE_MM)
+    spare = room[0] + SIDE_MM - side - grid.used_mm
+    corner = (MARGIN_MM + (spare / 2 if spare > 15 else 0), TOP_MM)
+    draw_maps(page, data=data, table=table, letters=letters, grid=grid, corner=corner)
+    _side(
+        page, data=data, table=table, letters=letters, scale=grid.scale, side=side, foot=foot - 5, paper=paper
+    )
+    draw_table(
+        page,
+        x=MARGIN_MM,
+        y=foot,
+        width=wide - 2 * MARGIN_MM,
+        table=table,
+        letters=letters,
+        names=data.tier_names,
+        units=data.units,
+    )
+    _footer(page, data=data, wide=wide, tall=tall)
+    return page.figure
+
+
+def save_sheet(figure: Figure, *, png: Path, pdf: Path) -> None:
+    """Write the sheet as PNG and PDF: whole or not at all, the same bytes for the same sheet.
+
+    Parameters
+    ----------
+    figure : Figure
+        From `draw_sheet`.
+    png, pdf : Path
+        Where to write.
+    """
+    nameless = {"Creator": None, "Producer": None, "CreationDate": None}
+    for path, kind, metadata in ((png, "png", {"Software": None}), (pdf, "pdf", nameless)):
+        half = path.with_name(f".{path.name}.part")
+        try:
+            figure.savefig(half, format=kind, dpi=DPI, metadata=metadata, facecolor="white")
+            os.replace(half, path)
+        finally:
+            half.unlink(missing_ok=True)
+
+
+def _blank_page(wide: float, tall: float) -> Axes:
+    figure = Figure(figsize=(wide / MM_PER_INCH, tall / MM_PER_INCH), dpi=DPI, facecolor="white")
+    FigureCanvasAgg(figure)
+    page = figure.add_axes((0, 0, 1, 1))
+    page.set(xlim=(0, wide), ylim=(tall, 0), autoscale_on=False)
+    page.set_axis_off()
+    return page
+
+
+def _header(page: Axes, *, data: SheetData, table: pd.DataFrame, wide: float) -> None:
+    half = 0.6 * (wide - 2 * MARGIN_MM)
+    right = wide - MARGIN_MM
+    words(page, x=MARGIN_MM, y=14, text=data.title, size=7.5, colour=SOFT, width=half)
+    words(page, x=MARGIN_MM, y=21.5, text=f"Field {data.field_id}", size=17, bold=True, width=half)
+    words(page, x=MARGIN_MM, y=27.8, text=_answer(data, table), size=9, width=wide - 2 * MARGIN_MM)
+    facts = (
+        f"{show.area_text(data.area_m2, units=data.units)} \u00b7 strips "
+        f"{show.width_text(data.strip_width_m, units=data.units)} \u00b7 rows "
+        f"{show.width_text(data.row_spacing_m, units=data.units)}"
+    )
+    rest = wide - 2 * MARGIN_MM - half - 4
+    words(page, x=right, y=14, text=data.farm, size=7.5, bold=True, align="right", width=rest)
+    words(page, x=right, y=17.6, text=facts, size=7, colour=SOFT, align="right")
+    notes = show.plain_text("; ".join(data.notes))
+    for number, text in enumerate(wrapped(page, text=notes, size=7, width=rest, lines=2)):
+        words(page, x=right, y=21.2 + 3.2 * number, text=text, size=7, italic=True, align="right")
+    page.plot([MARGIN_MM, right], [30.2, 30.2], color=INK, linewidth=1.2)
+
+
+def _answer(data: SheetData, table: pd.DataFrame) -> str:
+    known = table[table["expected_miss_share"].notna()]
+    near = known[[not out_of_reach(line) for line in known.to_dict("records")]]
+    if near.empty:
+        return "No tier in reach has figures for this field."
+    ordered = near.sort_values("expected_miss_share", kind="stable")
+    told = [
+        f"{show.share_text(line['expected_miss_share'])} with {data.tier_names[line['tier']]}"
+        for line in ordered.iloc[[0, -1]].to_dict("records")
+    ]
+    return "Row length expected off the strip: " + (
+        f"from {told[0]} to {told[1]}" if len(near) > 1 else told[0]
+    )
+
+
+def _side(
+    page: Axes,
+    *,
+    data: SheetData,
+    table: pd.DataFrame,
+    letters: str,
+    scale: float,
+    side: float,
+    foot: float,
+    paper: str,
+) -> None:
+    right = page.get_xlim()[1] - MARGIN_MM
+    x = right - side
+    page.plot([x - SIDE_GAP_MM / 2] * 2, [TOP_MM, foot], color=HAIR, linewidth=0.5)
+    present = np.unique(np.concatenate([codes for _, codes in data.rows.values()] or [np.zeros(0, np.uint8)]))
+    end = legend(page, x=x, y=TOP_MM + 2.8, present=[int(code) for code in present])
+    scale_bar(page, x=x + 1, y=end + 8.5, longest=40, scale=scale, units=data.units, paper=PAPER_NAMES[paper])
+    north_arrow(page, x=right - 4, y=end + 11)
+    top = end + 19.5
+    row_eye(
+        page,
+        box=(x, top, side, min(foot - top + 2.5, max(48.0, 18 + 6.5 * len(table)))),
+        letters=letters,
+        errors_m=table["repeatable_95_m"].to_list(),
+        strip_width_m=data.strip_width_m,
+        row_spacing_m=data.row_spacing_m,
+        row_margin_m=data.row_margin_m,
+        units=data.units,
+    )
+
+
+def _footer(page: Axes, *, data: SheetData, wide: float, tall: float) -> None:
+    width = wide - 2 * MARGIN_MM
+    words(
+        page,
+        x=MARGIN_MM,
+        y=tall - 17.6,
+        text=CAUTION,
+        size=7,
+        bold=text_width(page, text=CAUTION, size=7, bold=True) <= width,
+        width=width,
+    )
+    origin = f"{data.date}.  Coordinates: {data.crs_name}.  North is true north.  Sources: {data.sources}."
+    for number, text in enumerate(
+        wrapped(page, text=show.plain_text(origin), size=6.5, width=width, lines=2)
+    ):
+        words(page, x=MARGIN_MM, y=tall - 13.8 + 3.2 * number, text=text, size=6.5, colour=SOFT)

@@ -1,0 +1,64 @@
+"""What one field sheet shows."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import shapely
+
+MOST_TIERS = 12
+
+
+@dataclass(frozen=True)
+class SheetData:
+    """All that one sheet shows.
+
+    Attributes
+    ----------
+    title, field_id, farm : str
+        Names, drawn as plain text whatever they hold.
+    boundary : Polygon or MultiPolygon
+        Field in local coordinates [m], north up.
+    rows : dict
+        By tier id: segments, shape (n, 2, 2) [m], and their class codes, shape (n,), uint8 (0 holds,
+        1 in doubt, 2 misses, 3 no strip, 4 crossing), in the order the rows lie.
+    tier_names : dict
+        Name by tier id; its order is the order of maps and table.
+    table : DataFrame
+        This field's lines of `field_tier.csv` with `repeatable_95_m`, `baseline_m` and `reach`.
+    crs_name, date, sources : str
+        Coordinate system, ISO date of the input, where the data comes from.
+    units : {"us", "metric"}
+        Report units.
+    area_m2, strip_width_m, row_spacing_m, row_margin_m : float
+        Field area [m2]; strip width, row spacing and margin at the strip's edge [m].
+    notes : tuple of str
+        Remarks of this field, such as a frame shift that was applied.
+    """
+
+    title: str
+    field_id: str
+    farm: str
+    boundary: shapely.Polygon | shapely.MultiPolygon
+    rows: dict[str, tuple[np.ndarray, np.ndarray]]
+    tier_names: dict[str, str]
+    table: pd.DataFrame
+    crs_name: str
+    date: str
+    sources: str
+    units: str
+    area_m2: float
+    strip_width_m: float
+    row_spacing_m: float
+    notes: tuple[str, ...] = ()
+    row_margin_m: float = 0.0
+
+    def __post_init__(self) -> None:
+        missing = [tier for tier in self.tier_names if tier not in set(self.table["tier"])]
+        if missing or not 1 <= len(self.tier_names) <= MOST_TIERS:
+            raise ValueError(
+                f"a sheet shows 1 to {MOST_TIERS} tiers, each with a line in the table; "
+                f"got {len(self.tier_names)}, without a line: {missing}"
+            )
+        if self.boundary.is_empty:
+            raise ValueError(f"field {self.field_id!r} has an empty boundary")

@@ -1,0 +1,101 @@
+"""The maps of all tiers on a field sheet, each under its heading."""
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import shapely
+from matplotlib.axes import Axes
+
+from pipeline.core import show
+from pipeline.files.sheet_data import SheetData
+from pipeline.files.sheet_map import READABLE_CELL_MM, MapGrid, draw_boundary, draw_rows
+from pipeline.files.sheet_parts import SOFT, words, wrapped
+from pipeline.files.sheet_table import out_of_reach
+
+# In narrower cells a heading is letter and share alone; the table names the tier.
+NAMED_CELL_MM = 27.0
+
+
+def map_grid(page: Axes, *, data: SheetData, room_mm: tuple[float, float]) -> MapGrid:
+    """Grid of the maps of all tiers in `room_mm` (width, height) [mm], with headings that fit their cells."""
+    west, south, east, north = data.boundary.bounds
+    names = list(data.tier_names.values())
+
+    def heading_mm(cell: float) -> float:
+        return 4.7 + 3.2 * max(len(_heading(page, name=name, cell=cell)) for name in names)
+
+    grid = MapGrid.best(
+        maps=len(names), extent_m=(east - west, north - south), room_mm=room_mm, heading_mm=heading_mm
+    )
+    # The grid reckons with the narrowest cell; a wider one may need fewer lines.
+    return replace(grid, heading_mm=heading_mm(grid.cell_mm))
+
+
+def _heading(page: Axes, *, name: str, cell: float) -> list[str]:
+    if cell < NAMED_CELL_MM:
+        return []
+    bound = re.sub(r"(\d) (mm|cm|m|km|in|ft|mi)\b", rf"\1{show.GAP}\2", show.plain_text(name))
+    return wrapped(page, text=bound, size=7, bold=True, width=cell - 5, lines=2)
+
+
+def draw_maps(
+    page: Axes,
+    *,
+    data: SheetData,
+    table: pd.DataFrame,
+    letters: str,
+    grid: MapGrid,
+    corner: tuple[float, float],
+) -> None:
+    """Draw heading, boundary and rows of every tier, the first map's cell at `corner` (left, top) [mm]."""
+    west, _, _, north = data.boundary.bounds
+    drawn = []
+    for place, line in enumerate(table.to_dict("records")):
+        x = corner[0] + place % grid.columns * grid.pitch_mm[0]
+        y = corner[1] + place // grid.columns * grid.pitch_mm[1]
+        words(page, x=x, y=y + 2.8, text=letters[place], size=7.5, bold=True)
+        heading = _heading(page, name=data.tier_names[line["tier"]], cell=grid.cell_mm)
+        for number, text in enumerate(heading):
+            words(page, x=x + 4.5, y=y + 2.8 + 3.2 * number, text=text, size=7, bold=True)
+        words(
+            page,
+            x=x + 4.5,
+            y=y + 2.9 + 3.2 * len(heading),
+            text=_share_line(line, cell=grid.cell_mm),
+            size=6.5,
+            colour=SOFT,
+            width=max(grid.cell_mm, grid.pitch_mm[0] - 1.5) - 4.5,
+        )
+        to_page = _to_page(west=west, north=north, corner=(x, y + grid.heading_mm), scale=grid.scale)
+        draw_boundary(page, boundary=shapely.transform(data.boundary, to_page))
+        if line["tier"] in data.rows:
+            segments, codes = data.rows[line["tier"]]
+            drawn.append((to_page(segments), codes))
+    draw_rows(page, maps=drawn, row_spacing_mm=1000 * data.row_spacing_m / grid.scale, dpi=page.figure.dpi)
+
+
+def _to_page(
+    *, west: float, north: float, corner: tuple[float, float], scale: float
+) -> Callable[[np.ndarray], np.ndarray]:
+    def to_page(xy: np.ndarray) -> np.ndarray:
+        return np.array(corner) + (xy - np.array([west, north])) * np.array([1000, -1000]) / scale
+
+    return to_page
+
+
+def _share_line(line: Mapping, *, cell: float) -> str:
+    share = show.share_text(line["expected_miss_share"])
+    if out_of_reach(line):
+        return (
+            "out of reach"
+            if share == show.NOTHING or cell < NAMED_CELL_MM
+            else f"{share} off, but out of reach"
+        )
+    if share == show.NOTHING:
+        return "not computed"
+    if cell < NAMED_CELL_MM:
+        return f"{share} off"
+    return f"{share} expected off the strip" if cell >= READABLE_CELL_MM else f"{share} expected off"

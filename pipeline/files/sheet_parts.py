@@ -1,0 +1,152 @@
+"""Map furniture of the field sheet, drawn on one page axes in millimetres from the top left corner."""
+
+from collections.abc import Callable, Sequence
+
+from matplotlib.axes import Axes
+from matplotlib.font_manager import FontProperties
+from matplotlib.patches import Polygon, Rectangle
+
+from pipeline.core import show
+
+INK, SOFT, HAIR, GROUND = "#1F2326", "#5A6166", "#B9BDBF", "#FBFAF7"
+CLASS_LABELS = ("holds the strip", "in doubt", "misses the strip", "no strip built", "crosses the strips")
+CLASS_COLOURS = ("#155E95", "#C9BEA6", "#C8500A", "#8C8C8C", "#3A3A3A")
+HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = range(5)
+# Shipped with matplotlib, so that every machine draws the same letters.
+FAMILY = "DejaVu Sans"
+MM_PER_INCH = 25.4
+SCALE_BAR_STEPS = (1, 2, 2.5, 5)
+ELLIPSIS = "\u2026"
+
+
+def words(
+    page: Axes,
+    *,
+    x: float,
+    y: float,
+    text: str,
+    size: float = 7.5,
+    bold: bool = False,
+    colour: str = INK,
+    align: str = "left",
+    width: float | None = None,
+    italic: bool = False,
+) -> None:
+    """Write one line, base line at (x, y) [mm], shortened to `width` [mm]; never read as mathematics."""
+    line = show.plain_text(text)
+    if width is not None:
+        line = wrapped(page, text=line, size=size, bold=bold, width=width, lines=1)[0]
+    page.text(
+        x,
+        y,
+        line,
+        fontproperties=_font(size, bold, italic),
+        color=colour,
+        ha=align,
+        va="baseline",
+        parse_math=False,
+    )
+
+
+def text_width(page: Axes, *, text: str, size: float, bold: bool = False) -> float:
+    """Width of a line of text on paper [mm], with a little air against rounding by the renderer."""
+    figure = page.figure
+    wide, _, _ = figure.canvas.get_renderer().get_text_width_height_descent(text, _font(size, bold), False)
+    return 1.02 * wide / figure.dpi * MM_PER_INCH
+
+
+def wrapped(page: Axes, *, text: str, size: float, width: float, lines: int, bold: bool = False) -> list[str]:
+    """Text broken at spaces into at most `lines` lines of `width` [mm]; the last may end in an ellipsis."""
+
+    def fits(line: str) -> bool:
+        return text_width(page, text=line, size=size, bold=bold) <= width
+
+    if fits(text):
+        return [text]
+    # Split at plain spaces only: the no-break space holds a number to its unit.
+    left, done = [word for word in text.split(" ") if word], []
+    while left and len(done) < lines:
+        count = 1
+        while count < len(left) and fits(" ".join(left[: count + 1])):
+            count += 1
+        if len(done) == lines - 1 and count < len(left):
+            done.append(_cut(" ".join(left) + ELLIPSIS, fits))
+        else:
+            done.append(_cut(" ".join(left[:count]), fits))
+        left = left[count:]
+    return done or [""]
+
+
+def round_length(longest_m: float, *, units: str) -> tuple[float, str]:
+    """Longest round length not above `longest_m` [m]: its value [m] and its unit's name.
+
+    Raises
+    ------
+    ValueError
+        If `longest_m` is not positive.
+    """
+    if not longest_m > 0:
+        raise ValueError(f"a scale bar needs a positive length, not {longest_m}")
+    unit_m, unit = (show.FOOT_M, "ft") if units == "us" else (1.0, "m")
+    if longest_m >= 2 * (show.MILE_M if units == "us" else 1000):
+        unit_m, unit = (show.MILE_M, "mi") if units == "us" else (1000.0, "km")
+    steps = [step * 10.0**power for power in range(-2, 6) for step in SCALE_BAR_STEPS]
+    return max(step for step in steps if step * unit_m <= longest_m) * unit_m, unit
+
+
+def scale_bar(
+    page: Axes, *, x: float, y: float, longest: float, scale: float, units: str, paper: str
+) -> None:
+    """Scale bar from (x, y) [mm], at most `longest` [mm] on paper, for a map at 1 : `scale`."""
+    length_m, unit = round_length(longest * scale / 1000, units=units)
+    unit_m = {"ft": show.FOOT_M, "mi": show.MILE_M, "m": 1.0, "km": 1000.0}[unit]
+    half = length_m / scale * 1000 / 2
+    for part, fill in ((0, INK), (1, "white")):
+        page.add_patch(
+            Rectangle((x + part * half, y), half, 1.3, facecolor=fill, edgecolor=INK, linewidth=0.6)
+        )
+    for part in range(3):
+        name = f"{part * length_m / unit_m / 2:,.6g}"
+        words(page, x=x + part * half, y=y - 1.1, text=name, size=6.5, align="center")
+    tail = text_width(page, text=name, size=6.5) / 2
+    words(page, x=x + 2 * half + tail + 0.8, y=y - 1.1, text=unit, size=6.5)
+    words(page, x=x, y=y + 4.4, text=f"1:{scale:,.0f} on {paper}", size=6.5, colour=SOFT)
+
+
+def north_arrow(page: Axes, *, x: float, y: float) -> None:
+    """Slender arrow to true north, its foot's middle at (x, y) [mm], 9 mm tall with its letter."""
+    page.add_patch(
+        Polygon([(x, y - 6.5), (x - 1.5, y), (x, y - 1.2)], facecolor=INK, edgecolor=INK, linewidth=0.5)
+    )
+    page.add_patch(
+        Polygon([(x, y - 6.5), (x + 1.5, y), (x, y - 1.2)], facecolor="white", edgecolor=INK, linewidth=0.5)
+    )
+    words(page, x=x, y=y - 7.3, text="N", size=7, bold=True, align="center")
+
+
+def legend(page: Axes, *, x: float, y: float, present: Sequence[int]) -> float:
+    """Legend of the classes present and the boundary from (x, y) [mm] down; returns where it ends [mm]."""
+    words(page, x=x, y=y, text="Rows at the tier's 95 % error", size=7.5, bold=True)
+    for code in present:
+        y += 4.5
+        page.plot([x, x + 8], [y - 0.9] * 2, color=CLASS_COLOURS[code], linewidth=3.2, solid_capstyle="butt")
+        words(page, x=x + 10.5, y=y, text=CLASS_LABELS[code], size=7.5)
+    y += 4.5
+    page.plot([x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8)
+    words(page, x=x + 10.5, y=y, text="field boundary", size=7.5)
+    return y
+
+
+def _font(size: float, bold: bool, italic: bool = False) -> FontProperties:
+    return FontProperties(
+        family=FAMILY, size=size, weight="bold" if bold else "normal", style="italic" if italic else "normal"
+    )
+
+
+def _cut(line: str, fits: Callable[[str], bool]) -> str:
+    if fits(line):
+        return line
+    body = line.rstrip(ELLIPSIS)
+    while body and not fits(body + ELLIPSIS):
+        body = body[:-1]
+    return body.rstrip() + ELLIPSIS

@@ -1,0 +1,262 @@
+"""The field sheet: what stands on it, that it is the same twice, and figures as people read them."""
+
+import dataclasses
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from matplotlib.text import Text
+
+from pipeline.core import show
+from pipeline.files import sheet
+from pipeline.files.sheet_data import SheetData
+from pipeline.files.sheet_map import MapGrid, joined
+from pipeline.files.sheet_parts import CLASS_LABELS, round_length
+
+STRANGE = "<b>$x$ _&%"
+
+
+def table_line(tier, **other):
+    line = {
+        "field_id": STRANGE,
+        "farm": "Invented",
+        "tier": tier,
+        "row_count": 1104,
+        "row_length_m": 1000.0,
+        "holds_m": 600.0,
+        "doubt_m": 300.0,
+        "misses_m": 100.0,
+        "no_strip_m": 0.0,
+        "crossing_m": 0.0,
+        "expected_miss_share": 0.12,
+        "miss_share_p10": 0.03,
+        "miss_share_p90": 0.4,
+        "row_count_expected_missed": 17.0,
+        "repeatable_95_m": 0.0254,
+        "baseline_m": float("nan"),
+        "reach": "in reach",
+    }
+    return line | other
+
+
+def sheet_data(tiers=2, *, size_m=(400.0, 300.0), **other):
+    """An invented field of straight rows 0.762 m apart, every third row in doubt and every fourth off."""
+    ids = [f"tier_{number}" for number in range(tiers)]
+    x = np.arange(0.4, size_m[0], 0.762)
+    segments = np.stack([np.c_[x, np.zeros_like(x)], np.c_[x, np.full_like(x, size_m[1])]], axis=1)
+    number = np.arange(len(x))
+    codes = np.where(number % 4 == 0, 2, np.where(number % 3 == 0, 1, 0)).astype(np.uint8)
+    given = {
+        "title": "Invented scenario",
+        "field_id": STRANGE,
+        "farm": "Invented",
+        "boundary": shapely.box(0, 0, *size_m),
+        "rows": {tier: (segments, codes) for tier in ids},
+        "tier_names": {tier: f"Name of {tier}" for tier in ids},
+        "table": pd.DataFrame([table_line(tier) for tier in ids]),
+        "crs_name": "local transverse Mercator",
+        "date": "2026-03-14",
+        "sources": "invented.gpkg",
+        "units": "us",
+        "area_m2": size_m[0] * size_m[1],
+        "strip_width_m": 0.2032,
+        "row_spacing_m": 0.762,
+        "notes": ("frame shift 1.35 m applied",),
+    }
+    return SheetData(**(given | other))
+
+
+def texts(figure):
+    return [text.get_text() for text in figure.findobj(Text) if text.get_text()]
+
+
+def test_sheet_is_written_whole_and_the_same_twice(tmp_path):
+    written = []
+    for name in ("first", "second"):
+        png, pdf = tmp_path / f"{name}.png", tmp_path / f"{name}.pdf"
+        sheet.save_sheet(sheet.draw_sheet(sheet_data()), png=png, pdf=pdf)
+        written.append((png.read_bytes(), pdf.read_bytes()))
+    assert written[0] == written[1]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "first.pdf",
+        "first.png",
+        "second.pdf",
+        "second.png",
+    ]
+    png, pdf = written[0]
+    assert png.startswith(b"\x89PNG") and b"Software" not in png and 20_000 < len(png) < 1_000_000
+    assert pdf.startswith(b"%PDF") and b"Date" not in pdf and 20_000 < len(pdf) < 1_000_000
+
+
+def test_failed_write_leaves_the_old_sheet(tmp_path, monkeypatch):
+    png = tmp_path / "sheet.png"
+    png.write_bytes(b"old")
+    figure = sheet.draw_sheet(sheet_data(1))
+    monkeypatch.setattr(figure, "savefig", lambda path, **_: (path.write_bytes(b"half"), 1 / 0))
+    with pytest.raises(ZeroDivisionError):
+        sheet.save_sheet(figure, png=png, pdf=tmp_path / "sheet.pdf")
+    assert png.read_bytes() == b"old" and list(tmp_path.iterdir()) == [png]
+
+
+def test_sheet_says_what_it_must():
+    shown = texts(sheet.draw_sheet(sheet_data()))
+    assert sheet.CAUTION in shown
+    assert f"Field {STRANGE}" in shown
+    assert any("2026-03-14" in text and "local transverse Mercator" in text for text in shown)
+    assert {"12\u00a0%", "3\u201340\u00a0%", "60\u00a0%", "17 of 1,104", "1.0\u00a0in"} <= set(shown)
+    assert set(CLASS_LABELS[:3]) <= set(shown) and not set(CLASS_LABELS[3:]) & set(shown)
+
+
+def test_names_are_text_and_not_mathematics():
+    figure = sheet.draw_sheet(
+        sheet_data(title="$\\frac{", farm="$a$", sources="$\\x$", notes=("$", "line\nbreak\x00"))
+    )
+    assert not any(text.get_parse_math() for text in figure.findobj(Text) if text.get_text())
+    assert "$; line break" in texts(figure)
+    figure.canvas.draw()
+
+
+@pytest.mark.parametrize(
+    ("tiers", "size_m", "units", "paper"),
+    [
+        (1, (805.0, 805.0), "us", "a4"),
+        (1, (150.0, 1600.0), "metric", "letter"),
+        (5, (1600.0, 150.0), "us", "letter"),
+        (5, (805.0, 805.0), "metric", "a4"),
+        (10, (150.0, 1600.0), "us", "a4"),
+        (10, (1600.0, 150.0), "metric", "a4"),
+        (12, (805.0, 805.0), "us", "letter"),
+    ],
+)
+def test_texts_stay_on_the_page_and_apart(tiers, size_m, units, paper):
+    data = sheet_data(
+        tiers,
+        size_m=size_m,
+        units=units,
+        rows={},
+        field_id=STRANGE * 20,
+        farm="Farm " * 40,
+        notes=("a note of some length",) * 12,
+    )
+    figure = sheet.draw_sheet(data, paper=paper)
+    renderer = figure.canvas.get_renderer()
+    shown = [text for text in figure.findobj(Text) if text.get_text().strip()]
+    boxes = [text.get_window_extent(renderer) for text in shown]
+    margin = 10 / 25.4 * figure.dpi
+    page = figure.bbox.padded(-margin)
+    assert all(
+        page.x0 <= box.x0 and box.x1 <= page.x1 and page.y0 <= box.y0 and box.y1 <= page.y1 for box in boxes
+    )
+    # Boxes hold the room for descenders: an overlap of a few pixels in height is no collision of letters.
+    for number, box in enumerate(boxes):
+        for other, text in zip(boxes[number + 1 :], shown[number + 1 :], strict=True):
+            across = min(box.x1, other.x1) - max(box.x0, other.x0)
+            down = min(box.y1, other.y1) - max(box.y0, other.y0)
+            assert across <= 1 or down <= 4, (shown[number].get_text(), text.get_text())
+
+
+def test_tier_out_of_reach_or_without_figures_is_told():
+    nan = float("nan")
+    table = pd.DataFrame(
+        [
+            table_line(
+                "tier_0",
+                reach="out of reach",
+                expected_miss_share=nan,
+                miss_share_p10=nan,
+                miss_share_p90=nan,
+                holds_m=0.0,
+                doubt_m=0.0,
+                misses_m=0.0,
+                row_count_expected_missed=nan,
+            ),
+            table_line("tier_1"),
+        ]
+    )
+    shown = texts(sheet.draw_sheet(sheet_data(table=table)))
+    assert shown.count("out of reach") == 2
+    assert "Row length expected off the strip: 12\u00a0% with Name of tier_1" in shown
+
+
+def test_wrong_sheets_are_refused():
+    with pytest.raises(ValueError, match="without a line"):
+        sheet_data(tier_names={"other": "Other"})
+    with pytest.raises(ValueError, match="empty boundary"):
+        sheet_data(boundary=shapely.Polygon())
+    with pytest.raises(ValueError, match="class codes"):
+        joined(np.zeros((1, 2, 2)), codes=np.array([9], np.uint8), shortest=1.0)
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        sheet_data().title = "other"
+
+
+def test_map_scale_is_true():
+    """800 m at the stated scale is the map's width on paper, within the room there is."""
+    grid = MapGrid.best(maps=4, extent_m=(800.0, 800.0), room_mm=(193.0, 120.0), heading_mm=lambda _: 8.0)
+    assert grid.map_mm[0] == pytest.approx(800_000 / grid.scale)
+    assert grid.rows * (grid.map_mm[1] + 8) <= 120 and grid.used_mm <= 193 + 1e-9
+    # Two by two: (120 - 5) / 2 - 8 = 49.5 mm for 800 m is 1:16,162, so 1:18,000 is the next round scale.
+    assert (grid.columns, grid.scale) == (2, 18_000.0)
+
+
+def test_joined_keeps_ends_classes_and_gaps():
+    """Ten touching metres in one class, then another class, then a gap: chords of about 3 m."""
+    x = np.r_[np.arange(10.0), 10.0, 20.0]
+    segments = np.stack([np.c_[x, 0 * x], np.c_[x + 1, 0 * x]], axis=1)
+    codes = np.r_[np.zeros(10), 1, 1].astype(np.uint8)
+    chords, classes = joined(segments, codes=codes, shortest=3.0)
+    length = (chords[:, 1] - chords[:, 0])[:, 0]
+    assert len(chords) < len(segments) and length.sum() == pytest.approx(12.0)
+    assert length[classes == 0].sum() == pytest.approx(10.0)
+    assert (chords[-1] == segments[-1]).all()
+
+
+@pytest.mark.parametrize(
+    ("longest_m", "units", "expected"),
+    [
+        (700.0, "metric", (500.0, "m")),
+        (700.0, "us", (2000 * 0.3048, "ft")),
+        (2600.0, "metric", (2500.0, "km")),
+        (90.0, "us", (250 * 0.3048, "ft")),
+        (1609.344 * 2.2, "us", (1609.344 * 2, "mi")),
+    ],
+)
+def test_scale_bar_has_a_round_length(longest_m, units, expected):
+    length_m, unit = round_length(longest_m, units=units)
+    assert length_m == pytest.approx(expected[0]) and unit == expected[1]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        (show.length_text(0.0254, units="us"), "1.0 in"),
+        (show.length_text(0.508, units="us"), "20 in"),
+        (show.length_text(0.9144, units="us"), "3.0 ft"),
+        (show.length_text(0.038, units="metric"), "3.8 cm"),
+        (show.length_text(0.95, units="metric"), "95 cm"),
+        (show.length_text(1.354, units="metric"), "1.4 m"),
+        (show.length_text(848_000, units="metric"), "848 km"),
+        (show.length_text(float("nan"), units="us"), "\u2013"),
+        (show.length_text(0.2534, units="us"), "10 in"),
+        (show.distance_text(12_875, units="us"), "8.0 mi"),
+        (show.width_text(0.762, units="us"), "30 in"),
+        (show.width_text(0.762, units="metric"), "76.2 cm"),
+        (show.area_text(647_497, units="us"), "160 ac"),
+        (show.area_text(647_497, units="metric"), "64.7 ha"),
+        (show.share_text(0.0), "0 %"),
+        (show.share_text(0.001), "<1 %"),
+        (show.share_text(0.999), ">99 %"),
+        (show.share_text(0.126), "13 %"),
+        (show.share_range_text(0.001, 0.18), "<1\u201318 %"),
+        (show.share_range_text(0.001, 0.002), "<1 %"),
+        (show.count_text(1104.0), "1,104"),
+    ],
+)
+def test_figures_as_people_read_them(text, expected):
+    assert re.sub("\u00a0", " ", text) == expected
+
+
+def test_unknown_units_are_refused():
+    with pytest.raises(ValueError, match="us or metric"):
+        show.length_text(1.0, units="imperial")
