@@ -58,7 +58,9 @@ def load_catalogue(path: Path) -> Catalogue:
     """
     entries = read_yaml(Path(path))
     if not isinstance(entries, list) or not entries:
-        raise ConfigError(f"{path}: found {type(entries).__name__}, expected a list of tiers, each '- id: ...'")
+        raise ConfigError(
+            f"{path}: found {type(entries).__name__}, expected a list of tiers, each '- id: ...'"
+        )
     tiers: dict[str, Tier] = {}
     sources: dict[str, dict[str, Any]] = {}
     for number, entry in enumerate(entries, start=1):
@@ -110,7 +112,9 @@ def _check_sources(entry: dict[str, Any], *, place: str) -> None:
         raise ConfigError(f"{place}: source: found {source!r}, expected 'figure: where it is from' lines")
     for key, text in source.items():
         if key not in _QUANTITIES:
-            raise ConfigError(f"{place}: source: unknown figure '{key}'; {did_you_mean(str(key), _QUANTITIES)}")
+            raise ConfigError(
+                f"{place}: source: unknown figure '{key}'; {did_you_mean(str(key), _QUANTITIES)}"
+            )
         if not isinstance(text, str) or not text:
             raise ConfigError(f"{place}: source.{key}: found {text!r}, expected text saying where it is from")
     published = entry.get("published", [])
@@ -149,5 +153,7 @@ def tier_from_json(data: Mapping[str, Any]) -> Tier:
     """
     wanted = {field.name for field in fields(Tier)}
     if set(data) != wanted:
-        raise ConfigError(f"tier in SI: found keys {sorted(data)}, expected {sorted(wanted)}; run intake again")
+        raise ConfigError(
+            f"tier in SI: found keys {sorted(data)}, expected {sorted(wanted)}; run intake again"
+        )
     return Tier(**data)

@@ -44,7 +44,9 @@ class Inputs(Model):
 class Tiers(Model):
     """Which correction tiers are judged."""
 
-    catalogue: Name = Field("shared/tiers.yaml", description="tier catalogue; working directory, then project")
+    catalogue: Name = Field(
+        "shared/tiers.yaml", description="tier catalogue; working directory, then project"
+    )
     compare: list[Name] | None = Field(None, min_length=1, description="spring tiers; left out: all")
     autumn: Name = Field("same", description="same, as_logged or a tier id")
 
@@ -177,7 +179,9 @@ def resolve_tiers(
     compare = list(tiers) if config.tiers.compare is None else list(config.tiers.compare)
     for key, name in _named_tiers(config):
         if name not in tiers:
-            raise ConfigError(f"configuration: {key}: tier '{name}' is not in {path}; {did_you_mean(name, tiers)}")
+            raise ConfigError(
+                f"configuration: {key}: tier '{name}' is not in {path}; {did_you_mean(name, tiers)}"
+            )
     if len(set(compare)) < len(compare):
         raise ConfigError(f"configuration: tiers.compare: {compare} names a tier twice; keep one of each")
     return dict(tiers), compare
@@ -190,7 +194,9 @@ def catalogue_path(config: Config, *, project_root: Path, working_dir: Path) -> 
         if path.is_file():
             return path
     tried = " and ".join(dict.fromkeys(str(path) for path in candidates))
-    raise ConfigError(f"configuration: tiers.catalogue: no file at {tried}; correct the path or leave the key out")
+    raise ConfigError(
+        f"configuration: tiers.catalogue: no file at {tried}; correct the path or leave the key out"
+    )
 
 
 def _named_tiers(config: Config) -> list[tuple[str, str]]:

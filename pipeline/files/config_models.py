@@ -22,7 +22,9 @@ def _between(low: float, high: float, *, kind: Kind = LENGTH) -> BeforeValidator
     def read(value: Any) -> float:
         si = to_si(value, kind=kind)
         if not low <= si <= high:
-            raise ValueError(f"'{value}' is {si:g} {kind.si_unit}; expected {low:g} to {high:g} {kind.si_unit}")
+            raise ValueError(
+                f"'{value}' is {si:g} {kind.si_unit}; expected {low:g} to {high:g} {kind.si_unit}"
+            )
         return si
 
     return BeforeValidator(read)
@@ -171,7 +173,9 @@ class RowsLayer(Layer):
         if self.constants.row_count is None or self.constants.row_spacing_m is None:
             raise ValueError("there is no file; give one, or row_count and row_spacing in constants")
         if self.kind != "planned" or self.layer or self.columns:
-            raise ValueError("without a file, expected kind planned and neither layer nor columns; give a file")
+            raise ValueError(
+                "without a file, expected kind planned and neither layer nor columns; give a file"
+            )
         return self
 
 

@@ -66,10 +66,14 @@ def to_si(value: object, *, kind: Kind) -> float:
         The message says how to write it; the caller adds file and key.
     """
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
-        raise ValueError(f"{value!r}: expected a {kind.name} with its unit; write for example {kind.written(1)}")  # noqa: TRY004 - pydantic wraps ValueError only
+        raise ValueError(
+            f"{value!r}: expected a {kind.name} with its unit; write for example {kind.written(1)}"
+        )  # noqa: TRY004 - pydantic wraps ValueError only
     match = _QUANTITY.fullmatch(str(value))
     if match is None:
-        raise ValueError(f"'{value}' is not a {kind.name}; write a number and a unit, as in {kind.written(1)}")
+        raise ValueError(
+            f"'{value}' is not a {kind.name}; write a number and a unit, as in {kind.written(1)}"
+        )
     number, divisor, unit = match.groups()
     if not unit:
         raise ValueError(f"{value} has no unit; write for example {_rewritten(value, kind=kind)}")

@@ -1,0 +1,110 @@
+"""The configuration: the example, the defaults, and every way of writing a bad one."""
+
+import copy
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ConfigError
+from pipeline.files.config import config_from_dict, load_config, resolve_tiers
+
+ROOT = Path(__file__).parents[1]
+MINIMAL = {
+    "title": "Invented",
+    "inputs": {
+        "fields": {"file": "a.gpkg"},
+        "strips": {
+            "file": "a.gpkg",
+            "constants": {"row_count": 12, "row_spacing": "30 in", "strip_width": "8 in"},
+        },
+    },
+}
+
+
+def changed(key, value):
+    data = copy.deepcopy(MINIMAL)
+    *parents, last = key.split(".")
+    place = data
+    for name in parents:
+        place = place.setdefault(name, {})
+    place[last] = value
+    return data
+
+
+def test_example_is_valid_and_its_tiers_resolve(tmp_path):
+    config = load_config(ROOT / "config" / "example.yaml")
+    tiers, compare = resolve_tiers(config, project_root=ROOT, working_dir=tmp_path)
+    assert compare == ["sbas", "ppp_cm", "rtk_network", "rtk_base"]
+    assert len(tiers) == 10
+    assert config.inputs.strips.constants.given() == pytest.approx(
+        {"row_count": 12, "row_spacing_m": 0.762, "strip_width_m": 0.2032, "tier": "rtk_base",
+         "frame": "NAD83(2011)", "epoch": 2010.0}
+    )  # fmt: skip
+
+
+def test_defaults(tmp_path):
+    config = config_from_dict(MINIMAL, source="x.yaml")
+    assert config.inputs.rows is None
+    assert config.raster.cell_m == 0.1
+    assert config.judging.field_capacity.autumn_m2_per_s == pytest.approx(8e4 / 3600)
+    assert len(resolve_tiers(config, project_root=ROOT, working_dir=tmp_path)[1]) == 10
+
+
+def test_rows_without_a_file_need_the_planter():
+    good = config_from_dict(
+        changed("inputs.rows.constants", {"row_count": 24, "row_spacing": "30 in"}), source="x"
+    )
+    assert good.inputs.rows.file is None
+    with pytest.raises(ConfigError, match="row_count and row_spacing"):
+        config_from_dict(changed("inputs.rows.constants", {"row_count": 24}), source="x")
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "message"),
+    [
+        ("inputs.strips.constants.row_spacing", 0.762, "0.762 has no unit; write for example '0.762 m' or '30 in'"),
+        ("inputs.strips.constants.row_spacing", "-30 in", "expected 0.1 to 5 m"),
+        ("inputs.strips.constants.row_spacing", "30 ft", "expected 0.1 to 5 m"),
+        ("inputs.strips.constants.strip_width", "40 in", "wider than row_spacing"),
+        ("inputs.strips.constants.row_count", 0, "found 0, expected greater than or equal to 1"),
+        ("inputs.strips.constants.row_count", True, "found True"),
+        ("inputs.strips.constants.epoch", float("nan"), "found nan"),
+        ("inputs.strips.columns", {"startd_at": "T0"}, "unknown column 'startd_at'; did you mean 'started_at'"),
+        ("inputs.stripes", {"file": "a"}, "unknown key 'stripes'; did you mean 'strips'"),
+        ("inputs.rows", {"file": "a", "kind": "planed"}, "inputs.rows.kind: found 'planed', expected 'planned'"),
+        ("judgin", {}, "unknown key 'judgin'; did you mean 'judging'"),
+        ("judging.row_margin_m", "1 in", "did you mean 'row_margin'"),
+        ("judging.row_margin", "4 in", "expected less than half"),
+        ("judging.row_miss_share", 1.5, "judging.row_miss_share: found 1.5"),
+        ("judging.row_miss_share", float("inf"), "found inf"),
+        ("judging.field_capacity.autumn", "8 ha", "not a unit of area per time"),
+        ("judging.seed", -1, "found -1"),
+        ("raster.cell", "1 mm", "expected 0.01 to 5 m"),
+        ("report.units", "imperial", "expected 'us' or 'metric'"),
+        ("tiers.compare", [], "tiers.compare: found []"),
+        ("inputs.fields", {}, "inputs.fields.file: is missing"),
+        ("inputs", 3, "inputs: found 3"),
+    ],
+)  # fmt: skip
+def test_bad_configuration_is_one_clear_error(key, value, message):
+    with pytest.raises(ConfigError) as error:
+        config_from_dict(changed(key, value), source="mine.yaml")
+    assert message in str(error.value)
+    assert str(error.value).startswith("mine.yaml")
+    assert "pydantic" not in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "message"),
+    [
+        ("tiers.compare", ["rtk_bas"], "did you mean 'rtk_base'"),
+        ("tiers.compare", ["sbas", "sbas"], "names a tier twice"),
+        ("tiers.autumn", "ppp", "tiers.autumn"),
+        ("tiers.catalogue", "absent.yaml", "no file at"),
+        ("inputs.strips.constants.tier", "rtk", "inputs.strips.constants.tier"),
+    ],
+)
+def test_tiers_that_do_not_resolve(tmp_path, key, value, message):
+    config = config_from_dict(changed(key, value), source="mine.yaml")
+    with pytest.raises(ConfigError, match=message):
+        resolve_tiers(config, project_root=ROOT, working_dir=tmp_path)
