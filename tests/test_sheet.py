@@ -180,6 +180,13 @@ def test_tier_out_of_reach_or_without_figures_is_told():
     assert "Row length expected off the strip: 12\u00a0% with Name of tier_1" in shown
 
 
+def test_distance_of_the_base_is_a_fact_of_the_field():
+    near = pd.DataFrame([table_line(f"tier_{number}", baseline_m=12_875.0) for number in range(2)])
+    assert any("base 8.0\u00a0mi away" in text for text in texts(sheet.draw_sheet(sheet_data(table=near))))
+    none = pd.DataFrame([table_line(f"tier_{number}", baseline_m=None) for number in range(2)])
+    assert not any("away" in text for text in texts(sheet.draw_sheet(sheet_data(table=none))))
+
+
 def test_wrong_sheets_are_refused():
     with pytest.raises(ValueError, match="without a line"):
         sheet_data(tier_names={"other": "Other"})

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
+from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_eye import row_eye
@@ -60,7 +61,7 @@ def draw_sheet(data: SheetData, *, paper: str = "a4") -> Figure:
         If the paper is unknown.
     """
     page = _blank_page(*PAPERS_MM[paper])
-    table = data.table.set_index("tier", drop=False).loc[list(data.tier_names)]
+    table = data.table.set_index(c.TIER, drop=False).loc[list(data.tier_names)]
     letters = string.ascii_uppercase[: len(table)]
     wide, tall = PAPERS_MM[paper]
     foot = tall - FOOT_MM - table_height(len(table))
@@ -124,14 +125,18 @@ def _header(page: Axes, *, data: SheetData, table: pd.DataFrame, wide: float) ->
     words(page, x=MARGIN_MM, y=14, text=data.title, size=7.5, colour=SOFT, width=half)
     words(page, x=MARGIN_MM, y=21.5, text=f"Field {data.field_id}", size=17, bold=True, width=half)
     words(page, x=MARGIN_MM, y=27.8, text=_answer(data, table), size=9, width=wide - 2 * MARGIN_MM)
-    facts = (
-        f"{show.area_text(data.area_m2, units=data.units)} \u00b7 strips "
-        f"{show.width_text(data.strip_width_m, units=data.units)} \u00b7 rows "
-        f"{show.width_text(data.row_spacing_m, units=data.units)}"
-    )
+    facts = [
+        show.area_text(data.area_m2, units=data.units),
+        f"strips {show.width_text(data.strip_width_m, units=data.units)}",
+        f"rows {show.width_text(data.row_spacing_m, units=data.units)}",
+    ]
+    # A field has one base, the nearest: its distance is a fact of the field.
+    bases_m = table[c.BASELINE_M].dropna().astype(float)
+    if len(bases_m):
+        facts.append(f"base {show.distance_text(bases_m.iloc[0], units=data.units)} away")
     rest = wide - 2 * MARGIN_MM - half - 4
     words(page, x=right, y=14, text=data.farm, size=7.5, bold=True, align="right", width=rest)
-    words(page, x=right, y=17.6, text=facts, size=7, colour=SOFT, align="right")
+    words(page, x=right, y=17.6, text=" \u00b7 ".join(facts), size=7, colour=SOFT, align="right")
     notes = show.plain_text("; ".join(data.notes))
     for number, text in enumerate(wrapped(page, text=notes, size=7, width=rest, lines=2)):
         words(page, x=right, y=21.2 + 3.2 * number, text=text, size=7, italic=True, align="right")
@@ -139,11 +144,11 @@ def _header(page: Axes, *, data: SheetData, table: pd.DataFrame, wide: float) ->
 
 
 def _answer(data: SheetData, table: pd.DataFrame) -> str:
-    known = table[table["expected_miss_share"].notna()]
+    known = table[table[c.EXPECTED_MISS_SHARE].notna()]
     near = known[[not out_of_reach(line) for line in known.to_dict("records")]]
     if near.empty:
         return "No tier in reach has figures for this field."
-    ordered = near.sort_values("expected_miss_share", kind="stable")
+    ordered = near.sort_values(c.EXPECTED_MISS_SHARE, kind="stable")
     told = [
         f"{show.share_text(line['expected_miss_share'])} with {data.tier_names[line['tier']]}"
         for line in ordered.iloc[[0, -1]].to_dict("records")
@@ -176,7 +181,7 @@ def _side(
         page,
         box=(x, top, side, min(foot - top + 2.5, max(48.0, 18 + 6.5 * len(table)))),
         letters=letters,
-        errors_m=table["repeatable_95_m"].to_list(),
+        errors_m=table[c.REPEATABLE_95_M].to_list(),
         strip_width_m=data.strip_width_m,
         row_spacing_m=data.row_spacing_m,
         row_margin_m=data.row_margin_m,

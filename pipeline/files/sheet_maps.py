@@ -9,6 +9,7 @@ import pandas as pd
 import shapely
 from matplotlib.axes import Axes
 
+from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_map import READABLE_CELL_MM, MapGrid, draw_boundary, draw_rows
@@ -57,22 +58,22 @@ def draw_maps(
         x = corner[0] + place % grid.columns * grid.pitch_mm[0]
         y = corner[1] + place // grid.columns * grid.pitch_mm[1]
         words(page, x=x, y=y + 2.8, text=letters[place], size=7.5, bold=True)
-        heading = _heading(page, name=data.tier_names[line["tier"]], cell=grid.cell_mm)
+        heading = _heading(page, name=data.tier_names[line[c.TIER]], cell=grid.cell_mm)
         for number, text in enumerate(heading):
             words(page, x=x + 4.5, y=y + 2.8 + 3.2 * number, text=text, size=7, bold=True)
         words(
             page,
-            x=x + 4.5,
+            x=x + (4.5 if heading else 3.6),
             y=y + 2.9 + 3.2 * len(heading),
             text=_share_line(line, cell=grid.cell_mm),
-            size=6.5,
+            size=6.5 if heading else 6.0,
             colour=SOFT,
             width=max(grid.cell_mm, grid.pitch_mm[0] - 1.5) - 4.5,
         )
         to_page = _to_page(west=west, north=north, corner=(x, y + grid.heading_mm), scale=grid.scale)
         draw_boundary(page, boundary=shapely.transform(data.boundary, to_page))
-        if line["tier"] in data.rows:
-            segments, codes = data.rows[line["tier"]]
+        if line[c.TIER] in data.rows:
+            segments, codes = data.rows[line[c.TIER]]
             drawn.append((to_page(segments), codes))
     draw_rows(page, maps=drawn, row_spacing_mm=1000 * data.row_spacing_m / grid.scale, dpi=page.figure.dpi)
 
@@ -87,7 +88,7 @@ def _to_page(
 
 
 def _share_line(line: Mapping, *, cell: float) -> str:
-    share = show.share_text(line["expected_miss_share"])
+    share = show.share_text(line[c.EXPECTED_MISS_SHARE])
     if out_of_reach(line):
         return (
             "out of reach"

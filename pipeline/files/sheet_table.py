@@ -7,12 +7,13 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
+from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_parts import CLASS_COLOURS, DOUBT, HAIR, HOLDS, INK, MISSES, SOFT, words
 
 HEAD_MM, ROW_MM, TALLEST_MM = 9.5, 4.7, 52.0
 # Right edges of the columns as parts of the table's width; the bar has a left and a right edge.
-ERROR, BASE, BAR_LEFT, BAR_RIGHT = 0.395, 0.465, 0.50, 0.615
+ERROR, BAR_LEFT, BAR_RIGHT = 0.44, 0.48, 0.61
 HELD, IN_DOUBT, MISSED, EXPECTED, RANGE, ROWS = 0.66, 0.705, 0.75, 0.83, 0.905, 1.0
 
 
@@ -47,7 +48,7 @@ def draw_table(
     units : {"us", "metric"}
         Report units.
     """
-    _head(page, x=x, y=y, width=width, with_base=bool(table["baseline_m"].notna().any()))
+    _head(page, x=x, y=y, width=width)
     step = (table_height(len(table)) - HEAD_MM) / len(table)
     for place, (letter, line) in enumerate(zip(letters, table.to_dict("records"), strict=True)):
         foot = y + HEAD_MM + (place + 1) * step
@@ -57,7 +58,7 @@ def draw_table(
             y=foot - 0.3 * step,
             width=width,
             letter=letter,
-            name=names[line["tier"]],
+            name=names[line[c.TIER]],
             line=line,
             units=units,
         )
@@ -71,14 +72,14 @@ def draw_table(
 
 def class_shares(line: Mapping[str, float]) -> tuple[float, float, float]:
     """Shares of row length that hold, are in doubt and miss; NaN where no row lies on a strip."""
-    lengths = tuple(float(line[name]) for name in ("holds_m", "doubt_m", "misses_m"))
+    lengths = tuple(float(line[name]) for name in (c.HOLDS_M, c.DOUBT_M, c.MISSES_M))
     total = sum(lengths)
     return tuple(part / total if total > 0 else float("nan") for part in lengths)
 
 
 def out_of_reach(line: Mapping[str, object]) -> bool:
     """Whether the tier is flagged as out of its reach here (`reach` is text, or true where it reaches)."""
-    reach = line.get("reach")
+    reach = line.get(c.REACH)
     return (
         reach.strip().lower().startswith("out")
         if isinstance(reach, str)
@@ -86,7 +87,7 @@ def out_of_reach(line: Mapping[str, object]) -> bool:
     )
 
 
-def _head(page: Axes, *, x: float, y: float, width: float, with_base: bool) -> None:
+def _head(page: Axes, *, x: float, y: float, width: float) -> None:
     page.plot([x, x + width], [y, y], color=INK, linewidth=0.8)
     right = [
         (ERROR, "Repeatable", "error, 95 %"),
@@ -97,8 +98,6 @@ def _head(page: Axes, *, x: float, y: float, width: float, with_base: bool) -> N
         (RANGE, "Range, 10th", "to 90th pct."),
         (ROWS, "Rows expected", "missed"),
     ]
-    if with_base:
-        right.append((BASE, "Base", "distance"))
     for edge, upper, lower in right:
         words(page, x=x + edge * width, y=y + 3.9, text=upper, size=6.5, colour=SOFT, align="right")
         words(page, x=x + edge * width, y=y + 7.3, text=lower, size=6.5, colour=SOFT, align="right")
@@ -125,23 +124,21 @@ def _line(
     )
     shares = class_shares(line)
     cells = [
-        (ERROR, show.length_text(line["repeatable_95_m"], units=units), False),
+        (ERROR, show.length_text(line[c.REPEATABLE_95_M], units=units), False),
         (HELD, show.share_text(shares[0]), False),
         (IN_DOUBT, show.share_text(shares[1]), False),
         (MISSED, show.share_text(shares[2]), False),
-        (EXPECTED, show.share_text(line["expected_miss_share"]), True),
-        (RANGE, show.share_range_text(line["miss_share_p10"], line["miss_share_p90"]), False),
+        (EXPECTED, show.share_text(line[c.EXPECTED_MISS_SHARE]), True),
+        (RANGE, show.share_range_text(line[c.P10], line[c.P90]), False),
         (ROWS, _rows(line), False),
     ]
-    if math.isfinite(line["baseline_m"]):
-        cells.append((BASE, show.distance_text(line["baseline_m"], units=units), False))
     for edge, text, bold in cells:
         words(page, x=x + edge * width, y=y, text=text, bold=bold, align="right")
     _bar(page, x=x + BAR_LEFT * width, y=y, width=(BAR_RIGHT - BAR_LEFT) * width, shares=shares)
 
 
 def _rows(line: Mapping) -> str:
-    missed = show.count_text(line["row_count_expected_missed"])
+    missed = show.count_text(line[c.ROWS_MISSED])
     return missed if missed == show.NOTHING else f"{missed} of {show.count_text(line['row_count'])}"
 
 
