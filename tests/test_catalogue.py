@@ -10,10 +10,8 @@ from pipeline.errors import ConfigError
 from pipeline.files.catalogue import load_catalogue, tier_from_json, tier_to_json
 
 SHIPPED = Path(__file__).parents[1] / "shared" / "tiers.yaml"
-IDS = (
-    "sbas ppp_submetre ppp_decimetre_gps ppp_decimetre ppp_10cm_gps ppp_cm ppp_cm_fast "
-    "galileo_has rtk_network rtk_base"
-).split()
+IDS = ["sbas", "ppp_submetre", "ppp_decimetre_gps", "ppp_decimetre", "ppp_10cm_gps", "ppp_cm", "ppp_cm_fast"]
+IDS += ["galileo_has", "rtk_network", "rtk_base"]
 INCH_M = 0.0254
 GOOD = {
     "id": "mine", "name": "Invented", "pass_to_pass": "2 cm", "repeatable": "3 cm", "measure": "cross_track_95",
@@ -59,6 +57,7 @@ def test_tier_survives_json():
         ({"repeatable": "3 parsnip"}, "unknown unit"),
         ({"repeatable": True}, "True: expected a length"),
         ({"convergence": "3 cm"}, "not a unit of time"),
+        ({"start_error": "1 cm"}, "start_error: '1 cm' is less than repeatable"),
         ({"correlation_time": "0 min"}, "correlation_time_s is 0"),
         ({"repeatible": "3 cm"}, "unknown key 'repeatible'; did you mean 'repeatable'"),
         ({"measure": "r95"}, "did you mean 'r95_2d'"),

@@ -50,6 +50,10 @@ def test_defaults(tmp_path):
     assert len(resolve_tiers(config, project_root=ROOT, working_dir=tmp_path)[1]) == 10
 
 
+def test_comparing_all_is_the_default():
+    assert config_from_dict(changed("tiers.compare", "all"), source="x").tiers.compare is None
+
+
 def test_rows_without_a_file_need_the_planter():
     good = config_from_dict(
         changed("inputs.rows.constants", {"row_count": 24, "row_spacing": "30 in"}), source="x"

@@ -81,6 +81,11 @@ def _tier(entry: Any, *, place: str) -> Tier:
         for key, (attribute, kind) in _QUANTITIES.items()
         if key in entry
     }
+    if figures["start_error_m"] < figures["repeatable_m"]:
+        raise ConfigError(
+            f"{place}: start_error: '{entry['start_error']}' is less than repeatable, "
+            f"'{entry['repeatable']}'; expected at least as much, correct one of them"
+        )
     texts = {key: entry[key] for key in _TEXTS}
     try:
         return Tier.from_figures(**({"baseline_growth": 0.0, "range_m": None} | figures | texts))

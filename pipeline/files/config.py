@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from pipeline.core.tier import Tier
 from pipeline.errors import ConfigError, did_you_mean
@@ -47,8 +47,15 @@ class Tiers(Model):
     catalogue: Name = Field(
         "shared/tiers.yaml", description="tier catalogue; working directory, then project"
     )
-    compare: list[Name] | None = Field(None, min_length=1, description="spring tiers; left out: all")
+    compare: list[Name] | None = Field(
+        None, min_length=1, description="spring tiers; left out or all: every one"
+    )
     autumn: Name = Field("same", description="same, as_logged or a tier id")
+
+    @field_validator("compare", mode="before")
+    @classmethod
+    def _all_is_the_default(cls, value: Any) -> Any:
+        return None if value == "all" else value
 
 
 class Steering(Model):

@@ -38,7 +38,7 @@ def read_yaml(path: Path) -> Any:
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigError(f"{path}: cannot be read ({error}); expected a YAML file, check the path") from None
     try:
-        return yaml.load(text, Loader=_UniqueKeyLoader)  # noqa: S506 - it is a safe loader
+        return yaml.load(text, Loader=_UniqueKeyLoader)
     except yaml.MarkedYAMLError as error:
         line = "" if error.problem_mark is None else f", line {error.problem_mark.line + 1}"
         raise ConfigError(f"{path}{line}: {error.problem or error}; correct the YAML there") from None

@@ -68,7 +68,7 @@ def to_si(value: object, *, kind: Kind) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise ValueError(
             f"{value!r}: expected a {kind.name} with its unit; write for example {kind.written(1)}"
-        )  # noqa: TRY004 - pydantic wraps ValueError only
+        )
     match = _QUANTITY.fullmatch(str(value))
     if match is None:
         raise ValueError(
