@@ -7,6 +7,8 @@ import pytest
 
 from pipeline.errors import ConfigError
 from pipeline.files.config import config_from_dict, load_config, resolve_tiers
+from pipeline.files.config_models import Config
+from pipeline.files.layer_models import Model
 
 ROOT = Path(__file__).parents[1]
 MINIMAL = {
@@ -40,6 +42,22 @@ def test_example_is_valid_and_its_tiers_resolve(tmp_path):
         {"row_count": 12, "row_spacing_m": 0.762, "strip_width_m": 0.2032, "tier": "rtk_base",
          "frame": "NAD83(2011)", "epoch": 2010.0}
     )  # fmt: skip
+
+
+def test_readme_shows_the_example():
+    example = (ROOT / "config" / "example.yaml").read_text().split("\n", 1)[1]
+    assert example in (ROOT / "config" / "README.md").read_text()
+
+
+def test_every_key_has_a_description():
+    def bare(model):
+        for name, field in model.model_fields.items():
+            if not field.description:
+                yield f"{model.__name__}.{name}"
+            if isinstance(field.annotation, type) and issubclass(field.annotation, Model):
+                yield from bare(field.annotation)
+
+    assert list(bare(Config)) == []
 
 
 def test_defaults(tmp_path):

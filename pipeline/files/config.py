@@ -3,119 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-from pydantic import Field, ValidationError, field_validator, model_validator
+from pydantic import ValidationError
 
 from pipeline.core.tier import Tier
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue
-from pipeline.files.config_models import (
-    BasesLayer,
-    Capacity,
-    Cell,
-    ChecksLayer,
-    FieldsLayer,
-    Margin,
-    Model,
-    Name,
-    RowsLayer,
-    StripsLayer,
-    Wander,
-    ZonesLayer,
-)
+from pipeline.files.config_models import Config
 from pipeline.files.plain_yaml import read_yaml
 
 #: Values of `tiers.autumn` that are not tier ids.
 AUTUMN_WORDS = ("same", "as_logged")
-
-
-class Inputs(Model):
-    """The layers."""
-
-    fields: FieldsLayer = Field(description="field boundaries, polygons")  # type: ignore[assignment]
-    strips: StripsLayer = Field(description="strips built in autumn, lines or points")
-    rows: RowsLayer | None = Field(None, description="planted rows; left out: the planter follows the strips")
-    bases: BasesLayer | None = Field(None, description="RTK bases, points")
-    checks: ChecksLayer | None = Field(None, description="ground checks, points")
-    zones: ZonesLayer | None = Field(None, description="zones of worse or no correction, polygons")
-
-
-class Tiers(Model):
-    """Which correction tiers are judged."""
-
-    catalogue: Name = Field(
-        "shared/tiers.yaml", description="tier catalogue; working directory, then project"
-    )
-    compare: list[Name] | None = Field(
-        None, min_length=1, description="spring tiers; left out or all: every one"
-    )
-    autumn: Name = Field("same", description="same, as_logged or a tier id")
-
-    @field_validator("compare", mode="before")
-    @classmethod
-    def _all_is_the_default(cls, value: Any) -> Any:
-        return None if value == "all" else value
-
-
-class Steering(Model):
-    """Implement wander on top of the tier, 95 %."""
-
-    autumn_m: Wander = Field("0 in", alias="autumn", description="of the strip-till bar")  # type: ignore[assignment]
-    spring_m: Wander = Field("0 in", alias="spring", description="of the planter")  # type: ignore[assignment]
-
-
-class FieldCapacity(Model):
-    """Area per time, the clock where logs have no times."""
-
-    # ASSUME: common widths and speeds; only the pace of the in-day drift depends on them.
-    autumn_m2_per_s: Capacity = Field("8 ha/h", alias="autumn", description="of strip-till")  # type: ignore[assignment]
-    spring_m2_per_s: Capacity = Field("10 ha/h", alias="spring", description="of planting")  # type: ignore[assignment]
-
-
-class Judging(Model):
-    """When a row holds."""
-
-    row_margin_m: Margin = Field("0 in", alias="row_margin", description="kept clear at the strip's edge")  # type: ignore[assignment]
-    row_miss_share: float = Field(0.5, ge=0, le=1, description="a row is missed above this expected share")
-    steering: Steering = Field(Steering(), description="implement wander, 95 %")
-    field_capacity: FieldCapacity = Field(FieldCapacity(), description="clock where logs have no times")
-    own_strip: Literal["nearest", "pass_id"] = Field("nearest", description="what makes a strip a row's own")
-    seed: int = Field(1, ge=0, lt=2**32, description="seed of the joint draws")
-
-
-class Raster(Model):
-    """The raster route."""
-
-    cell_m: Cell = Field("0.1 m", alias="cell", description="cell size")  # type: ignore[assignment]
-
-
-class Report(Model):
-    """What people see."""
-
-    units: Literal["us", "metric"] = Field("us", description="units of sheets and pages; files stay SI")
-    sheets: Literal["all", "flagged", "none"] = Field("all", description="fields that get a sheet")
-
-
-class Config(Model):
-    """The whole configuration (DESIGN 4.1), SI inside."""
-
-    title: Name = Field(description="heading of sheets and report")
-    inputs: Inputs = Field(description="the layers")
-    tiers: Tiers = Field(Tiers(), description="correction tiers to judge")
-    judging: Judging = Field(Judging(), description="when a row holds")
-    raster: Raster = Field(Raster(), description="the raster route")
-    report: Report = Field(Report(), description="what people see")
-
-    @model_validator(mode="after")
-    def _margin_leaves_a_strip(self) -> Config:
-        width_m = self.inputs.strips.constants.strip_width_m
-        if width_m is not None and self.judging.row_margin_m >= width_m / 2:
-            raise ValueError(
-                f"judging.row_margin is {self.judging.row_margin_m:g} m, expected less than half of "
-                f"inputs.strips.constants.strip_width, {width_m:g} m; lower the margin"
-            )
-        return self
 
 
 def load_config(path: Path) -> Config:

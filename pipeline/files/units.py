@@ -65,7 +65,8 @@ def to_si(value: object, *, kind: Kind) -> float:
         If there is no unit, no number, an unknown unit, the wrong kind, or the value is not finite.
         The message says how to write it; the caller adds file and key.
     """
-    if isinstance(value, bool) or not isinstance(value, (int, float, str)):
+    is_quantity = isinstance(value, (int, float, str)) and not isinstance(value, bool)
+    if not is_quantity:
         raise ValueError(
             f"{value!r}: expected a {kind.name} with its unit; write for example {kind.written(1)}"
         )

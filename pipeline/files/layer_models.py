@@ -1,0 +1,197 @@
+"""The layers of the configuration as models: one attribute per key, SI units in the attribute's name.
+
+The YAML keys (DESIGN 4.1) are aliases where the attribute carries a unit: ``row_margin: 1 in`` is read
+as ``row_margin_m = 0.0254``. Every key has a description; config/README.md explains them at length.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from pipeline.errors import did_you_mean
+from pipeline.files.units import FIELD_CAPACITY, LENGTH, Kind, to_si
+
+_M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
+
+
+def _between(low: float, high: float, *, kind: Kind = LENGTH) -> BeforeValidator:
+    """Return a validator that reads a quantity and refuses what no field has seen."""
+
+    def read(value: Any) -> float:
+        si = to_si(value, kind=kind)
+        if not low <= si <= high:
+            raise ValueError(
+                f"'{value}' is {si:g} {kind.si_unit}; expected {low:g} to {high:g} {kind.si_unit}"
+            )
+        return si
+
+    return BeforeValidator(read)
+
+
+RowSpacing = Annotated[float, _between(0.1, 5.0)]
+StripWidth = Annotated[float, _between(0.02, 5.0)]
+Wander = Annotated[float, _between(0.0, 2.0)]
+Margin = Annotated[float, _between(0.0, 0.5)]
+Cell = Annotated[float, _between(0.01, 5.0)]
+Capacity = Annotated[
+    float, _between(0.1 * _M2_PER_S_OF_HA_PER_H, 500 * _M2_PER_S_OF_HA_PER_H, kind=FIELD_CAPACITY)
+]
+Name = Annotated[str, Field(min_length=1)]
+
+
+class Model(BaseModel):
+    """Strict, frozen, and knows which key an unknown one was meant to be."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=True
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _refuse_unknown_keys(cls, data: Any) -> Any:
+        if isinstance(data, dict):
+            known = [field.alias or name for name, field in cls.model_fields.items()]
+            for key in data:
+                if key not in known:
+                    raise ValueError(f"unknown key '{key}'; {did_you_mean(str(key), known)}")
+        return data
+
+    def given(self) -> dict[str, Any]:
+        """Return what was set, keyed by attribute (SI units in the name), without the Nones."""
+        return self.model_dump(exclude_none=True)
+
+
+class LineConstants(Model):
+    """Values that hold for a whole layer of rows."""
+
+    row_count: int | None = Field(None, ge=1, le=120, description="row units of the implement")
+    row_spacing_m: RowSpacing | None = Field(None, alias="row_spacing", description="between row units")
+    tier: Name | None = Field(None, description="id of the correction tier the layer was made with")
+    frame: Name | None = Field(None, description="reference frame of the coordinates, a realisation")
+    epoch: float | None = Field(None, ge=1980, le=2100, description="date of the coordinates, decimal year")
+    field_id: Name | None = Field(None, description="the field all features belong to")
+    pass_id: Name | None = Field(None, description="the pass all features belong to")
+    fix: Name | None = Field(None, description="position quality of all features")
+
+
+class StripConstants(LineConstants):
+    """Values that hold for the whole layer of strips."""
+
+    strip_width_m: StripWidth | None = Field(None, alias="strip_width", description="tilled width of a strip")
+
+    @model_validator(mode="after")
+    def _strip_fits_spacing(self) -> StripConstants:
+        if self.strip_width_m and self.row_spacing_m and self.strip_width_m > self.row_spacing_m:
+            raise ValueError(
+                f"strip_width is {self.strip_width_m:g} m, wider than row_spacing, {self.row_spacing_m:g} m; "
+                "expected strips no wider than their spacing, correct one of them"
+            )
+        return self
+
+
+class FieldConstants(Model):
+    """Values that hold for all fields."""
+
+    farm: Name | None = Field(None, description="farm of all fields")
+    grower: Name | None = Field(None, description="grower of all fields")
+
+
+class BaseConstants(Model):
+    """Values that hold for all bases."""
+
+    surveyed: bool | None = Field(None, description="whether all bases stand on surveyed points")
+
+
+class CheckConstants(Model):
+    """Values that hold for all ground checks."""
+
+    tape_error_m: Margin | None = Field(None, alias="tape_error", description="95 % error of the tape")
+
+
+class ZoneConstants(Model):
+    """Values that hold for all zones."""
+
+    tier: Name | None = Field(None, description="tier the zones apply to, or *")
+    factor: float | None = Field(None, ge=1, le=100, description="factor on the tier's error")
+    unavailable: bool | None = Field(None, description="true where the tier cannot be had at all")
+
+
+class Layer(Model):
+    """Where a layer is, and what its columns are called."""
+
+    file: Name = Field(description="vector file, relative to the working directory")
+    layer: Name | None = Field(None, description="layer in the file; may be left out when there is one")
+    columns: dict[str, Name] = Field(default_factory=dict, description="our name: the file's column name")
+
+    @model_validator(mode="after")
+    def _refuse_unknown_columns(self) -> Layer:
+        known = LAYER_COLUMNS[type(self).__name__]
+        for name in self.columns:
+            if name not in known:
+                raise ValueError(f"columns: unknown column '{name}'; {did_you_mean(name, known)}")
+        return self
+
+
+_LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
+_LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
+#: Column names that may be mapped, by the layer's model (DESIGN 4).
+LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
+    "FieldsLayer": ("field_id", "farm", "grower"),
+    "StripsLayer": (*_LINE_COLUMNS, "strip_width"),
+    "RowsLayer": _LINE_COLUMNS,
+    "BasesLayer": ("base_id", "surveyed"),
+    "ChecksLayer": ("offset", "distance", "tape_error"),
+    "ZonesLayer": ("tier", "factor", "unavailable"),
+}
+
+
+class FieldsLayer(Layer):
+    """The field boundaries."""
+
+    constants: FieldConstants = Field(FieldConstants(), description="values for all features")
+
+
+class StripsLayer(Layer):
+    """The strips that were built in autumn."""
+
+    constants: StripConstants = Field(StripConstants(), description="values for all features")
+
+
+class RowsLayer(Layer):
+    """The planted rows; without a file the planter follows the strips."""
+
+    file: Name | None = Field(None, description="vector file; left out: the planter follows the strips")  # type: ignore[assignment]
+    kind: Literal["planned", "planted", "surveyed"] = Field("planned", description="what the rows are")
+    constants: LineConstants = Field(LineConstants(), description="values for all features")
+
+    @model_validator(mode="after")
+    def _planter_without_file(self) -> RowsLayer:
+        if self.file is not None:
+            return self
+        if self.constants.row_count is None or self.constants.row_spacing_m is None:
+            raise ValueError("there is no file; give one, or row_count and row_spacing in constants")
+        if self.kind != "planned" or self.layer or self.columns:
+            raise ValueError(
+                "without a file, expected kind planned and neither layer nor columns; give a file"
+            )
+        return self
+
+
+class BasesLayer(Layer):
+    """The RTK bases."""
+
+    constants: BaseConstants = Field(BaseConstants(), description="values for all features")
+
+
+class ChecksLayer(Layer):
+    """The ground checks."""
+
+    constants: CheckConstants = Field(CheckConstants(), description="values for all features")
+
+
+class ZonesLayer(Layer):
+    """Zones where a tier is worse or not to be had."""
+
+    constants: ZoneConstants = Field(ZoneConstants(), description="values for all features")
