@@ -169,9 +169,15 @@ def _look_up(
 
 
 def _unique_rows(key: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Distinct rows of an integer key, where each is first met, and which one each row is."""
-    groups, first, member = np.unique(key, axis=0, return_index=True, return_inverse=True)
-    return groups, first, member.ravel()
+    """Distinct rows of an integer key, where each is first met, and which one each row is.
+
+    Neighbours mostly share their key, so runs are found first and only the runs are sorted.
+    """
+    if len(key) == 0:
+        return key, np.zeros(0, np.int64), np.zeros(0, np.int64)
+    new = np.concatenate([[True], (key[1:] != key[:-1]).any(axis=1)])
+    groups, first, member = np.unique(key[new], axis=0, return_index=True, return_inverse=True)
+    return groups, np.flatnonzero(new)[first], member.ravel()[np.cumsum(new) - 1]
 
 
 def _bin_range(spans: Spans) -> tuple[float, int]:

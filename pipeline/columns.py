@@ -1,0 +1,35 @@
+"""Every column name once, with its unit in it."""
+
+# Input layers, as the configuration maps them (DESIGN section 4).
+FIELD_ID, FARM, GROWER = "field_id", "farm", "grower"
+PASS_ID, ROW_COUNT, ROW_SPACING_M, STRIP_WIDTH_M = "pass_id", "row_count", "row_spacing_m", "strip_width_m"
+STARTED_S, ENDED_S = "started_s", "ended_s"
+TIER, FRAME, EPOCH, FIX = "tier", "frame", "epoch", "fix"
+BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "reach"
+
+# Planted rows.
+ROW_ID, ROW, PASS, PART, UNIT, TIGHT = "row_id", "row", "pass", "part", "unit", "tight_bend"
+
+# Figures (DESIGN section 5).
+ROW_LENGTH_M, HOLDS_M, DOUBT_M, MISSES_M = "row_length_m", "holds_m", "doubt_m", "misses_m"
+NO_STRIP_M, CROSSING_M, OUTSIDE_M = "no_strip_m", "crossing_m", "outside_m"
+EXPECTED_MISS_M, EXPECTED_MISS_SHARE = "expected_miss_m", "expected_miss_share"
+P10, P50, P90 = "miss_share_p10", "miss_share_p50", "miss_share_p90"
+ROWS_MISSED, LONGEST_RUN_M = "row_count_expected_missed", "longest_miss_run_m"
+RASTER_HOLDS_M, RASTER_DOUBT_M, RASTER_MISSES_M = "raster_holds_m", "raster_doubt_m", "raster_misses_m"
+RASTER_GAP_SHARE, RASTER_TOLERANCE_SHARE = "raster_gap_share", "raster_tolerance_share"
+MISS_ANY_M = "expected_miss_any_strip_m"
+REPEATABLE_95_M, FRAME_EAST_M, FRAME_NORTH_M = "repeatable_95_m", "frame_east_m", "frame_north_m"
+
+FIGURES = [
+    ROW_COUNT, ROW_LENGTH_M, HOLDS_M, DOUBT_M, MISSES_M, NO_STRIP_M, CROSSING_M, OUTSIDE_M, EXPECTED_MISS_M,
+    EXPECTED_MISS_SHARE, P10, P50, P90, ROWS_MISSED, LONGEST_RUN_M, RASTER_HOLDS_M, RASTER_DOUBT_M,
+    RASTER_MISSES_M, RASTER_GAP_SHARE,
+]  # fmt: skip
+# Beside what DESIGN section 5 asks for: columns that come after it.
+EXTRAS = [RASTER_TOLERANCE_SHARE, MISS_ANY_M, REPEATABLE_95_M, BASELINE_M, REACH]
+FIELD_EXTRAS = [FRAME_EAST_M, FRAME_NORTH_M]
+
+# Classes in the order of their codes in the vector layers; the raster adds one, 0 being a cell without a row.
+CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"]
+REASON, FILE, LAYER, FEATURE = "reason", "file", "layer", "feature"

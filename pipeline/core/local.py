@@ -1,0 +1,56 @@
+"""The field's own plane: a transverse Mercator projection centred on it."""
+
+from functools import lru_cache
+
+import numpy as np
+import shapely
+from pyproj import CRS, Transformer
+
+from pipeline.errors import InputError
+
+
+def local_crs(longitude: float, latitude: float) -> CRS:
+    """Transverse Mercator centred on a place [degrees]; scale error below 1 ppm within 5 km.
+
+    No datum is named: coordinates of whatever frame are laid out as they are, so no shift creeps in that
+    nobody asked for. Frames are dealt with by `frame_shift`.
+    """
+    return CRS.from_proj4(
+        f"+proj=tmerc +lat_0={latitude:.9f} +lon_0={longitude:.9f} +k=1 +x_0=0 +y_0=0 +ellps=GRS80 +units=m +no_defs"
+    )
+
+
+@lru_cache(maxsize=64)
+def _to_geographic(crs_wkt: str) -> Transformer:
+    crs = CRS.from_wkt(crs_wkt)
+    base = crs.geodetic_crs
+    if base is None:
+        raise InputError(f"CRS '{crs.name}' is not tied to the earth; expected a projected or geographic CRS")
+    return Transformer.from_crs(crs, base, always_xy=True)
+
+
+def to_geographic(geometry: np.ndarray, crs: str) -> np.ndarray:
+    """Geometries in the longitude and latitude of their own datum [degrees]; Z and M are dropped."""
+    return _moved(shapely.force_2d(geometry), _to_geographic(crs).transform)
+
+
+def to_local(geometry: np.ndarray, crs: str, local: CRS) -> np.ndarray:
+    """Geometries of a CRS (WKT) in the plane of `local` [m]."""
+    return _moved(to_geographic(geometry, crs), _laying(local.to_wkt()).transform)
+
+
+def from_local(geometry: np.ndarray, local: CRS, crs: str) -> np.ndarray:
+    """Geometries of the plane of `local` [m] in a CRS (WKT)."""
+    back = _moved(geometry, lambda x, y: _laying(local.to_wkt()).transform(x, y, direction="INVERSE"))
+    return _moved(back, lambda x, y: _to_geographic(crs).transform(x, y, direction="INVERSE"))
+
+
+@lru_cache(maxsize=64)
+def _laying(local_wkt: str) -> Transformer:
+    local = CRS.from_wkt(local_wkt)
+    return Transformer.from_crs(local.geodetic_crs, local, always_xy=True)
+
+
+def _moved(geometry: np.ndarray, transform) -> np.ndarray:
+    geometry = np.asarray(geometry, object)
+    return shapely.transform(geometry, lambda xy: np.column_stack(transform(xy[:, 0], xy[:, 1])))

@@ -1,0 +1,134 @@
+"""From implement passes to the lines of their row units.
+
+A row unit runs at a fixed distance beside the centre line, along its normal. Each segment is moved sideways and
+neighbours meet on the bisector of the bend (the mitre), which is exact for straight and curved passes and for
+sparse and dense logs alike. On the inside of a bend tighter than the implement the moved line folds back over
+itself; the fold is cut out, and the pass is marked.
+"""
+
+import numpy as np
+import shapely
+
+# Bends up to this angle are mitred; sharper corners, which no implement drives, get two points (a bevel).
+MITRE_LIMIT_DEG = 60.0
+
+
+def unit_distances(row_count: int, row_spacing_m: float) -> np.ndarray:
+    """Distances of the row units from the centre line, left positive, left to right [m], shape (row_count,)."""
+    return (0.5 * (row_count - 1) - np.arange(row_count)) * row_spacing_m
+
+
+def beside(line: shapely.LineString, distances_m: np.ndarray) -> tuple[np.ndarray, bool]:
+    """Lines beside a centre line.
+
+    Parameters
+    ----------
+    line : shapely.LineString
+        Centre line in metric coordinates [m], no repeated points.
+    distances_m : ndarray, shape (k,)
+        Distances along the left normal [m]; negative to the right.
+
+    Returns
+    -------
+    lines : ndarray of LineString or MultiLineString, shape (k,)
+        In the direction of the centre line.
+    tight : bool
+        Whether some bend is tighter than the implement, so that a line was cut.
+    """
+    xy = shapely.get_coordinates(line)
+    base, push = _corners(xy)
+    raw = base[None, :, :] + np.asarray(distances_m)[:, None, None] * push[None, :, :]
+    lines = shapely.linestrings(raw)
+    folded = _folds(base, raw)
+    for k in np.flatnonzero(folded):
+        lines[k] = _without_folds(lines[k], line, abs(float(distances_m[k])))
+    return lines, bool(folded.any())
+
+
+def _corners(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Points to move, and the move for a distance of one: mitred vertices, sharp ones twice."""
+    step = np.diff(xy, axis=0)
+    along = step / np.hypot(step[:, 0], step[:, 1])[:, None]
+    normal = np.column_stack([-along[:, 1], along[:, 0]])
+    # cos of the bend between neighbouring segments; 1 + cos = 2 cos^2(half)
+    cosine = (normal[1:] * normal[:-1]).sum(axis=1)
+    sharp = cosine < np.cos(np.radians(MITRE_LIMIT_DEG))
+    mitre = (normal[1:] + normal[:-1]) / np.maximum(1.0 + cosine, 1e-12)[:, None]
+    before, after = np.vstack([normal[:1], mitre, normal[-1:]]), np.vstack([normal[:1], mitre, normal[-1:]])
+    before[1:-1][sharp], after[1:-1][sharp] = normal[:-1][sharp], normal[1:][sharp]
+    twice = np.concatenate([[1], np.where(sharp, 2, 1), [1]])
+    push = np.repeat(before, twice, axis=0)
+    last = np.cumsum(twice) - 1
+    push[last] = after
+    return np.repeat(xy, twice, axis=0), push
+
+
+def _folds(base: np.ndarray, raw: np.ndarray) -> np.ndarray:
+    """Which moved lines run backwards somewhere, shape (k,)."""
+    forward = np.diff(base, axis=0)
+    moved = np.diff(raw, axis=1)
+    return ((moved * forward[None]).sum(axis=2) < -1e-9).any(axis=1)
+
+
+def _without_folds(moved: shapely.Geometry, centre: shapely.LineString, distance_m: float) -> shapely.Geometry:
+    """Keep what is not nearer to the centre line than the row unit runs, in the direction of travel."""
+    parts = shapely.get_parts(shapely.node(moved))
+    middle = shapely.line_interpolate_point(parts, 0.5, normalized=True)
+    keep = shapely.distance(middle, centre) >= distance_m * (1.0 - 1e-6) - 1e-6
+    if not keep.any():  # the whole pass bends tighter than the implement: nothing may vanish, so it stays folded
+        return moved
+    kept = _directed(parts[keep], moved)
+    return shapely.line_merge(shapely.multilinestrings(kept), directed=True)
+
+
+def _directed(parts: np.ndarray, along: shapely.Geometry) -> np.ndarray:
+    """Parts of a line turned to run as it does, in the order in which it passes them."""
+    first = shapely.line_locate_point(along, shapely.get_point(parts, 0))
+    second = shapely.line_locate_point(along, shapely.line_interpolate_point(parts, 1e-3, normalized=True))
+    turned = np.where(second < first, shapely.reverse(parts), parts)
+    return turned[np.argsort(np.minimum(first, second), kind="stable")]
+
+
+def clip_lines(lines: np.ndarray, area: shapely.Geometry) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """The parts of lines inside an area, turned to run as they did.
+
+    Parameters
+    ----------
+    lines : ndarray of LineString or MultiLineString, shape (k,)
+    area : shapely Polygon or MultiPolygon
+
+    Returns
+    -------
+    parts : ndarray of LineString, shape (n,)
+        In the order of the lines, and along each.
+    owner : ndarray of int, shape (n,)
+        Index of the line each part is of.
+    outside_m : ndarray, shape (k,)
+        Length outside the area [m].
+    """
+    shapely.prepare(area)
+    within = shapely.covers(area, lines)
+    cut = np.array(lines, object)
+    cut[~within] = shapely.intersection(cut[~within], area)
+    parts, owner = shapely.get_parts(cut, return_index=True)
+    linear = shapely.get_type_id(parts) == 1
+    nested = shapely.get_type_id(parts) >= 4
+    if nested.any():
+        inner, index = shapely.get_parts(parts[nested], return_index=True)
+        owner = np.concatenate([owner[linear], owner[nested][index][shapely.get_type_id(inner) == 1]])
+        parts = np.concatenate([parts[linear], inner[shapely.get_type_id(inner) == 1]])
+    else:
+        parts, owner = parts[linear], owner[linear]
+    order = np.argsort(owner, kind="stable")
+    parts, owner = parts[order], owner[order]
+    touched = np.unique(owner[~within[owner]])
+    for k in touched:
+        mine = owner == k
+        parts[mine] = _directed(parts[mine], _as_one(lines[k]))
+    outside = shapely.length(lines) - np.bincount(owner, shapely.length(parts), len(lines))
+    return parts, owner, np.maximum(outside, 0.0)
+
+
+def _as_one(line: shapely.Geometry) -> shapely.Geometry:
+    """One LineString through all parts, so that places can be ordered along it."""
+    return line if shapely.get_type_id(line) == 1 else shapely.linestrings(shapely.get_coordinates(line))

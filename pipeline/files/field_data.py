@@ -1,0 +1,130 @@
+"""A field as the steps after `passes` see it."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.odds import class_limits
+from pipeline.core.offsets import Spans
+from pipeline.core.reduced import Places
+from pipeline.core.returns import Clock, ReturnError
+from pipeline.core.tier import Tier
+from pipeline.core.tiering import return_errors
+from pipeline.files.catalogue import tier_from_json
+from pipeline.files.store import read_frame, read_geo, read_json
+
+
+@dataclass(frozen=True)
+class Settings:
+    """Tiers and judging of a run, as `intake` resolved them into SI."""
+
+    tiers: dict[str, Tier]
+    compare: list[str]
+    autumn: str
+    kind: str
+    row_margin_m: float
+    row_miss_share: float
+    steering_95_m: tuple[float, float]
+    seed: int
+
+    @classmethod
+    def read(cls, path: Path) -> "Settings":
+        """From tiers.json."""
+        said = read_json(path)
+        tiers = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
+        return cls(tiers=tiers, **(said | {"steering_95_m": tuple(said["steering_95_m"])}))
+
+
+@dataclass(frozen=True)
+class FieldData:
+    """Rows, strips and spans of one field."""
+
+    folder: Path
+    spans: Spans
+
+    @classmethod
+    def read(cls, folder: Path, offsets: Path) -> "FieldData":
+        """From the folders of `passes` and `offsets`."""
+        table = read_frame(offsets / f"{folder.name}.parquet")
+        return cls(folder, Spans(**{name: table[name].to_numpy() for name in table}))
+
+    @cached_property
+    def facts(self) -> dict:
+        """field.json."""
+        return read_json(self.folder / "field.json")
+
+    @cached_property
+    def rows(self) -> pd.DataFrame:
+        """One line a planted row: pass, unit, outside_m ..."""
+        return read_frame(self.folder / "planter_units.parquet")
+
+    @cached_property
+    def strips(self) -> pd.DataFrame:
+        """One line a strip."""
+        return read_frame(self.folder / "strip_units.parquet")
+
+    @cached_property
+    def planter_passes(self) -> pd.DataFrame:
+        """One line a planter pass."""
+        return read_frame(self.folder / "planter_passes.parquet")
+
+    @cached_property
+    def strip_passes(self) -> pd.DataFrame:
+        """One line a strip pass."""
+        return read_frame(self.folder / "strip_passes.parquet")
+
+    def lines(self, name: str) -> gpd.GeoDataFrame:
+        """Lines of ``planter`` or ``strip``, each with the row (of its table) it is a part of."""
+        return read_geo(self.folder / f"{name}_lines.parquet")
+
+    @cached_property
+    def row_of_line(self) -> np.ndarray:
+        """Planted row of each planted line."""
+        return self.lines("planter")[c.ROW].to_numpy(np.int64)
+
+    @cached_property
+    def strip_of_line(self) -> np.ndarray:
+        """Strip of each strip line."""
+        return self.lines("strip")[c.ROW].to_numpy(np.int64)
+
+    def half_width_m(self, row_margin_m: float) -> np.ndarray:
+        """h of each strip [m] (DESIGN section 2)."""
+        return 0.5 * self.strips[c.STRIP_WIDTH_M].to_numpy(float) - row_margin_m
+
+    def places(self, row_margin_m: float) -> Places:
+        """Row, passes and half width of each span (of strip 0 where there is none)."""
+        row = self.row_of_line[self.spans.row]
+        planter_pass = self.rows[c.PASS].to_numpy(np.int64)[row]
+        if len(self.strips) == 0:
+            nothing = np.zeros(len(row), np.int64)
+            return Places(row, planter_pass, nothing, nothing.astype(float))
+        strip = self.strip_of_line[np.maximum(self.spans.strip, 0)] if len(self.strip_of_line) else np.zeros(len(row), int)
+        return Places(
+            row, planter_pass, self.strips[c.PASS].to_numpy(np.int64)[strip], self.half_width_m(row_margin_m)[strip]
+        )
+
+    def errors(self, settings: Settings) -> dict[str, ReturnError]:
+        """Return error of the field under each tier compared."""
+        sides = [
+            (Clock(t["time_s"].to_numpy(float), t["visit"].to_numpy(np.int64)), t[c.TIER].tolist())
+            for t in (self.strip_passes, self.planter_passes)
+        ]
+        return return_errors(
+            settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind, strips=sides[0],
+            rows=sides[1], baseline_m=self.facts["baseline_m"], steering_95_m=settings.steering_95_m,
+        )  # fmt: skip
+
+    def limits(self, error: ReturnError, places: Places) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Group of each place, and the groups' hold and reach limits [m]."""
+        group, hold, reach, _ = class_limits(error, places)
+        return group, hold, reach
+
+
+def fields_of(passes: Path) -> list[Path]:
+    """The fields' folders in a batch's folder, sorted."""
+    return sorted(path for path in passes.iterdir() if path.is_dir())

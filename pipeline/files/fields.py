@@ -1,0 +1,92 @@
+"""Which field a feature belongs to, and which batch a field belongs to."""
+
+import hashlib
+import re
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from shapely import STRtree
+
+from pipeline import columns as c
+from pipeline.files.layers import Layer
+
+FIELDS_PER_BATCH = 40
+FEWEST_BATCHES = 8
+
+
+def batch_of(field_id: str, batches: int) -> str:
+    """The batch of a field: a stable hash of its id, so that other fields do not move it."""
+    number = int.from_bytes(hashlib.sha256(field_id.encode()).digest()[:8], "big") % batches
+    return f"b{number:04d}"
+
+
+def batch_count(fields: int) -> int:
+    """Number of batches, a power of two, so that it seldom changes as a co-op grows."""
+    wanted = max(1, -(-fields // FIELDS_PER_BATCH))
+    return max(FEWEST_BATCHES, 1 << (wanted - 1).bit_length())
+
+
+def field_folder(field_id: str) -> str:
+    """A folder name for a field id: as it is where that is safe everywhere, else marked with a hash."""
+    plain = re.sub(r"[^A-Za-z0-9._-]", "_", field_id)
+    if plain == field_id and 0 < len(plain) <= 80 and not plain.startswith("."):
+        return plain
+    return f"{plain.lstrip('.')[:60]}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
+
+
+def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
+    """Give every line its field: the one it names, else the one that holds most of its length.
+
+    Parameters
+    ----------
+    layer : Layer
+    fields : GeoDataFrame
+        With `field_id`.
+
+    Returns
+    -------
+    Layer
+        A feature that names an unknown field, or lies in none, is a reject.
+    """
+    lines = layer.kept
+    named = lines[c.FIELD_ID].map(_text) if c.FIELD_ID in lines else pd.Series(None, index=lines.index, dtype=object)
+    known = set(fields[c.FIELD_ID])
+    shape = lines.geometry.to_crs(fields.crs).values
+    open_ones = named.isna().to_numpy()
+    named = named.to_numpy(dtype=object, copy=True)
+    named[open_ones] = _by_length(shape[open_ones], fields)
+    unknown = np.array([name is not None and name not in known for name in named])
+    lost = np.array([name is None for name in named])
+    outside = ~unknown & ~lost & ~_touches(shape, named, fields)
+    out = Layer(lines.assign(**{c.FIELD_ID: named}), layer.rejects, layer.read, layer.file, layer.layer)
+    for mask, reason in (
+        (unknown, "names a field that is not among the fields"),
+        (lost, "lies in no field"),
+        (outside, "lies outside the field it names"),
+    ):
+        remaining = np.isin(lines.index, out.kept.index)
+        out = out.reject(mask[remaining], reason)
+    return out
+
+
+def _text(value: object) -> str | None:
+    if value is None or pd.isna(value) or str(value).strip() == "":
+        return None
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+
+
+def _by_length(shape: np.ndarray, fields: gpd.GeoDataFrame) -> np.ndarray:
+    out = np.full(len(shape), None, object)
+    line, area = STRtree(fields.geometry.values).query(shape, predicate="intersects")
+    inside = shapely.length(shapely.intersection(shape[line], fields.geometry.values[area]))
+    order = np.argsort(inside, kind="stable")  # the longest is written last, and stays
+    for k in order[inside[order] > 0]:
+        out[line[k]] = fields[c.FIELD_ID].iloc[area[k]]
+    return out
+
+
+def _touches(shape: np.ndarray, named: np.ndarray, fields: gpd.GeoDataFrame) -> np.ndarray:
+    area = fields.set_index(c.FIELD_ID).geometry.reindex(named).values
+    return shapely.intersects(shape, area)

@@ -1,0 +1,174 @@
+"""Reading an input layer: found or named in an error, columns mapped, every feature kept or rejected."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+
+from pipeline import columns as c
+from pipeline.errors import InputError, did_you_mean
+
+POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
+_KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points"}
+
+
+@dataclass(frozen=True)
+class Layer:
+    """What was read from an input layer.
+
+    Attributes
+    ----------
+    kept : GeoDataFrame
+        Columns by our names, index the feature id in the file, in the CRS of the file.
+    rejects : GeoDataFrame
+        Columns file, layer, feature, field_id, reason.
+    read : int
+        Number of features in the layer.
+    """
+
+    kept: gpd.GeoDataFrame
+    rejects: gpd.GeoDataFrame
+    read: int
+    file: str
+    layer: str
+
+    def reject(self, bad: np.ndarray, reason: str | np.ndarray) -> "Layer":
+        """The same with the features at mask `bad` moved to the rejects; one reason, or one a feature."""
+        if not bad.any():
+            return self
+        out = self.kept[bad]
+        rows = {
+            c.FILE: self.file, c.LAYER: self.layer, c.FEATURE: out.index.astype(str),
+            c.FIELD_ID: out[c.FIELD_ID] if c.FIELD_ID in out else None, c.REASON: reason if isinstance(reason, str) else reason[bad],
+        }  # fmt: skip
+        rejected = gpd.GeoDataFrame(rows, geometry=out.geometry.values, crs=self.kept.crs)
+        rejects = pd.concat([self.rejects, rejected], ignore_index=True)
+        return Layer(self.kept[~bad], rejects, self.read, self.file, self.layer)
+
+
+def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ...]) -> Layer:
+    """Read one layer of the configuration.
+
+    Parameters
+    ----------
+    source : LayerSource
+        With `file`, `layer`, `columns` and `constants`.
+    role : str
+        What the configuration calls it, for errors.
+    kind : tuple of int
+        Geometry types wanted: POLYGONS, LINES or POINTS.
+    known : tuple of str
+        Our column names that this layer may have.
+
+    Raises
+    ------
+    InputError
+        File, layer or column missing, no CRS, empty layer, wrong geometry type.
+    """
+    path = Path(source.file)
+    layer = _layer_name(path, source.layer, role)
+    place = f"inputs.{role}: {path}, layer '{layer}'"
+    try:
+        frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
+        raise InputError(f"{place}: cannot be read ({error}); open and save it anew in a GIS") from error
+    _check_layer(frame, place)
+    _check_degrees(frame, place)
+    frame = _mapped(frame, source, known, place)
+    columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
+    rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
+    found = Layer(frame, rejects, len(frame), path.as_posix(), layer)
+    return _without_bad_geometry(found, kind, place)
+
+
+def _layer_name(path: Path, layer: str | None, role: str) -> str:
+    if not path.exists():
+        raise InputError(
+            f"inputs.{role}: file '{path}' does not exist; relative paths start at the working directory {Path.cwd()}"
+            if not path.is_absolute()
+            else f"inputs.{role}: file '{path}' does not exist"
+        )
+    try:
+        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+    except pyogrio.errors.DataSourceError as error:
+        raise InputError(f"inputs.{role}: {path} is not a vector file that GDAL can read ({error})") from error
+    if layer is None and len(names) == 1:
+        return names[0]
+    if layer is None:
+        raise InputError(f"inputs.{role}: {path} has several layers; name one with 'layer:'. Known: {', '.join(names)}")
+    if layer not in names:
+        raise InputError(f"inputs.{role}: {path} has no layer '{layer}'; {did_you_mean(layer, names)}")
+    return layer
+
+
+def _check_layer(frame: pd.DataFrame, place: str) -> None:
+    if not isinstance(frame, gpd.GeoDataFrame):
+        raise InputError(f"{place}: has no geometry column; expected a layer of features")
+    if len(frame) == 0:
+        raise InputError(f"{place}: is empty; expected at least one feature")
+    if frame.crs is None:
+        raise InputError(f"{place}: has no CRS; assign the one it was recorded in (it is never guessed)")
+
+
+def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
+    if not frame.crs.is_geographic:
+        return
+    xy, owner = shapely.get_coordinates(frame.geometry.values, return_index=True)
+    wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
+    if wild.any():
+        k = int(np.flatnonzero(wild)[0])
+        raise InputError(
+            f"{place}: feature {frame.index[owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under the "
+            f"geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
+        )
+
+
+def _mapped(frame: gpd.GeoDataFrame, source, known: tuple[str, ...], place: str) -> gpd.GeoDataFrame:
+    """Columns by our names: mapped ones, ones that have our name already, constants where a value is missing."""
+    theirs = [name for name in frame.columns if name != frame.geometry.name]
+    out = {}
+    for name in known:
+        column = source.columns.get(name, name if name in theirs else None)
+        if column is not None and column not in theirs:
+            raise InputError(f"{place}: has no column '{column}' (for {name}); {did_you_mean(column, theirs)}")
+        if column is not None:
+            out[name] = frame[column]
+        if name in source.constants:
+            constant = source.constants[name]
+            out[name] = out[name].where(out[name].notna(), constant) if name in out else constant
+    return gpd.GeoDataFrame(out, index=frame.index, geometry=shapely.force_2d(frame.geometry.values), crs=frame.crs)
+
+
+def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> Layer:
+    shape = found.kept.geometry.values
+    types = shapely.get_type_id(shape)
+    if not np.isin(types[types >= 0], kind).any():
+        named = {k: v for k, v in _KIND_NAMES.items() if types[types >= 0].size and types[types >= 0][0] in k}
+        raise InputError(f"{place}: holds {next(iter(named.values()), 'no geometry')}, expected {_KIND_NAMES[kind]}")
+    found = found.reject(shape == None, "no geometry")  # noqa: E711 - elementwise
+    for test, reason in _GEOMETRY_TESTS:
+        found = found.reject(test(found.kept.geometry.values), reason)
+    wrong = ~np.isin(shapely.get_type_id(found.kept.geometry.values), kind)
+    found = found.reject(wrong, f"geometry is not of the kind expected here, {_KIND_NAMES[kind]}")
+    if kind == LINES:
+        return found.reject(shapely.length(found.kept.geometry.values) == 0.0, "line of zero length")
+    if kind == POLYGONS:
+        shape = found.kept.geometry.values
+        reasons = np.array([f"polygon is not valid: {why}" for why in shapely.is_valid_reason(shape)], object)
+        return found.reject(~shapely.is_valid(shape), reasons)
+    return found
+
+
+def _not_finite(shape: np.ndarray) -> np.ndarray:
+    xy, owner = shapely.get_coordinates(shape, return_index=True)
+    return np.bincount(owner, ~np.isfinite(xy).all(axis=1), len(shape)) > 0
+
+
+_GEOMETRY_TESTS = (
+    (shapely.is_empty, "empty geometry"),
+    (_not_finite, "coordinates are not finite numbers"),
+)

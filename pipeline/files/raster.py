@@ -1,0 +1,44 @@
+"""The overlap raster of a field: written in strips of lines, then laid out as a cloud-optimised GeoTIFF."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import rasterio
+import rasterio.shutil
+from rasterio.transform import from_origin
+from rasterio.windows import Window
+
+from pipeline.core.overlap import Grid
+from pipeline.files.store import whole_file
+
+BLOCK = 512
+
+
+@contextmanager
+def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> Iterator[rasterio.DatasetBase]:
+    """An open raster to fill window by window; cloud-optimised and in place when the block ends well."""
+    working = path.with_name(f".working-{path.name}")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    shape = {"width": grid.columns, "height": grid.lines, "count": len(bands), "dtype": "uint8", "nodata": 0}
+    layout = {"tiled": True, "blockxsize": BLOCK, "blockysize": BLOCK, "compress": "deflate", "zlevel": 1}
+    place = {"crs": crs_wkt, "transform": from_origin(grid.west, grid.north, grid.cell_m, grid.cell_m)}
+    try:
+        with rasterio.open(
+            working, "w", driver="GTiff", interleave="band", sparse_ok=True, bigtiff="if_safer", **shape, **layout, **place
+        ) as raster:
+            raster.descriptions = tuple(bands)
+            yield raster
+        with whole_file(path) as unfinished:
+            rasterio.shutil.copy(
+                working, unfinished, driver="COG", compress="DEFLATE", level=1, blocksize=BLOCK,
+                overview_resampling="nearest", sparse_ok=True, bigtiff="IF_SAFER",
+            )  # fmt: skip
+    finally:
+        working.unlink(missing_ok=True)
+
+
+def write_lines(raster: rasterio.DatasetBase, first_line: int, cells: np.ndarray) -> None:
+    """Write all bands of some whole lines; `cells` has shape (bands, lines, columns)."""
+    raster.write(cells, window=Window(0, first_line, cells.shape[2], cells.shape[1]))

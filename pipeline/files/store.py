@@ -1,0 +1,76 @@
+"""Writing files so that a half-written one is never taken for whole, and an unchanged one keeps its time."""
+
+import hashlib
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[Path]:
+    """A temporary name beside `path`, renamed to it only when the block ends well."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    # The suffix stays last, because drivers choose the format by it.
+    unfinished = path.with_name(f".unfinished-{os.getpid()}-{path.name}")
+    try:
+        yield unfinished
+        os.replace(unfinished, path)
+    finally:
+        unfinished.unlink(missing_ok=True)
+
+
+def write_bytes(path: Path, data: bytes, *, only_if_changed: bool = False) -> bool:
+    """Write bytes as a whole; with `only_if_changed` an equal file is left alone. Says whether it wrote."""
+    if only_if_changed and path.exists() and path.read_bytes() == data:
+        return False
+    with whole_file(path) as unfinished:
+        unfinished.write_bytes(data)
+    return True
+
+
+def to_json(value: object) -> bytes:
+    """JSON with sorted keys and a closing newline: equal values give equal bytes."""
+    return (json.dumps(value, indent=1, sort_keys=True, ensure_ascii=False) + "\n").encode()
+
+
+def read_json(path: Path) -> dict:
+    """The object in a JSON file of ours."""
+    return json.loads(path.read_bytes())
+
+
+def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = False) -> bool:
+    """Write a table, with or without geometry, as Parquet. Says whether it wrote."""
+    with whole_file(path) as unfinished:
+        frame.to_parquet(unfinished, index=False, compression="zstd")
+        data = unfinished.read_bytes()
+        if only_if_changed and path.exists() and path.read_bytes() == data:
+            os.replace(path, unfinished)  # the context manager puts the old file back, time and all
+            return False
+    return True
+
+
+def read_frame(path: Path) -> pd.DataFrame:
+    """A table without geometry."""
+    return pd.read_parquet(path)
+
+
+def read_geo(path: Path) -> gpd.GeoDataFrame:
+    """A table with geometry."""
+    return gpd.read_parquet(path)
+
+
+def write_csv(path: Path, table: pd.DataFrame) -> None:
+    """Write a table people open: UTF-8, comma, point, LF; six digits after the point."""
+    with whole_file(path) as unfinished:
+        table.to_csv(unfinished, index=False, lineterminator="\n", float_format="%.6f", encoding="utf-8")
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file, in hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -1,0 +1,152 @@
+"""Read, check and split the input: one folder a batch of fields, rewritten only where its content changed."""
+
+import json
+import shutil
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+
+from pipeline import __version__
+from pipeline import columns as c
+from pipeline.errors import InputError
+from pipeline.files import intake as files
+from pipeline.files.catalogue import tier_to_json
+from pipeline.files.config import Config, config_from_dict, resolve_tiers
+from pipeline.files.fields import batch_count, batch_of, field_folder
+from pipeline.files.layers import Layer
+from pipeline.files.log import LOG, run_step
+from pipeline.files.store import sha256, to_json, write_bytes, write_frame
+
+PROJECT = Path(__file__).resolve().parents[2]
+
+
+def run(*, config: dict, source: str, work: Path) -> None:
+    """Take in all layers.
+
+    Parameters
+    ----------
+    config : dict
+        As in YAML.
+    source : str
+        Its file name, for messages.
+    work : Path
+        Folder for intermediates.
+    """
+    settings = config_from_dict(config, source=source)
+    layers = _read(settings)
+    account = {role: files.balance(layer, role) for role, layer in layers.items()}
+    for role, said in account.items():
+        LOG.info("intake: %s: %d read, %d kept, %d rejected", role, said["read"], said["kept"], said["rejected"])
+    fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
+    _write_settings(settings, work / "settings")
+    batches = _write_batches(fields, layers, work / "intake")
+    rejects = _rejects(layers, fields.crs)
+    write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
+    write_bytes(work / "intake.json", to_json({
+        "batches": batches, "layers": account, "inputs": _hashes(settings), "crs": fields.crs.to_wkt(),
+        "code": __version__, "notes": _notes(settings),
+    }))  # fmt: skip
+
+
+def _read(settings: Config) -> dict[str, Layer]:
+    inputs = settings.inputs
+    layers = {"fields": files.read_fields(inputs.fields)}
+    fields = layers["fields"].kept
+    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields)
+    if inputs.rows is not None and inputs.rows.file is not None:
+        layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
+    if inputs.bases is not None:
+        layers["bases"] = files.read_bases(inputs.bases)
+    return layers
+
+
+def _notes(settings: Config) -> list[str]:
+    """What the configuration asks for that no figure uses yet: said, not passed over."""
+    return [
+        f"inputs.{name} is accepted but has no part in any figure of this version"
+        for name in ("checks", "zones")
+        if getattr(settings.inputs, name) is not None
+    ]
+
+
+def _write_settings(settings: Config, folder: Path) -> None:
+    """Settings in SI, one file for each set of steps that depends on it."""
+    judging, rows = settings.judging, settings.inputs.rows
+    tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
+    planter = None
+    if rows is None or rows.file is None:
+        said = rows.constants.given() if rows is not None else {}
+        planter = {"row_count": said.get("row_count"), "row_spacing_m": said.get("row_spacing_m")}
+    capacity = judging.field_capacity
+    contents = {
+        "geometry": {
+            "own_strip": judging.own_strip, "planter": planter,
+            "capacity_autumn_m2_s": capacity.autumn_m2_per_s, "capacity_spring_m2_s": capacity.spring_m2_per_s,
+        },
+        "tiers": {
+            "tiers": {name: tier_to_json(tier) for name, tier in tiers.items()}, "compare": compare,
+            "autumn": settings.tiers.autumn, "kind": rows.kind if rows is not None else "planned",
+            "row_margin_m": judging.row_margin_m, "row_miss_share": judging.row_miss_share, "seed": judging.seed,
+            "steering_95_m": [judging.steering.autumn_m, judging.steering.spring_m],
+        },
+        "raster": {"cell_m": settings.raster.cell_m},
+        "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets},
+    }  # fmt: skip
+    for name, content in contents.items():
+        write_bytes(folder / f"{name}.json", to_json(content), only_if_changed=True)
+    write_bytes(folder.parent / "config.json", to_json(json.loads(settings.model_dump_json())), only_if_changed=True)
+
+
+def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: Path) -> dict[str, list[str]]:
+    """One folder a batch, with fields, strips and rows; says which field folders are in which batch."""
+    count = batch_count(len(fields))
+    home = fields[c.FIELD_ID].map(lambda field_id: batch_of(field_id, count))
+    fields = fields.sort_values(c.FIELD_ID)
+    _check_folders(fields)
+    rows = layers["rows"].kept if "rows" in layers else layers["strips"].kept.iloc[:0]
+    out = {}
+    for batch in sorted(home.unique()):
+        mine = fields[home.reindex(fields.index) == batch]
+        out[batch] = [field_folder(field_id) for field_id in mine[c.FIELD_ID]]
+        contents = {"fields": mine, "strips": layers["strips"].kept, "rows": rows}
+        for name, layer in contents.items():
+            chosen = layer[layer[c.FIELD_ID].isin(mine[c.FIELD_ID])]
+            write_frame(folder / batch / f"{name}.parquet", chosen.reset_index(drop=True), only_if_changed=True)
+        key = {name: sha256(folder / batch / f"{name}.parquet") for name in contents}
+        write_bytes(folder / batch / "key.json", to_json(key), only_if_changed=True)
+    for old in folder.iterdir():
+        if old.name not in out:
+            shutil.rmtree(old)
+    return out
+
+
+def _check_folders(fields: gpd.GeoDataFrame) -> None:
+    folders = fields[c.FIELD_ID].map(field_folder).str.lower()
+    same = fields[c.FIELD_ID][folders.duplicated(keep=False)]
+    if len(same):
+        raise InputError(
+            f"inputs.fields: field_ids '{same.iloc[0]}' and '{same.iloc[1]}' would share a results folder on some disks; "
+            "rename one of them"
+        )
+
+
+def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:
+    """Rejects of all layers in the fields' CRS."""
+    parts = [layer.rejects.to_crs(crs) for layer in layers.values() if len(layer.rejects)]
+    if not parts:
+        return layers["fields"].rejects
+    table = pd.concat(parts, ignore_index=True)
+    return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+
+
+def _hashes(settings: Config) -> dict[str, str]:
+    named = settings.inputs.model_dump(exclude_none=True).values()
+    return {path: sha256(Path(path)) for path in sorted({layer["file"] for layer in named if layer.get("file")})}
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(config=job.config, source=job.params.source, work=Path(job.output[0]).parent), log=job.log[0]
+    )

@@ -1,0 +1,100 @@
+"""Every tier's class lengths, expected missing rows and percentiles, per row, pass and field."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.odds import Judgement, apart_lengths, judge
+from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.log import LOG, run_step
+from pipeline.files.store import write_frame
+
+
+def run(*, passes: Path, offsets: Path, settings: Path, out: Path) -> None:
+    """Judge all fields of a batch.
+
+    Parameters
+    ----------
+    passes, offsets : Path
+        Folders of those steps.
+    settings : Path
+        tiers.json.
+    out : Path
+        Folder to fill with rows, passes and field figures.
+    """
+    judging = Settings.read(settings)
+    tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": []}
+    for folder in fields_of(passes):
+        LOG.info("odds: %s", folder.name)
+        for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
+            tables[name].append(table)
+    out.mkdir(parents=True, exist_ok=True)
+    for name, parts in tables.items():
+        write_frame(out / f"{name}.parquet", pd.concat(parts, ignore_index=True) if parts else pd.DataFrame())
+
+
+def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]:
+    places = field.places(judging.row_margin_m)
+    errors = field.errors(judging)
+    rows = len(field.rows)
+    no_strip, crossing = apart_lengths(field.spans, places.row, rows)
+    spacing = field.strips[c.ROW_SPACING_M].median() if len(field.strips) else 1.0
+    judged = judge(
+        field.spans, places, errors, rows=rows, passes=len(field.planter_passes), spacing_m=float(spacing),
+        seed=judging.seed,
+    )  # fmt: skip
+    whole = np.bincount(places.row, field.spans.length_m, rows)
+    base = pd.DataFrame({
+        c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.ROW: np.arange(rows),
+        c.PASS: field.rows[c.PASS], c.UNIT: field.rows[c.UNIT], c.TIGHT: field.rows[c.TIGHT].astype(bool),
+        c.PASS_ID: field.planter_passes[c.PASS_ID].to_numpy(object)[field.rows[c.PASS].to_numpy(int)],
+        c.ROW_LENGTH_M: whole, c.NO_STRIP_M: no_strip, c.CROSSING_M: crossing, c.OUTSIDE_M: field.rows[c.OUTSIDE_M],
+    })  # fmt: skip
+    return {
+        "rows": pd.concat([_rows(base, tier, one, judging) for tier, one in judged.items()], ignore_index=True),
+        "passes": pd.concat([_passes(field, tier, one) for tier, one in judged.items()], ignore_index=True),
+        "fields": pd.DataFrame([_field(field, tier, one, judging) for tier, one in judged.items()]),
+    }
+
+
+def _rows(base: pd.DataFrame, tier: str, one: Judgement, judging: Settings) -> pd.DataFrame:
+    on_strips = one.holds_m + one.doubt_m + one.misses_m
+    share = one.expected_miss_m / np.maximum(on_strips, 1e-9)
+    return base.assign(**{
+        c.TIER: tier, c.HOLDS_M: one.holds_m, c.DOUBT_M: one.doubt_m, c.MISSES_M: one.misses_m,
+        c.EXPECTED_MISS_M: one.expected_miss_m, c.MISS_ANY_M: one.expected_miss_any_m,
+        c.P10: one.row_share[0], c.P50: one.row_share[1], c.P90: one.row_share[2],
+        c.ROWS_MISSED: (share > judging.row_miss_share).astype(int), c.LONGEST_RUN_M: one.longest_miss_run_m,
+    })  # fmt: skip
+
+
+def _passes(field: FieldData, tier: str, one: Judgement) -> pd.DataFrame:
+    return pd.DataFrame({
+        c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS: np.arange(len(field.planter_passes)),
+        c.P10: one.pass_share[0], c.P50: one.pass_share[1], c.P90: one.pass_share[2],
+    })  # fmt: skip
+
+
+def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> dict:
+    baseline = field.facts["baseline_m"]
+    return {
+        c.FIELD_ID: field.facts["field_id"], c.TIER: tier,
+        c.P10: one.field_share[0], c.P50: one.field_share[1], c.P90: one.field_share[2],
+        c.REPEATABLE_95_M: judging.tiers[tier].repeatable_at(baseline), c.BASELINE_M: baseline,
+        c.REACH: "in reach" if judging.tiers[tier].in_reach(baseline) else "out of reach",
+        c.FRAME_EAST_M: field.facts["frame_east_m"], c.FRAME_NORTH_M: field.facts["frame_north_m"],
+        "area_m2": field.facts["area_m2"],
+    }  # fmt: skip
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            passes=Path(job.input.passes), offsets=Path(job.input.offsets), settings=Path(job.input.settings),
+            out=Path(job.output[0]),
+        ),
+        log=job.log[0],
+    )  # fmt: skip

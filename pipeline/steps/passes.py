@@ -1,0 +1,157 @@
+"""Implement passes to the lines of their row units, in each field's own plane, cut to the field."""
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.frames import frame_shift
+from pipeline.core.local import local_crs, to_geographic, to_local
+from pipeline.core.order import clock_of
+from pipeline.core.passes import beside, clip_lines, unit_distances
+from pipeline.core.planter import plan_passes
+from pipeline.files.fields import field_folder
+from pipeline.files.log import LOG, run_step
+from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_frame
+
+
+def run(*, batch: Path, settings: Path, out: Path) -> None:
+    """Lay out the rows and strips of every field of a batch.
+
+    Parameters
+    ----------
+    batch : Path
+        Folder of the batch as `intake` wrote it.
+    settings : Path
+        geometry.json.
+    out : Path
+        Folder to fill, one folder a field.
+    """
+    geometry = read_json(settings)
+    layers = {name: read_geo(batch / f"{name}.parquet") for name in ("fields", "strips", "rows")}
+    for number in range(len(layers["fields"])):
+        field = layers["fields"].iloc[number]
+        mine = {name: layers[name][layers[name][c.FIELD_ID] == field[c.FIELD_ID]] for name in ("strips", "rows")}
+        LOG.info("passes: field %s", field[c.FIELD_ID])
+        _lay_out(field, layers["fields"].crs, mine, geometry, out / field_folder(field[c.FIELD_ID]))
+    out.mkdir(parents=True, exist_ok=True)
+
+
+def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry: dict, out: Path) -> None:
+    wkt = crs.to_wkt()
+    centre = shapely.centroid(to_geographic(np.array([field.geometry]), wkt)[0])
+    local = local_crs(round(centre.x, 7), round(centre.y, 7))
+    area = to_local(np.array([field.geometry]), wkt, local)[0]
+    strips = _implement_passes(mine["strips"], local, geometry["capacity_autumn_m2_s"])
+    if geometry["planter"] is not None:
+        rows = _planned_passes(strips, geometry["planter"], geometry["capacity_spring_m2_s"])
+    else:
+        rows = _implement_passes(mine["rows"], local, geometry["capacity_spring_m2_s"])
+    shift = _move_into_frame(rows, strips, (centre.x, centre.y))
+    facts = {
+        "field_id": field[c.FIELD_ID], "farm": field.get(c.FARM) or "", "area_m2": area.area,
+        "baseline_m": None if pd.isna(field[c.BASELINE_M]) else float(field[c.BASELINE_M]),
+        "longitude": centre.x, "latitude": centre.y, "frame_east_m": shift[0], "frame_north_m": shift[1],
+        "frames": _frames_said(strips, rows),
+    }  # fmt: skip
+    for name, passes in (("strip", strips), ("planter", rows)):
+        table, parts = _row_units(passes, area, shift if name == "planter" else (0.0, 0.0))
+        write_frame(out / f"{name}_passes.parquet", passes.drop(columns="geometry"))
+        write_frame(out / f"{name}_units.parquet", table)
+        write_frame(out / f"{name}_lines.parquet", parts.set_crs(local))
+    write_frame(out / "boundary.parquet", gpd.GeoDataFrame(geometry=[area], crs=local))
+    write_bytes(out / "field.json", to_json(facts))
+
+
+def _implement_passes(layer: gpd.GeoDataFrame, local, capacity_m2_s: float) -> gpd.GeoDataFrame:
+    """One line a pass in the field's plane, with its middle time and visit."""
+    shape = to_local(layer.geometry.values, layer.crs.to_wkt(), local)
+    parts, owner = shapely.get_parts(shape, return_index=True)
+    parts = shapely.remove_repeated_points(parts)
+    whole = shapely.length(parts) > 0
+    passes = layer.drop(columns="geometry").iloc[owner[whole]].reset_index(drop=True)
+    out = gpd.GeoDataFrame(passes, geometry=parts[whole], crs=local)
+    return _with_clock(out, capacity_m2_s)
+
+
+def _with_clock(passes: gpd.GeoDataFrame, capacity_m2_s: float) -> gpd.GeoDataFrame:
+    middle = 0.5 * (passes[c.STARTED_S] + passes[c.ENDED_S]).to_numpy(float)
+    width = (passes[c.ROW_COUNT] * passes[c.ROW_SPACING_M]).to_numpy(float)
+    if len(passes) == 0:
+        return passes.assign(time_s=middle, visit=0)
+    clock = clock_of(passes.geometry.values, middle, width_m=width, capacity_m2_s=capacity_m2_s)
+    return passes.assign(time_s=clock.time_s, visit=clock.visit)
+
+
+def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: float) -> gpd.GeoDataFrame:
+    """The planter's passes after the strips, or on their grid (DESIGN section 4, rows left out)."""
+    if len(strips) == 0:
+        return strips.copy()
+    spacing = float(planter["row_spacing_m"] or strips[c.ROW_SPACING_M].iloc[0])
+    bar_rows = int(strips[c.ROW_COUNT].iloc[0])
+    rows = int(planter["row_count"] or bar_rows)
+    plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
+    led = strips.iloc[plan.leader].reset_index(drop=True)
+    led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.STARTED_S: np.nan, c.ENDED_S: np.nan, c.TIER: ""})
+    parts, owner = shapely.get_parts(plan.line, return_index=True)
+    led = led.iloc[owner].reset_index(drop=True)
+    number = led.groupby(c.PASS_ID, sort=False).cumcount().astype(str)
+    many = led[c.PASS_ID].duplicated(keep=False)
+    led[c.PASS_ID] = led[c.PASS_ID].where(~many, led[c.PASS_ID] + "." + number)
+    return _with_clock(gpd.GeoDataFrame(led, geometry=parts, crs=strips.crs), capacity_m2_s)
+
+
+def _move_into_frame(rows: gpd.GeoDataFrame, strips: gpd.GeoDataFrame, place: tuple[float, float]) -> tuple[float, float]:
+    """How far the planter's lines are moved so that they lie in the strips' frame [m]."""
+    frames = [_frame_of(layer) for layer in (strips, rows)]
+    if frames[0] is None or frames[1] is None:
+        return 0.0, 0.0
+    return frame_shift(*place, autumn=frames[0], spring=frames[1])
+
+
+def _frame_of(passes: gpd.GeoDataFrame) -> tuple[str, float] | None:
+    """The one frame and epoch of a layer's passes in a field; None where none is said."""
+    said = passes[[c.FRAME, c.EPOCH]].drop_duplicates()
+    if len(said) == 0 or said[c.FRAME].iloc[0] == "":
+        return None
+    return str(said[c.FRAME].iloc[0]), float(said[c.EPOCH].iloc[0])
+
+
+def _frames_said(strips: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> list:
+    return [list(frame) if (frame := _frame_of(layer)) else None for layer in (strips, rows)]
+
+
+def _row_units(
+    passes: gpd.GeoDataFrame, area: shapely.Geometry, shift_m: tuple[float, float]
+) -> tuple[pd.DataFrame, gpd.GeoDataFrame]:
+    """Lines of the row units of all passes, cut to the field, then moved by `shift_m`.
+
+    Cutting comes first: the boundary is a line on the ground, drawn in nobody's frame.
+    """
+    lines, tables = [np.zeros(0, object)], []
+    for number in range(len(passes)):
+        one = passes.iloc[number]
+        distances = unit_distances(int(one[c.ROW_COUNT]), float(one[c.ROW_SPACING_M]))
+        units, tight = beside(one.geometry, distances)
+        lines.append(units)
+        tables.append(pd.DataFrame({c.PASS: number, c.UNIT: np.arange(len(units)), c.TIGHT: tight}))
+    units = np.concatenate(lines)
+    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame({c.PASS: [], c.UNIT: [], c.TIGHT: []})
+    parts, owner, outside = clip_lines(units, area)
+    if shift_m != (0.0, 0.0):
+        parts = shapely.transform(parts, lambda xy: xy + np.array(shift_m))
+    table[c.OUTSIDE_M] = outside
+    for name in (c.ROW_SPACING_M, c.STRIP_WIDTH_M):
+        table[name] = passes[name].to_numpy()[table[c.PASS].to_numpy(int)] if len(passes) else []
+    return table, gpd.GeoDataFrame({c.ROW: owner}, geometry=parts)
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(batch=Path(job.input.batch), settings=Path(job.input.settings), out=Path(job.output[0])),
+        log=job.log[0],
+    )
