@@ -1,0 +1,45 @@
+"""The house: core imports neither files nor steps, files import no steps (DESIGN section 6)."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PIPELINE = Path(__file__).resolve().parent.parent / "pipeline"
+FORBIDDEN = {"core": ("pipeline.files", "pipeline.steps"), "files": ("pipeline.steps",)}
+MODULES = [path for layer in FORBIDDEN for path in sorted((PIPELINE / layer).glob("**/*.py"))]
+
+
+def imported(path: Path) -> set[str]:
+    """Full names of the modules that a file imports, wherever in the file."""
+    package = ["pipeline", *path.relative_to(PIPELINE).parent.parts]
+    names = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            whole = ".".join([*base, *([node.module] if node.module else [])])
+            names |= {whole} | {f"{whole}.{alias.name}" for alias in node.names}
+    return names
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: f"{path.parent.name}/{path.stem}")
+def test_module_imports_no_later_layer(path):
+    forbidden = FORBIDDEN[path.parent.name]
+    wrong = {n for n in imported(path) for f in forbidden if n == f or n.startswith(f + ".")}
+    assert not wrong
+
+
+def test_core_knows_no_workflow_engine_and_no_paths():
+    # "no paths, no config, no Snakemake" (DESIGN section 6)
+    for path in (PIPELINE / "core").glob("*.py"):
+        assert not imported(path) & {"snakemake", "pathlib", "yaml", "pydantic"}, path.name
+
+
+def test_the_reader_of_imports_sees_relative_and_nested_ones(tmp_path, monkeypatch):
+    monkeypatch.setattr(f"{__name__}.PIPELINE", tmp_path)
+    (tmp_path / "core").mkdir()
+    file = tmp_path / "core" / "one.py"
+    file.write_text("def f():\n    from ..steps import odds\n    import pipeline.files.store\n")
+    assert {"pipeline.steps.odds", "pipeline.files.store"} <= imported(file)

@@ -1,0 +1,176 @@
+"""Odds and percentiles against the normal distribution, quadrature and a plain Monte Carlo."""
+
+import numpy as np
+import pytest
+import shapely
+from helpers import INCH, SPACING_M, Field, Z, drift_and_bias_var, straight, tier, wave
+from scipy.integrate import quad
+from scipy.optimize import minimize_scalar
+from scipy.stats import norm
+
+from pipeline.core.tier import Tier
+
+HALF_WIDTH_M = 4 * INCH
+DRAWS = 1_000_000
+CHUNK = 100_000
+
+
+def miss(offset_m, half_width_m, sd_m):
+    """P(|offset + error| > half width), by SciPy's normal distribution (DESIGN 2.2)."""
+    return norm.sf((half_width_m - offset_m) / sd_m) + norm.cdf((-half_width_m - offset_m) / sd_m)
+
+
+@pytest.mark.parametrize("repeatable_m", [1 * INCH, 1.5 * INCH, 4 * INCH, 8 * INCH, 20 * INCH, 36 * INCH])
+@pytest.mark.parametrize("shift_m", [0.0, 0.03, -0.1016, 0.15, -0.3])
+@pytest.mark.parametrize("pass_to_pass_m", [0.0, 1 * INCH])
+def test_straight_rows_shifted_by_a_constant(repeatable_m, shift_m, pass_to_pass_m):
+    field = straight(5, shift_m=shift_m)
+    one = tier(repeatable_m=repeatable_m, pass_to_pass_m=pass_to_pass_m)
+    (found,) = field.judge(one, half_width_m=HALF_WIDTH_M)
+    # One tier in both operations, no steering error: the variance of d is sigma_R^2 (DESIGN 2.1).
+    expected = miss(shift_m, HALF_WIDTH_M, repeatable_m / Z)
+    assert found.expected_miss_m.sum() / 500.0 == pytest.approx(expected, abs=1e-3)
+
+
+def test_steering_wander_adds_to_the_variance():
+    (found,) = straight(4, shift_m=0.05).judge(
+        tier(repeatable_m=2 * INCH), half_width_m=HALF_WIDTH_M, steering_95_m=3 * INCH
+    )
+    sd = np.hypot(2 * INCH, 3 * INCH) / Z
+    assert found.expected_miss_m.sum() / 400.0 == pytest.approx(miss(0.05, HALF_WIDTH_M, sd), abs=1e-3)
+
+
+@pytest.mark.parametrize(("slope_m", "off_m"), [(0.05, 0.0), (0.2032, 50.0), (0.3, 100.0 * (1 - 0.1016 / 0.3))])
+def test_no_error_gives_the_bare_geometry(slope_m, off_m):
+    # The row starts `slope` to the right of its strip and ends as far to the left; |offset| <= 0.1016 holds:
+    #      ---.___            of the 100 m the share 0.1016 / slope lies on the strip
+    #   =========`---.====
+    (found,) = straight(3, slope_m=slope_m).judge(Tier.without_error(), half_width_m=HALF_WIDTH_M)
+    scale = np.hypot(100.0, 2 * slope_m) / 100.0
+    for lengths in (found.misses_m, found.expected_miss_m):
+        np.testing.assert_allclose(lengths, off_m * scale, rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(found.doubt_m, 0.0, atol=1e-9)
+    np.testing.assert_allclose(found.field_share, off_m / 100.0, atol=2e-3)
+
+
+@pytest.mark.parametrize("vector", [(0.0, 0.08), (0.5, 0.0), (-0.3, 0.12)])
+@pytest.mark.parametrize("repeatable_m", [0.03, 0.2])
+def test_wavy_strips_with_rows_shifted_by_a_vector(vector, repeatable_m):
+    x = np.arange(0.0, 120.01, 0.2)
+    strip = shapely.LineString(np.column_stack([np.linspace(-5, 125, 651), wave(np.linspace(-5, 125, 651))]))
+    row = shapely.LineString(np.column_stack([x + vector[0], wave(x) + vector[1]]))
+    (found,) = Field.of([row], [strip]).judge(tier(repeatable_m=repeatable_m), half_width_m=HALF_WIDTH_M)
+
+    def distance(at):
+        px, py = at + vector[0], wave(at) + vector[1]
+        gap = minimize_scalar(lambda u: (u - px) ** 2 + (wave(u) - py) ** 2, bounds=(px - 1, px + 1), method="bounded")
+        return np.sqrt(gap.fun)
+
+    def arc(at):
+        return np.sqrt(1 + (2.0 * 2 * np.pi / 60 * np.cos(2 * np.pi * at / 60)) ** 2)
+
+    # The wave is periodic and the strip goes on beyond the row, so one period of 60 m stands for both.
+    sd = repeatable_m / Z
+    off = quad(lambda u: arc(u) * miss(distance(u), HALF_WIDTH_M, sd), 0, 60, limit=200, epsabs=1e-5, epsrel=1e-5)[0]
+    length = quad(arc, 0, 60)[0]
+    assert found.expected_miss_m[0] / row.length == pytest.approx(off / length, abs=2e-3)
+
+
+def plain_monte_carlo(field: Field, one: Tier, *, slope_m, shift_m, normal, seed=7) -> np.ndarray:
+    """Percentiles of the missed share: the covariance of DESIGN section 2, dense, through Cholesky.
+
+    Each pass's row runs evenly from shift - slope to shift + slope, so its missed share is one minus the part
+    of that interval that the true offset leaves inside the strip.
+    """
+    drift, bias = drift_and_bias_var(one)
+    t, u = field.strip_time_s, field.row_time_s
+    bracket = 2.0 * bias
+    bracket = bracket + drift * np.exp(-np.abs(t[:, None] - t[None, :]) / one.correlation_time_s)
+    bracket = bracket + drift * np.exp(-np.abs(u[:, None] - u[None, :]) / one.correlation_time_s)
+    root = np.linalg.cholesky((normal @ normal.T) * bracket + 1e-12 * np.eye(len(t)))
+    rng = np.random.default_rng(seed)
+    share = []
+    for _ in range(DRAWS // CHUNK):
+        error = root @ rng.standard_normal((len(t), CHUNK)) + np.broadcast_to(shift_m, len(t))[:, None]
+        inside = np.minimum(error + slope_m, HALF_WIDTH_M) - np.maximum(error - slope_m, -HALF_WIDTH_M)
+        share.append(1.0 - np.clip(inside, 0.0, None).mean(axis=0) / (2 * slope_m))
+    return np.percentile(np.concatenate(share), [10, 50, 90])
+
+
+# Shared shift: no in-day drift to speak of. Drift: the pass-to-pass figure takes all of the repeatable one, and
+# the passes of a whole field last two to four time constants, so a field holds only a few effective samples.
+REGIMES = {
+    "shared shift rules": (tier(repeatable_m=0.25), 12, 300.0),
+    "shared shift, larger than the strip": (tier(repeatable_m=0.5, pass_to_pass_m=0.02), 12, 300.0),
+    "in-day drift rules": (tier(repeatable_m=0.25, pass_to_pass_m=0.25, correlation_s=3600.0), 16, 600.0),
+    "drift, two time constants": (tier(repeatable_m=0.3, pass_to_pass_m=0.3, correlation_s=5400.0), 18, 600.0),
+    "both": (tier(repeatable_m=0.3, pass_to_pass_m=0.12, correlation_s=1800.0), 20, 300.0),
+}
+
+
+@pytest.mark.parametrize("regime", REGIMES)
+def test_percentiles_against_a_million_draws(regime):
+    one, count, step_s = REGIMES[regime]
+    field = straight(count, slope_m=0.12, shift_m=0.02, step_s=step_s)
+    (found,) = field.judge(one, half_width_m=HALF_WIDTH_M)
+    normal = np.tile([0.0, 1.0], (count, 1))
+    plain = plain_monte_carlo(field, one, slope_m=0.12, shift_m=0.02, normal=normal)
+    np.testing.assert_allclose(found.field_share, plain, atol=0.01)
+
+
+@pytest.mark.parametrize("pass_to_pass_m", [0.0, 0.25])
+def test_percentiles_where_half_of_the_passes_run_across(pass_to_pass_m):
+    # Two blocks, one worked along x and one along y: a shift east moves only the second one off its strips.
+    one, half = tier(repeatable_m=0.25, pass_to_pass_m=pass_to_pass_m), 8
+    east = straight(half, slope_m=0.12)
+    turn = east.moved(lambda xy: np.column_stack([-xy[:, 1] - 50.0, xy[:, 0]]))
+    field = Field.of([*east.rows, *turn.rows], [*east.strips, *turn.strips])
+    (found,) = field.judge(one, half_width_m=HALF_WIDTH_M)
+    normal = np.repeat([[0.0, 1.0], [-1.0, 0.0]], half, axis=0)
+    plain = plain_monte_carlo(field, one, slope_m=0.12, shift_m=0.0, normal=normal)
+    np.testing.assert_allclose(found.field_share, plain, atol=0.01)
+
+
+def test_few_effective_samples_widen_the_distribution():
+    # The same drift, once over many time constants (the field averages it out), once over two.
+    one = tier(repeatable_m=0.25, pass_to_pass_m=0.25, correlation_s=3600.0)
+    spread = {}
+    for step_s in (600.0, 4 * 3600.0):
+        (found,) = straight(20, slope_m=0.12, step_s=step_s).judge(one, half_width_m=HALF_WIDTH_M)
+        spread[step_s] = found.field_share[2] - found.field_share[0]
+        mean = found.expected_miss_m.sum() / (20 * np.hypot(100.0, 0.24))
+    # Independent passes: the spread is 2 x 1.2816 standard deviations of a mean of twenty shares, by the plain
+    # variance of one share under its normal; in the short day the mean is of few samples, so much wider.
+    sd = 0.25 / Z
+    draws = np.random.default_rng(3).normal(0.0, sd, 400_000)
+    inside = np.minimum(draws + 0.12, HALF_WIDTH_M) - np.maximum(draws - 0.12, -HALF_WIDTH_M)
+    one_share = 1.0 - np.clip(inside, 0.0, None) / 0.24
+    assert mean == pytest.approx(one_share.mean(), abs=3e-3)
+    assert spread[4 * 3600.0] == pytest.approx(2 * 1.28155 * one_share.std() / np.sqrt(20), rel=0.1)
+    assert spread[600.0] > 1.8 * spread[4 * 3600.0]
+
+
+def test_any_strip_counts_the_neighbours():
+    # A shift of about a whole row spacing is a miss of the own strip and a hit of the next (DESIGN 2.3).
+    sd = 20 * INCH / Z
+    (found,) = straight(3, shift_m=0.0).judge(tier(repeatable_m=20 * INCH), half_width_m=HALF_WIDTH_M)
+    held = sum(
+        norm.cdf((HALF_WIDTH_M - k * SPACING_M) / sd) - norm.cdf((-HALF_WIDTH_M - k * SPACING_M) / sd)
+        for k in range(-6, 7)
+    )
+    assert found.expected_miss_any_m.sum() / 300.0 == pytest.approx(1.0 - held, abs=1e-3)
+    assert found.expected_miss_any_m.sum() < found.expected_miss_m.sum()
+
+
+def test_a_row_wider_than_its_strip_never_holds():
+    # The margin eats the strip: half width below zero.
+    (found,) = straight(2).judge(tier(repeatable_m=0.02), half_width_m=-0.01)
+    np.testing.assert_allclose(found.expected_miss_m, 100.0)
+    np.testing.assert_allclose(found.holds_m, 0.0, atol=1e-12)
+
+
+def test_the_longest_run_is_where_missing_is_likelier_than_not():
+    # Offset from -0.3 to 0.3 over 100 m; with a small error even odds lie at the strip's edge, 0.1016 m:
+    #   off 33.07 m | on 33.87 m | off 33.07 m
+    (found,) = straight(1, slope_m=0.3).judge(tier(repeatable_m=0.002), half_width_m=HALF_WIDTH_M)
+    assert found.longest_miss_run_m[0] == pytest.approx(50 * (1 - 0.1016 / 0.3) * np.hypot(1, 0.006), abs=1e-3)
