@@ -1,0 +1,142 @@
+"""Planted rows in pieces, each of one class under every tier, and what is expected to miss of each piece."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from pipeline.core.accuracy import Z95
+from pipeline.core.lengths import class_pieces
+from pipeline.core.offsets import ON_STRIP, Spans
+from pipeline.core.reduced import Places
+from pipeline.core.returns import ReturnError
+
+# Where the offset changes by less than this share of the sd, the value in the middle is the mean to 1e-8,
+# and a difference of antiderivatives would be rounding.
+FLAT = 1e-4
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces of planted row in order along the lines; arrays of shape (n,) or (n, tiers).
+
+    Attributes
+    ----------
+    line, span : ndarray of int
+        Planted line, and the span in which the piece starts.
+    start_m, end_m : ndarray
+        Distance along the planted line [m].
+    classes : ndarray of uint8, shape (n, tiers)
+        0 holds, 1 in doubt, 2 misses, 3 no strip, 4 crossing.
+    miss_share : ndarray, shape (n, tiers)
+        Expected share of the piece off its strip; NaN without a strip or crossing one.
+    """
+
+    line: np.ndarray
+    span: np.ndarray
+    start_m: np.ndarray
+    end_m: np.ndarray
+    classes: np.ndarray
+    miss_share: np.ndarray
+
+
+def row_pieces(spans: Spans, places: Places, errors: Mapping[str, ReturnError]) -> Pieces:
+    """Cut planted rows where the class of any tier changes.
+
+    Parameters
+    ----------
+    spans, places : of all planted rows of a field, in order along the rows
+    errors : mapping of tier id to ReturnError
+        At least one tier.
+
+    Notes
+    -----
+    The expected share is integrated in closed form over every span of a piece, so it is exact for the
+    piecewise linear offset (rounding below 1e-8).
+    """
+    group, half_width, sd = _by_pair(places, errors)
+    bound = Z95 * sd
+    line, start, end, span, classes = class_pieces(
+        spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, group, spans.kind,
+        half_width[:, None] - bound, half_width[:, None] + bound,
+    )  # fmt: skip
+    share = _miss_shares(spans, span, start, end, group, half_width, sd)
+    share[spans.kind[span] != ON_STRIP] = np.nan
+    return Pieces(line, span, start, end, classes, share)
+
+
+def mean_miss_probability(
+    offset0_m: np.ndarray, offset1_m: np.ndarray, half_width_m: np.ndarray, sd_m: np.ndarray
+) -> np.ndarray:
+    """Mean of `band.miss_probability` over offsets that run linearly from one value to another.
+
+    With G(z) = z Phi(z) + phi(z), the antiderivative of Phi, the probability at offset o integrates to
+    F(o) = sd [G((o - h) / sd) - G((-o - h) / sd)]; the mean is (F(o1) - F(o0)) / (o1 - o0).
+
+    Parameters
+    ----------
+    offset0_m, offset1_m, half_width_m, sd_m : ndarray, shape (n,)
+        Offsets at both ends, half width less the margin, standard deviation, 0 for none [m].
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    sd = np.maximum(sd_m, 1e-12)  # a picometre stands for no error: the same formula serves
+    z0, z1, h = offset0_m / sd, offset1_m / sd, half_width_m / sd
+    flat = np.abs(z1 - z0) < FLAT
+    middle = 0.5 * (z0 + z1)
+    out = np.empty(len(z0))
+    out[flat] = ndtr(middle[flat] - h[flat]) + ndtr(-middle[flat] - h[flat])
+    sloped = ~flat
+    z0, z1, width = z0[sloped], z1[sloped], h[sloped]
+    out[sloped] = (_missed_until(z1, width) - _missed_until(z0, width)) / (z1 - z0)
+    return np.where(half_width_m < 0, 1.0, np.clip(out, 0.0, 1.0))
+
+
+def _missed_until(z: np.ndarray, h: np.ndarray) -> np.ndarray:
+    """The probability of missing, integrated from offset 0 to z, in units of the sd."""
+    return _ramp(z - h) - _ramp(-z - h)
+
+
+def _ramp(z: np.ndarray) -> np.ndarray:
+    return z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+
+
+def _by_pair(places: Places, errors: Mapping[str, ReturnError]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Group of each place, and the groups' half widths (groups,) and sds (groups, tiers) [m]."""
+    width, code = np.unique(places.half_width_m, return_inverse=True)
+    strips = int(places.strip_pass.max(initial=0)) + 1
+    key = (places.planter_pass.astype(np.int64) * strips + places.strip_pass) * max(len(width), 1) + code.ravel()
+    _, first, group = np.unique(key, return_index=True, return_inverse=True)
+    if len(first) == 0:
+        return group, np.zeros(0), np.zeros((0, len(errors)))
+    pairs = places.strip_pass[first], places.planter_pass[first]
+    sd = [_pair_sd(error, *pairs) for error in errors.values()]
+    return group.ravel(), places.half_width_m[first], np.column_stack(sd)
+
+
+def _pair_sd(error: ReturnError, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
+    # A field without strips has no strip pass to ask for; its places are never judged.
+    return error.sd(strip_pass, planter_pass) if len(error.autumn.variance()) else np.zeros(len(strip_pass))
+
+
+def _miss_shares(spans, span, start, end, group, half_width, sd) -> np.ndarray:
+    """Expected missed share of each piece under each tier, shape (pieces, tiers)."""
+    last = np.append(span[1:], len(spans.row) - 1) if len(span) else span
+    count = last - span + 1
+    piece = np.repeat(np.arange(len(span)), count)
+    part = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + span[piece]
+    s0, s1 = np.maximum(spans.start_m[part], start[piece]), np.minimum(spans.end_m[part], end[piece])
+    keep = (spans.row[part] == spans.row[span[piece]]) & (s1 > s0) & (spans.kind[part] == ON_STRIP)
+    piece, part, s0, s1 = piece[keep], part[keep], s0[keep], s1[keep]
+    slope = (spans.offset1_m[part] - spans.offset0_m[part]) / spans.length_m[part]
+    offset0 = spans.offset0_m[part] + slope * (s0 - spans.start_m[part])
+    offset1 = spans.offset0_m[part] + slope * (s1 - spans.start_m[part])
+    whole = np.maximum(np.bincount(piece, s1 - s0, len(span)), 1e-300)
+    out = np.empty((len(span), sd.shape[1]))
+    for k in range(sd.shape[1]):
+        mean = mean_miss_probability(offset0, offset1, half_width[group[part]], sd[group[part], k])
+        out[:, k] = np.bincount(piece, mean * (s1 - s0), len(span)) / whole
+    return out

@@ -1,0 +1,185 @@
+"""Vector layers of a batch: strips, planted rows cut by class, hold bands and reach bands.
+
+All lines and bands lie in the frame of the strips: where autumn and spring were logged in different frames,
+`passes` has moved the planted rows by the fact `frame_east_m`, `frame_north_m`. They are in the CRS of the fields.
+"""
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.accuracy import Z95
+from pipeline.core.bands import band_by_group, band_outlines, thinned
+from pipeline.core.cut import cut_lines
+from pipeline.core.local import from_local
+from pipeline.core.offsets import ON_STRIP
+from pipeline.core.pieces import row_pieces
+from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.log import LOG, run_step
+from pipeline.files.store import read_json, write_frame
+
+KINDS = ("strip_lines", "row_lines", "hold_bands", "reach_bands")
+# Pieces of row shorter than this are rounding, not ground.
+SLIVER_M = 1e-6
+
+
+def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) -> None:
+    """Draw all fields of a batch.
+
+    Parameters
+    ----------
+    passes, offsets : Path
+        Folders of those steps.
+    tiers : Path
+        tiers.json.
+    crs_from : Path
+        intake.json, which names the CRS of the fields.
+    out : Path
+        Folder to fill with one table a kind of layer.
+    """
+    judging, crs = Settings.read(tiers), read_json(crs_from)["crs"]
+    tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
+    for folder in fields_of(passes):
+        LOG.info("bands: %s", folder.name)
+        field = FieldData.read(folder, offsets)
+        drawn = {"strip_lines": strip_lines(field), "row_lines": row_lines(field, judging)} | bands(field, judging)
+        for kind, table in drawn.items():
+            shape = from_local(table.geometry.values, table.crs, crs)
+            tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=crs)))
+    out.mkdir(parents=True, exist_ok=True)
+    for kind, parts in tables.items():
+        whole = [part for part in parts if len(part)] or parts[:1]
+        write_frame(out / f"{kind}.parquet", pd.concat(whole, ignore_index=True))
+
+
+def strip_lines(field: FieldData) -> gpd.GeoDataFrame:
+    """Centre lines of the strips inside the field, in its own plane."""
+    lines = field.lines("strip")
+    return gpd.GeoDataFrame(
+        _unit_columns(field, field.strips, field.strip_passes, field.strip_of_line)
+        | {
+            c.STRIP_WIDTH_M: field.strips[c.STRIP_WIDTH_M].to_numpy(float)[field.strip_of_line],
+            "length_m": shapely.length(lines.geometry.values),
+        },
+        geometry=lines.geometry.values, crs=lines.crs,
+    )  # fmt: skip
+
+
+def row_lines(field: FieldData, judging: Settings) -> gpd.GeoDataFrame:
+    """Pieces of planted row, cut where the class of any tier changes, in the field's own plane.
+
+    `part` counts the pieces that the boundary cuts one row unit into; distances run along such a part.
+    """
+    lines = field.lines("planter")
+    pieces = row_pieces(field.spans, field.places(judging.row_margin_m), field.errors(judging))
+    keep = pieces.end_m - pieces.start_m > SLIVER_M
+    line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
+    part = pd.Series(field.row_of_line).groupby(field.row_of_line).cumcount().to_numpy(np.int64)
+    columns = _unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
+    columns |= {c.PART: part[line], "start_m": start, "end_m": end, "length_m": end - start}
+    names = np.array(c.CLASSES, object)
+    for number, tier in enumerate(judging.compare):
+        columns[f"class_{tier}"] = names[pieces.classes[keep, number]]
+        columns[f"miss_{tier}"] = pieces.miss_share[keep, number]
+    shape = cut_lines(lines.geometry.values, line, start, end)
+    return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs)
+
+
+def bands(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
+    """Hold bands (strips narrowed by R) and reach bands (widened by R), one a tier and strip pass.
+
+    ASSUME: R of a strip is that of the planter pass that plants most of it, or of the field's widest pair
+    where nothing is planted on it; the classes of the rows use each pair's own R.
+    """
+    lines = field.lines("strip")
+    thin = thinned(lines.geometry.values)
+    strip = field.strip_of_line
+    strip_pass = field.strips[c.PASS].to_numpy(np.int64)[strip]
+    half_width = field.half_width_m(judging.row_margin_m)[strip]
+    spacing = field.strips[c.ROW_SPACING_M].to_numpy(float)[strip]
+    planter_pass = _planter_of_line(field)
+    made: dict[str, list] = {"hold_bands": [], "reach_bands": []}
+    for tier, error in field.errors(judging).items() if len(strip) else ():
+        bound = Z95 * _sd(error, strip_pass, planter_pass)
+        for kind, wide in (("hold_bands", half_width - bound), ("reach_bands", half_width + bound)):
+            made[kind].append(_band_table(field, tier, thin, wide, strip_pass, spacing))
+    empty = {kind: [_nothing(kind, judging.compare, lines.crs)] for kind in made}
+    return {
+        kind: pd.concat(parts or empty[kind], ignore_index=True).set_crs(lines.crs, allow_override=True)
+        for kind, parts in made.items()
+    }
+
+
+def _band_table(field: FieldData, tier: str, thin, half_width_m, strip_pass, spacing_m) -> gpd.GeoDataFrame:
+    passes = len(field.strip_passes)
+    overlapping = np.zeros(passes, bool)
+    overlapping[strip_pass[2 * half_width_m > spacing_m]] = True
+    shape = band_by_group(band_outlines(thin, half_width_m), strip_pass, passes, overlapping=overlapping)
+    count = np.maximum(np.bincount(strip_pass, minlength=passes), 1)
+    mean = np.bincount(strip_pass, np.maximum(half_width_m, 0.0), passes) / count
+    table = gpd.GeoDataFrame({
+        c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS_ID: field.strip_passes[c.PASS_ID].astype(str),
+        "half_width_m": mean, "area_m2": shapely.area(shape),
+    }, geometry=shape)  # fmt: skip
+    return table[~shapely.is_empty(shape)]
+
+
+def _planter_of_line(field: FieldData) -> np.ndarray:
+    """Planter pass that plants most of each strip line; -1 where none does."""
+    out = np.full(len(field.strip_of_line), -1, np.int64)
+    spans = field.spans.take(field.spans.kind == ON_STRIP)
+    if len(spans.row):
+        planter = field.rows[c.PASS].to_numpy(np.int64)[field.row_of_line[spans.row]]
+        passes = len(field.planter_passes)
+        key, member = np.unique(spans.strip.astype(np.int64) * passes + planter, return_inverse=True)
+        order = np.argsort(np.bincount(member.ravel(), spans.length_m), kind="stable")
+        out[key[order] // passes] = key[order] % passes  # the longest is written last, and stays
+    return out
+
+
+def _sd(error, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
+    if len(error.spring.variance()) == 0:
+        return np.zeros(len(strip_pass))
+    widest = int(np.argmax(error.spring.variance()))
+    return error.sd(strip_pass, np.where(planter_pass < 0, widest, planter_pass))
+
+
+def _unit_columns(field: FieldData, units: pd.DataFrame, passes: pd.DataFrame, unit: np.ndarray) -> dict:
+    """Field, pass and row unit of each line, given which row of `units` it belongs to."""
+    number = units[c.PASS].to_numpy(np.int64)[unit]
+    names = passes[c.PASS_ID].astype(str).to_numpy(object)
+    return {
+        c.FIELD_ID: np.full(len(unit), field.facts["field_id"], object), c.PASS_ID: names[number],
+        c.UNIT: units[c.UNIT].to_numpy(np.int64)[unit],
+    }  # fmt: skip
+
+
+def _nothing(kind: str, tiers: list[str], crs) -> gpd.GeoDataFrame:
+    """A layer of that kind without a feature, with all its columns."""
+    text, number, whole = (np.zeros(0, t) for t in (object, float, np.int64))
+    if kind in ("hold_bands", "reach_bands"):
+        columns = {c.FIELD_ID: text, c.TIER: text, c.PASS_ID: text, "half_width_m": number, "area_m2": number}
+    else:
+        columns = {c.FIELD_ID: text, c.PASS_ID: text, c.UNIT: whole}
+        if kind == "strip_lines":
+            columns |= {c.STRIP_WIDTH_M: number, "length_m": number}
+        else:
+            columns |= {c.PART: whole, "start_m": number, "end_m": number, "length_m": number}
+            for tier in tiers:
+                columns |= {f"class_{tier}": text, f"miss_{tier}": number}
+    return gpd.GeoDataFrame(columns, geometry=np.zeros(0, object), crs=crs)
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
+            crs_from=Path(job.input.intake), out=Path(job.output[0]),
+        ),
+        log=job.log[0],
+    )  # fmt: skip
