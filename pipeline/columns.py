@@ -9,6 +9,8 @@ BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "rea
 
 # Planted rows.
 ROW_ID, ROW, PASS, PART, UNIT, TIGHT = "row_id", "row", "pass", "part", "unit", "tight_bend"
+# By which a planted line finds its own strip.
+OWN_KEY, OWN_REACH_M = "own_key", "own_reach_m"
 
 # Figures (DESIGN section 5).
 ROW_LENGTH_M, HOLDS_M, DOUBT_M, MISSES_M = "row_length_m", "holds_m", "doubt_m", "misses_m"
@@ -17,8 +19,10 @@ EXPECTED_MISS_M, EXPECTED_MISS_SHARE = "expected_miss_m", "expected_miss_share"
 P10, P50, P90 = "miss_share_p10", "miss_share_p50", "miss_share_p90"
 ROWS_MISSED, LONGEST_RUN_M = "row_count_expected_missed", "longest_miss_run_m"
 RASTER_HOLDS_M, RASTER_DOUBT_M, RASTER_MISSES_M = "raster_holds_m", "raster_doubt_m", "raster_misses_m"
+TOLERANCE_M = "tolerance_m"
 RASTER_GAP_SHARE, RASTER_TOLERANCE_SHARE = "raster_gap_share", "raster_tolerance_share"
 MISS_ANY_M = "expected_miss_any_strip_m"
+AREA_M2 = "area_m2"
 REPEATABLE_95_M, FRAME_EAST_M, FRAME_NORTH_M = "repeatable_95_m", "frame_east_m", "frame_north_m"
 
 FIGURES = [

@@ -4,6 +4,10 @@ from hypothesis import HealthCheck, settings
 
 # The compiled kernels are built on first use, which no deadline should count.
 settings.register_profile(
-    "rowreturn", deadline=None, derandomize=True, max_examples=25, suppress_health_check=[HealthCheck.too_slow]
+    "rowreturn",
+    deadline=None,
+    derandomize=True,
+    max_examples=25,
+    suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("rowreturn")

@@ -17,7 +17,9 @@ SPACING_M = 30 * INCH
 Z = 1.959963984540054
 
 
-def tier(*, repeatable_m: float, pass_to_pass_m: float = 0.0, correlation_s: float = 3600.0, id: str = "t") -> Tier:
+def tier(
+    *, repeatable_m: float, pass_to_pass_m: float = 0.0, correlation_s: float = 3600.0, id: str = "t"
+) -> Tier:
     """A tier with these 95 % figures and nothing else to it."""
     return Tier(
         id=id, name="Invented", pass_to_pass_m=pass_to_pass_m, repeatable_m=repeatable_m, baseline_growth=0.0,
@@ -47,7 +49,9 @@ class Field:
     spacing_m: float = SPACING_M
 
     @classmethod
-    def of(cls, rows, strips, *, step_s: float = 600.0, row_pass=None, strip_pass=None, spacing_m=SPACING_M) -> "Field":
+    def of(
+        cls, rows, strips, *, step_s: float = 600.0, row_pass=None, strip_pass=None, spacing_m=SPACING_M
+    ) -> "Field":
         """Every line a pass of its own unless said otherwise, laid `step_s` one after the other [s]."""
         row_pass = np.arange(len(rows)) if row_pass is None else np.asarray(row_pass)
         strip_pass = np.arange(len(strips)) if strip_pass is None else np.asarray(strip_pass)
@@ -79,7 +83,9 @@ class Field:
         ]
         return ReturnError(*operations, wander_sd_m=steering_95_m / Z)
 
-    def judge(self, *tiers: Tier, half_width_m: float, steering_95_m: float = 0.0, seed: int = 1) -> list[Judgement]:
+    def judge(
+        self, *tiers: Tier, half_width_m: float, steering_95_m: float = 0.0, seed: int = 1
+    ) -> list[Judgement]:
         """Judgements under each tier."""
         spans = self.spans()
         errors = {f"t{k}": self.error(one, steering_95_m=steering_95_m) for k, one in enumerate(tiers)}

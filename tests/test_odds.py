@@ -40,7 +40,9 @@ def test_steering_wander_adds_to_the_variance():
     assert found.expected_miss_m.sum() / 400.0 == pytest.approx(miss(0.05, HALF_WIDTH_M, sd), abs=1e-3)
 
 
-@pytest.mark.parametrize(("slope_m", "off_m"), [(0.05, 0.0), (0.2032, 50.0), (0.3, 100.0 * (1 - 0.1016 / 0.3))])
+@pytest.mark.parametrize(
+    ("slope_m", "off_m"), [(0.05, 0.0), (0.2032, 50.0), (0.3, 100.0 * (1 - 0.1016 / 0.3))]
+)
 def test_no_error_gives_the_bare_geometry(slope_m, off_m):
     # The row starts `slope` to the right of its strip and ends as far to the left; |offset| <= 0.1016 holds:
     #      ---.___            of the 100 m the share 0.1016 / slope lies on the strip
@@ -63,7 +65,9 @@ def test_wavy_strips_with_rows_shifted_by_a_vector(vector, repeatable_m):
 
     def distance(at):
         px, py = at + vector[0], wave(at) + vector[1]
-        gap = minimize_scalar(lambda u: (u - px) ** 2 + (wave(u) - py) ** 2, bounds=(px - 1, px + 1), method="bounded")
+        gap = minimize_scalar(
+            lambda u: (u - px) ** 2 + (wave(u) - py) ** 2, bounds=(px - 1, px + 1), method="bounded"
+        )
         return np.sqrt(gap.fun)
 
     def arc(at):
@@ -71,7 +75,9 @@ def test_wavy_strips_with_rows_shifted_by_a_vector(vector, repeatable_m):
 
     # The wave is periodic and the strip goes on beyond the row, so one period of 60 m stands for both.
     sd = repeatable_m / Z
-    off = quad(lambda u: arc(u) * miss(distance(u), HALF_WIDTH_M, sd), 0, 60, limit=200, epsabs=1e-5, epsrel=1e-5)[0]
+    off = quad(
+        lambda u: arc(u) * miss(distance(u), HALF_WIDTH_M, sd), 0, 60, limit=200, epsabs=1e-5, epsrel=1e-5
+    )[0]
     length = quad(arc, 0, 60)[0]
     assert found.expected_miss_m[0] / row.length == pytest.approx(off / length, abs=2e-3)
 
@@ -103,7 +109,11 @@ REGIMES = {
     "shared shift rules": (tier(repeatable_m=0.25), 12, 300.0),
     "shared shift, larger than the strip": (tier(repeatable_m=0.5, pass_to_pass_m=0.02), 12, 300.0),
     "in-day drift rules": (tier(repeatable_m=0.25, pass_to_pass_m=0.25, correlation_s=3600.0), 16, 600.0),
-    "drift, two time constants": (tier(repeatable_m=0.3, pass_to_pass_m=0.3, correlation_s=5400.0), 18, 600.0),
+    "drift, two time constants": (
+        tier(repeatable_m=0.3, pass_to_pass_m=0.3, correlation_s=5400.0),
+        18,
+        600.0,
+    ),
     "both": (tier(repeatable_m=0.3, pass_to_pass_m=0.12, correlation_s=1800.0), 20, 300.0),
 }
 
@@ -173,4 +183,6 @@ def test_the_longest_run_is_where_missing_is_likelier_than_not():
     # Offset from -0.3 to 0.3 over 100 m; with a small error even odds lie at the strip's edge, 0.1016 m:
     #   off 33.07 m | on 33.87 m | off 33.07 m
     (found,) = straight(1, slope_m=0.3).judge(tier(repeatable_m=0.002), half_width_m=HALF_WIDTH_M)
-    assert found.longest_miss_run_m[0] == pytest.approx(50 * (1 - 0.1016 / 0.3) * np.hypot(1, 0.006), abs=1e-3)
+    assert found.longest_miss_run_m[0] == pytest.approx(
+        50 * (1 - 0.1016 / 0.3) * np.hypot(1, 0.006), abs=1e-3
+    )

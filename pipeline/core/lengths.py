@@ -166,7 +166,12 @@ def _class_cuts(o0, o1, hold, reach, kind, cuts):
                     if x >= 0.0 and 0.0 < t < 1.0:
                         cuts[m] = t
                         m += 1
-        cuts[:m].sort()
+        for i in range(1, m):  # insertion: there are two to six of them
+            t, j = cuts[i], i
+            while j > 0 and cuts[j - 1] > t:
+                cuts[j] = cuts[j - 1]
+                j -= 1
+            cuts[j] = t
     return m
 
 

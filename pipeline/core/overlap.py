@@ -5,7 +5,7 @@ of its piece of row to the nearest strip centre line, so it lies in the hold ban
 tier's error), in the reach band (widened by it) or in neither. All tiers share that one distance.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 
 import numba
 import numpy as np
@@ -37,108 +37,123 @@ class Grid:
 
 
 @dataclass(frozen=True)
-class RowCells:
-    """Pieces of planted row, one a cell that it crosses; arrays of shape (n,).
+class Bands:
+    """Half widths of the bands that strips make under every tier.
 
     Attributes
     ----------
-    column, line : ndarray of int32
-        Cell.
-    row : ndarray of int32
-        Planted line.
-    length_m : ndarray
-    distance_m : ndarray
-        From the middle of the piece to the nearest strip that runs its way; infinite where there is none [m].
-    strip : ndarray of int32
-        That strip line; -1 for none, -2 where strips are crossed.
+    pass_of_row : ndarray of int, shape (planted lines,)
+        Planter pass of each planted line.
+    row_of_line : ndarray of int, shape (planted lines,)
+        Planted row, as the tables count it, of each planted line.
+    pass_of_strip : ndarray of int, shape (strip lines,)
+    half_width_m : ndarray, shape (strip lines,)
+        Half strip width less the margin [m].
+    bound_m : ndarray, shape (tiers, planter passes, strip passes)
+        95 % bound of the error of a pair of passes [m]: the hold band is narrower than the strip by it, the
+        reach band wider.
     """
 
-    column: np.ndarray
-    line: np.ndarray
-    row: np.ndarray
-    length_m: np.ndarray
-    distance_m: np.ndarray
-    strip: np.ndarray
-
-    def take(self, which: np.ndarray) -> "RowCells":
-        """The pieces at an index or mask."""
-        return RowCells(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+    pass_of_row: np.ndarray
+    row_of_line: np.ndarray
+    pass_of_strip: np.ndarray
+    half_width_m: np.ndarray
+    bound_m: np.ndarray
 
 
-def row_cells(
-    rows: Segments, strips: Segments, index: Cells, grid: Grid, *, reach_m: np.ndarray, crossing_deg: float
-) -> RowCells:
-    """Cut planted rows at cell borders and measure each piece.
+@dataclass(frozen=True)
+class Lines:
+    """Planted rows, strips and an index over the strips, all in one plane.
 
-    Parameters
+    Attributes
     ----------
     rows, strips : Segments
     index : Cells
         Over the strips.
-    grid : Grid
-    reach_m : ndarray, shape (number of planted lines,)
+    reach_m : ndarray, shape (planted lines,)
         Beyond this distance there is no strip [m].
-    crossing_deg : float
-        A strip at a wider angle than this is crossed.
+    row_key, strip_key : ndarray of int, shape (planted lines,) and (strip lines,)
+        A row with a key that is not negative only meets strips with the same one.
     """
-    room = int((rows.length_m / grid.cell_m * 2 + 3).sum())
-    found = _cut_and_measure(
-        rows.xy, rows.line, strips.xy, strips.line, reach_m, index.first, index.members, index.x0, index.y0,
-        index.size, index.nx, index.ny, grid.west, grid.north, grid.cell_m, np.cos(np.radians(crossing_deg)), room,
-    )  # fmt: skip
-    return RowCells(*(column[: found[0]] for column in found[1:]))
+
+    rows: Segments
+    strips: Segments
+    index: Cells
+    reach_m: np.ndarray
+    row_key: np.ndarray
+    strip_key: np.ndarray
+
+    def near(self, south_m: float, north_m: float) -> "Lines":
+        """The same with the planted segments that touch a belt between two northings [m]."""
+        y = self.rows.xy[:, 1::2]
+        keep = (y.min(axis=1) <= north_m) & (y.max(axis=1) >= south_m)
+        part = Segments(self.rows.xy[keep], self.rows.line[keep], self.rows.start_m[keep])
+        return replace(self, rows=part)
 
 
-def cell_classes(cells: RowCells, hold_m: np.ndarray, reach_m: np.ndarray) -> np.ndarray:
-    """Class of every piece under one tier, shape (n,), uint8.
+def count_cells(
+    lines: Lines, bands: Bands, grid: Grid, *, first_line: int, window: np.ndarray, counted: np.ndarray,
+    crossing_deg: float,
+) -> None:  # fmt: skip
+    """Paint the cells of some lines of the grid, and add up row length by class, all tiers at once.
 
     Parameters
     ----------
-    cells : RowCells
-    hold_m, reach_m : ndarray, shape (n,)
-        Half widths of the hold band and of the reach band of the piece's strip [m].
+    lines : Lines
+    bands : Bands
+    grid : Grid
+    first_line : int
+        Line of the grid at which the window starts.
+    window : ndarray of uint8, shape (tiers, lines, columns)
+        Painted in place; where rows share a cell the higher class code stays.
+    counted : ndarray, shape (tiers, rows, 6)
+        Row length by class code, added to in place [m].
+    crossing_deg : float
+        A strip at a wider angle than this is crossed.
     """
-    out = np.full(len(cells.row), DOUBT, np.uint8)
-    out[cells.distance_m <= hold_m] = HOLDS
-    out[cells.distance_m > reach_m] = MISSES
-    out[cells.strip == -1] = NO_STRIP
-    out[cells.strip == -2] = CROSSING
-    return out
+    index = lines.index
+    _count(
+        lines.rows.xy, lines.rows.line, lines.strips.xy, lines.strips.line, lines.reach_m, lines.row_key,
+        lines.strip_key, index.first, index.members, index.x0, index.y0, index.size, index.nx, index.ny,
+        bands.pass_of_row, bands.row_of_line, bands.pass_of_strip, bands.half_width_m, bands.bound_m,
+        grid.west, grid.north, grid.cell_m, first_line, window, counted, np.cos(np.radians(crossing_deg)),
+    )  # fmt: skip
 
 
 @numba.njit(cache=True)
-def paint(window, column, line, classes):
-    """Put classes into a window (lines, columns); where rows share a cell the worse class stays."""
-    for i in range(len(column)):
-        window[line[i], column[i]] = max(window[line[i], column[i]], classes[i])
-
-
-@numba.njit(cache=True)
-def _cut_and_measure(
-    rows, row_line, strips, strip_line, reach, first, members, x0, y0, size, nx, ny, west, north, cell, cos_limit, room
-):
-    column, line, row = np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room, np.int32)
-    length, distance, strip = np.empty(room), np.empty(room), np.empty(room, np.int32)
+def _count(
+    rows, row_line, strips, strip_line, reach, row_key, strip_key, first, members, x0, y0, size, nx, ny,
+    pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, first_line, window, counted,
+    cos_limit,
+):  # fmt: skip
     near = np.empty(512, np.int64)
-    n = 0
+    tiers, height, width = window.shape
     for i in range(len(rows)):
         ax, ay, bx, by = rows[i, 0], rows[i, 1], rows[i, 2], rows[i, 3]
         dx, dy = bx - ax, by - ay
         whole = np.hypot(dx, dy)
-        far = reach[row_line[i]]
-        m = _near(strips, min(ax, bx) - far, max(ax, bx) + far, min(ay, by) - far, max(ay, by) + far,
+        planted = row_line[i]
+        m = _near(rows[i], reach[planted], strips, strip_line, strip_key, row_key[planted],
                   first, members, x0, y0, size, nx, ny, near)  # fmt: skip
         t = 0.0
         while t < 1.0 - 1e-12:
             step = min(_next_border(ax, dx, west, cell, t), _next_border(ay, dy, north, cell, t), 1.0)
-            middle = 0.5 * (t + step)
-            px, py = ax + middle * dx, ay + middle * dy
-            column[n], line[n] = int(np.floor((px - west) / cell)), int(np.floor((north - py) / cell))
-            row[n], length[n] = row_line[i], (step - t) * whole
-            distance[n], strip[n] = _nearest(px, py, dx / whole, dy / whole, strips, strip_line, near, m, far, cos_limit)
-            n += 1
+            middle, length = 0.5 * (t + step), (step - t) * whole
             t = step
-    return n, column, line, row, length, distance, strip
+            px, py = ax + middle * dx, ay + middle * dy
+            column, line = int(np.floor((px - west) / cell)), int(np.floor((north - py) / cell)) - first_line
+            if not (0 <= line < height and 0 <= column < width):
+                continue
+            gap, strip = _nearest(px, py, dx / whole, dy / whole, strips, strip_line, near, m, reach[planted], cos_limit)
+            for k in range(tiers):
+                code = NO_STRIP if strip == -1 else CROSSING
+                if strip >= 0:
+                    error = bound[k, pass_of_row[planted], pass_of_strip[strip]]
+                    code = HOLDS if gap <= half_width[strip] - error else DOUBT
+                    if gap > half_width[strip] + error:
+                        code = MISSES
+                counted[k, row_of_line[planted], code] += length
+                window[k, line, column] = max(window[k, line, column], code)
 
 
 @numba.njit(cache=True)
@@ -153,15 +168,24 @@ def _next_border(start, delta, origin, cell, t):
 
 
 @numba.njit(cache=True)
-def _near(strips, west, east, south, north, first, members, x0, y0, size, nx, ny, near):
-    ix0, ix1 = cell_range(west, east, x0, size, nx)
-    iy0, iy1 = cell_range(south, north, y0, size, ny)
+def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, size, nx, ny, near):
+    """Strip segments that may lie within `far` of a planted segment; returns how many were put into `near`."""
+    ix0, ix1 = cell_range(min(row[0], row[2]) - far, max(row[0], row[2]) + far, x0, size, nx)
+    iy0, iy1 = cell_range(min(row[1], row[3]) - far, max(row[1], row[3]) + far, y0, size, ny)
     m = 0
     for iy in range(iy0, iy1 + 1):
         for ix in range(ix0, ix1 + 1):
             for q in range(first[iy * nx + ix], first[iy * nx + ix + 1]):
                 k = members[q]
-                if m < len(near) and first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
+                if m == len(near) or not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
+                    continue
+                if key >= 0 and strip_key[strip_line[k]] != key:
+                    continue
+                vx, vy = strips[k, 2] - strips[k, 0], strips[k, 3] - strips[k, 1]
+                limit = far * np.hypot(vx, vy)
+                side0 = vx * (row[1] - strips[k, 1]) - vy * (row[0] - strips[k, 0])
+                side1 = vx * (row[3] - strips[k, 1]) - vy * (row[2] - strips[k, 0])
+                if min(side0, side1) <= limit and max(side0, side1) >= -limit:
                     near[m] = k
                     m += 1
     return m

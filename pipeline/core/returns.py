@@ -153,6 +153,13 @@ class ReturnError:
         shared = self.autumn.variance()[strip_pass] + self.spring.variance()[planter_pass]
         return np.sqrt(shared + self.machine_sd_m**2 + self.wander_sd_m**2)
 
+    def pair_sd(self) -> np.ndarray:
+        """The same for every planter pass and strip pass [m], shape (planter passes, strip passes)."""
+        planter, strip = np.meshgrid(
+            np.arange(len(self.spring.bias_sd_m)), np.arange(len(self.autumn.bias_sd_m)), indexing="ij"
+        )
+        return self.sd(strip, planter)
+
     def covariance(
         self, strip_pass: np.ndarray, planter_pass: np.ndarray, normal: np.ndarray, heading: np.ndarray
     ) -> np.ndarray:

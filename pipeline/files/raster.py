@@ -22,7 +22,7 @@ def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> I
     working = path.with_name(f".working-{path.name}")
     path.parent.mkdir(parents=True, exist_ok=True)
     shape = {"width": grid.columns, "height": grid.lines, "count": len(bands), "dtype": "uint8", "nodata": 0}
-    layout = {"tiled": True, "blockxsize": BLOCK, "blockysize": BLOCK, "compress": "deflate", "zlevel": 1}
+    layout = {"tiled": True, "blockxsize": BLOCK, "blockysize": BLOCK, "compress": "zstd", "zstd_level": 1}
     place = {"crs": crs_wkt, "transform": from_origin(grid.west, grid.north, grid.cell_m, grid.cell_m)}
     try:
         with rasterio.open(

@@ -179,7 +179,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
-            crs_from=Path(job.input.intake), out=Path(job.output[0]),
+            crs_from=Path(job.input.crs), out=Path(job.output[0]),
         ),
         log=job.log[0],
     )  # fmt: skip

@@ -40,12 +40,13 @@ def run(*, config: dict, source: str, work: Path) -> None:
         LOG.info("intake: %s: %d read, %d kept, %d rejected", role, said["read"], said["kept"], said["rejected"])
     fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
     _write_settings(settings, work / "settings")
+    crs = to_json({"crs": fields.crs.to_wkt()})
+    write_bytes(work / "settings" / "crs.json", crs, only_if_changed=True)
     batches = _write_batches(fields, layers, work / "intake")
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
-        "batches": batches, "layers": account, "inputs": _hashes(settings), "crs": fields.crs.to_wkt(),
-        "code": __version__, "notes": _notes(settings),
+        "batches": batches, "layers": account, "inputs": _hashes(settings), "code": __version__, "notes": _notes(settings),
     }))  # fmt: skip
 
 
@@ -91,7 +92,8 @@ def _write_settings(settings: Config, folder: Path) -> None:
             "steering_95_m": [judging.steering.autumn_m, judging.steering.spring_m],
         },
         "raster": {"cell_m": settings.raster.cell_m},
-        "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets},
+        "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
+                   "sources": ", ".join(sorted({Path(name).name for name in _files(settings)}))},
     }  # fmt: skip
     for name, content in contents.items():
         write_bytes(folder / f"{name}.json", to_json(content), only_if_changed=True)
@@ -140,9 +142,13 @@ def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
 
 
-def _hashes(settings: Config) -> dict[str, str]:
+def _files(settings: Config) -> set[str]:
     named = settings.inputs.model_dump(exclude_none=True).values()
-    return {path: sha256(Path(path)) for path in sorted({layer["file"] for layer in named if layer.get("file")})}
+    return {layer["file"] for layer in named if layer.get("file")}
+
+
+def _hashes(settings: Config) -> dict[str, str]:
+    return {path: sha256(Path(path)) for path in sorted(_files(settings))}
 
 
 if __name__ == "__main__":

@@ -85,7 +85,7 @@ def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> di
         c.REPEATABLE_95_M: judging.tiers[tier].repeatable_at(baseline), c.BASELINE_M: baseline,
         c.REACH: "in reach" if judging.tiers[tier].in_reach(baseline) else "out of reach",
         c.FRAME_EAST_M: field.facts["frame_east_m"], c.FRAME_NORTH_M: field.facts["frame_north_m"],
-        "area_m2": field.facts["area_m2"],
+        c.AREA_M2: field.facts["area_m2"],
     }  # fmt: skip
 
 

@@ -1,16 +1,20 @@
 """The raster route: rows and strip bands of all tiers in one pass over the cells, held against the exact route."""
 
+from collections.abc import Iterator
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import rasterio
 
 from pipeline import columns as c
+from pipeline.core.accuracy import Z95
 from pipeline.core.agreement import Agreement, agreement
 from pipeline.core.cells import Cells
 from pipeline.core.offsets import CROSSING_ANGLE_DEG
-from pipeline.core.overlap import INDEX_CELL_M, Grid, cell_classes, paint, row_cells
+from pipeline.core.overlap import INDEX_CELL_M, Bands, Grid, Lines, count_cells
+from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
 from pipeline.errors import CheckError
 from pipeline.files.field_data import FieldData, Settings, fields_of
@@ -51,57 +55,49 @@ def run(*, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path
 
 
 def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) -> pd.DataFrame:
-    lines = {name: field.lines(name) for name in ("planter", "strip")}
-    grid = Grid.around(tuple(lines["planter"].total_bounds) if len(lines["planter"]) else (0, 0, 1, 1), cell_m=cell_m)
-    bands = _band_limits(field, judging, lines["planter"][c.ROW].to_numpy(np.int64))
+    planted = field.lines("planter")
+    errors = field.errors(judging)
+    grid = Grid.around(tuple(planted.total_bounds) if len(planted) else (0, 0, 1, 1), cell_m=cell_m)
     counted = np.zeros((len(judging.compare), len(field.rows), 6))
-    with overlap_tiff(tif, grid=grid, crs_wkt=lines["planter"].crs.to_wkt(), bands=judging.compare) as raster:
-        _fill(raster, grid, lines, bands, field, counted)
-        routes = agreement(field.spans, field.places(judging.row_margin_m), field.errors(judging), counted, cell_m=cell_m)
+    with overlap_tiff(tif, grid=grid, crs_wkt=planted.crs.to_wkt(), bands=judging.compare) as raster:
+        lines, bands = _lines(field, planted), _bands(field, errors, judging.row_margin_m)
+        for first, window in _windows(grid, len(judging.compare)):
+            top = grid.north - first * grid.cell_m
+            part = lines.near(top - window.shape[1] * grid.cell_m, top)
+            count_cells(
+                part, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
+            )
+            write_lines(raster, first, window)
+        routes = agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
         _check(field, routes)
         _describe(raster, counted)
     return _table(field, judging, counted, routes)
 
 
-def _band_limits(field: FieldData, judging: Settings, row_of_line: np.ndarray):
-    """Half widths of hold and reach band for (planted line, strip line) under every tier."""
-    strip_of_line = field.strip_of_line
-    half_width = field.half_width_m(judging.row_margin_m)
-    planter_pass = field.rows[c.PASS].to_numpy(np.int64)[row_of_line] if len(row_of_line) else row_of_line
-    errors = field.errors(judging)
-
-    def limits(tier: str, planted: np.ndarray, strip: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        if len(strip_of_line) == 0:
-            return np.zeros(len(planted)), np.zeros(len(planted))
-        number = strip_of_line[np.maximum(strip, 0)]
-        strip_pass = field.strips[c.PASS].to_numpy(np.int64)[number]
-        bound = 1.959963984540054 * errors[tier].sd(strip_pass, planter_pass[planted])
-        return half_width[number] - bound, half_width[number] + bound
-
-    return limits
+def _lines(field: FieldData, planted: gpd.GeoDataFrame) -> Lines:
+    built = field.lines("strip")
+    strips = Segments.from_lines(built.geometry.values)
+    return Lines(
+        Segments.from_lines(planted.geometry.values), strips, Cells.over(strips.xy, size=INDEX_CELL_M),
+        planted[c.OWN_REACH_M].to_numpy(float), planted[c.OWN_KEY].to_numpy(np.int64),
+        built[c.OWN_KEY].to_numpy(np.int64),
+    )  # fmt: skip
 
 
-def _fill(raster: rasterio.DatasetBase, grid: Grid, lines: dict, limits, field: FieldData, counted: np.ndarray) -> None:
-    rows, strips = (Segments.from_lines(lines[name].geometry.values) for name in ("planter", "strip"))
-    index = Cells.over(strips.xy, size=INDEX_CELL_M)
-    reach = 0.5 * field.rows[c.ROW_SPACING_M].to_numpy(float)[field.row_of_line]
-    tiers = list(raster.descriptions)
-    height = max(BLOCK, WINDOW_CELLS // (len(tiers) * grid.columns) // BLOCK * BLOCK)
+def _bands(field: FieldData, errors: dict[str, ReturnError], row_margin_m: float) -> Bands:
+    strip = field.strip_of_line
+    return Bands(
+        field.rows[c.PASS].to_numpy(np.int64)[field.row_of_line], field.row_of_line,
+        field.strips[c.PASS].to_numpy(np.int64)[strip], field.half_width_m(row_margin_m)[strip],
+        Z95 * np.stack([error.pair_sd() for error in errors.values()]),
+    )  # fmt: skip
+
+
+def _windows(grid: Grid, tiers: int) -> Iterator[tuple[int, np.ndarray]]:
+    """First line and empty cells of belts of the grid, whole blocks high."""
+    height = max(BLOCK, WINDOW_CELLS // (tiers * grid.columns) // BLOCK * BLOCK)
     for first in range(0, grid.lines, height):
-        count = min(height, grid.lines - first)
-        top = grid.north - first * grid.cell_m
-        near = (rows.xy[:, 1::2].min(axis=1) <= top) & (rows.xy[:, 1::2].max(axis=1) >= top - count * grid.cell_m)
-        part = Segments(rows.xy[near], rows.line[near], rows.start_m[near])
-        cells = row_cells(part, strips, index, grid, reach_m=reach, crossing_deg=CROSSING_ANGLE_DEG)
-        here = (cells.line >= first) & (cells.line < first + count) & (cells.column >= 0) & (cells.column < grid.columns)
-        cells = cells.take(here)
-        window = np.zeros((len(tiers), count, grid.columns), np.uint8)
-        for number, tier in enumerate(tiers):
-            classes = cell_classes(cells, *limits(tier, cells.row, cells.strip))
-            paint(window[number], cells.column, cells.line - first, classes)
-            owner = field.row_of_line[cells.row] * 6 + classes
-            counted[number] += np.bincount(owner, cells.length_m, counted[number].size).reshape(-1, 6)
-        write_lines(raster, first, window)
+        yield first, np.zeros((tiers, min(height, grid.lines - first), grid.columns), np.uint8)
 
 
 def _check(field: FieldData, routes: dict[str, Agreement]) -> None:
@@ -129,7 +125,7 @@ def _table(field: FieldData, judging: Settings, counted: np.ndarray, routes: dic
         out.append(pd.DataFrame({
             c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.ROW: np.arange(len(field.rows)),
             c.RASTER_HOLDS_M: counted[number, :, 1], c.RASTER_DOUBT_M: counted[number, :, 2],
-            c.RASTER_MISSES_M: counted[number, :, 3], "tolerance_m": routes[tier].tolerance_by_row_m,
+            c.RASTER_MISSES_M: counted[number, :, 3], c.TOLERANCE_M: routes[tier].tolerance_by_row_m,
         }))  # fmt: skip
     return pd.concat(out, ignore_index=True)
 

@@ -15,6 +15,7 @@ from pipeline.core.passes import beside, clip_lines, unit_distances
 from pipeline.core.planter import plan_passes
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
+from pipeline.files.own_strip import own_strip_columns
 from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_frame
 
 
@@ -57,11 +58,15 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         "longitude": centre.x, "latitude": centre.y, "frame_east_m": shift[0], "frame_north_m": shift[1],
         "frames": _frames_said(strips, rows),
     }  # fmt: skip
-    for name, passes in (("strip", strips), ("planter", rows)):
-        table, parts = _row_units(passes, area, shift if name == "planter" else (0.0, 0.0))
+    sides = {
+        "strip": (strips, *_row_units(strips, area, (0.0, 0.0))),
+        "planter": (rows, *_row_units(rows, area, shift)),
+    }
+    lines = own_strip_columns(sides, by_pass_id=geometry["own_strip"] == "pass_id")
+    for name, (passes, units, _) in sides.items():
         write_frame(out / f"{name}_passes.parquet", passes.drop(columns="geometry"))
-        write_frame(out / f"{name}_units.parquet", table)
-        write_frame(out / f"{name}_lines.parquet", parts.set_crs(local))
+        write_frame(out / f"{name}_units.parquet", units)
+        write_frame(out / f"{name}_lines.parquet", lines[name].set_crs(local, allow_override=True))
     write_frame(out / "boundary.parquet", gpd.GeoDataFrame(geometry=[area], crs=local))
     write_bytes(out / "field.json", to_json(facts))
 

@@ -1,0 +1,50 @@
+"""Rowreturn: from boundaries and strip lines to the rows that will stand on the strips, tier by tier."""
+
+import os
+import sys
+from pathlib import Path
+
+PROJECT = Path(workflow.basedir)
+sys.path.insert(0, str(PROJECT))
+# Steps run in processes of their own, from whatever folder the user works in.
+os.environ["PYTHONPATH"] = os.pathsep.join([str(PROJECT), *filter(None, [os.environ.get("PYTHONPATH")])])
+
+from pipeline.errors import RowreturnError
+from pipeline.files.config import config_from_dict, resolve_tiers
+
+CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
+try:
+    SETTINGS = config_from_dict(config, source=CONFIG_FILE)
+    resolve_tiers(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
+except RowreturnError as error:
+    raise WorkflowError(f"rowreturn: error: {error}") from None
+
+
+include: "pipeline/rules/intake.smk"
+include: "pipeline/rules/passes.smk"
+include: "pipeline/rules/offsets.smk"
+include: "pipeline/rules/odds.smk"
+include: "pipeline/rules/overlap.smk"
+include: "pipeline/rules/bands.smk"
+include: "pipeline/rules/tables.smk"
+include: "pipeline/rules/layers.smk"
+include: "pipeline/rules/sheets.smk"
+include: "pipeline/rules/manifest.smk"
+
+
+rule all:
+    default_target: True
+    input:
+        "results/field_tier.csv",
+        "results/row_tier.csv",
+        "results/pass_tier.csv",
+        "results/rowreturn.gpkg",
+        "results/manifest.json",
+        sheets_of_all_batches,
+
+
+onsuccess:
+    from pipeline.files.headline import headline
+
+    if Path("results/field_tier.csv").exists():
+        print(headline(Path("results")))

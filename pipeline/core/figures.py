@@ -1,0 +1,43 @@
+"""Figures of rows added up to passes and fields."""
+
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+
+_SUMS = [
+    c.ROW_COUNT, c.ROW_LENGTH_M, c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.NO_STRIP_M, c.CROSSING_M, c.OUTSIDE_M,
+    c.EXPECTED_MISS_M, c.MISS_ANY_M, c.ROWS_MISSED, c.RASTER_HOLDS_M, c.RASTER_DOUBT_M, c.RASTER_MISSES_M,
+    c.TOLERANCE_M,
+]  # fmt: skip
+
+
+def summed(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """One line for each value of `keys`: lengths and counts added up, the longest run of all, shares anew.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Lines of planted rows; columns of the raster route may be missing.
+    keys : list of str
+    """
+    grouped = rows.groupby(keys, sort=False)
+    out = grouped[[name for name in _SUMS if name in rows]].sum()
+    out[c.LONGEST_RUN_M] = grouped[c.LONGEST_RUN_M].max()
+    return with_shares(out.reset_index())
+
+
+def with_shares(table: pd.DataFrame) -> pd.DataFrame:
+    """The expected missed share of the length on strips, and how far the two routes differ, of the row length."""
+    on_strips = table[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].to_numpy()
+    table = table.assign(
+        **{c.EXPECTED_MISS_SHARE: table[c.EXPECTED_MISS_M] / np.maximum(on_strips.sum(axis=1), 1e-9)}
+    )
+    if c.RASTER_HOLDS_M not in table:
+        return table
+    raster = table[[c.RASTER_HOLDS_M, c.RASTER_DOUBT_M, c.RASTER_MISSES_M]].to_numpy()
+    length = np.maximum(table[c.ROW_LENGTH_M], 1e-9)
+    return table.assign(**{
+        c.RASTER_GAP_SHARE: np.abs(raster - on_strips).max(axis=1) / length,
+        c.RASTER_TOLERANCE_SHARE: table[c.TOLERANCE_M] / length,
+    })  # fmt: skip

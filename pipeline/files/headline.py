@@ -1,0 +1,28 @@
+"""What a run prints at its end: where the results lie, and fields by tiers."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import columns as c
+
+
+def headline(results: Path) -> str:
+    """Share of row length expected off the strip, fields by tiers, as text.
+
+    Parameters
+    ----------
+    results : Path
+        Folder of a finished run.
+    """
+    table = pd.read_csv(results / "field_tier.csv", dtype={c.FIELD_ID: str}, keep_default_na=False, na_values=[""])
+    cell = (100 * table[c.EXPECTED_MISS_SHARE]).map("{:.0f} %".format)
+    cell = cell.where(table[c.EXPECTED_MISS_SHARE] * 100 >= 0.5, "<1 %").where(table[c.EXPECTED_MISS_SHARE] > 0, "0 %")
+    cell = cell + table[c.REACH].map(lambda reach: "" if reach == "in reach" else "*")
+    shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")
+    shown = shown[list(table[c.TIER].unique())].rename_axis(index=None, columns=None)
+    lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
+    if (table[c.REACH] != "in reach").any():
+        lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
+    lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
+    return "\n".join(lines)

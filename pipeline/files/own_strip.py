@@ -1,0 +1,72 @@
+"""Which strip is a planted row's own: the nearest, or the one with its pass number (DESIGN 2.3)."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.errors import InputError
+
+# With identity from pass numbers a row may lie this many row spacings from its strip and still be measured.
+FARTHEST_OWN_STRIP = 4.0
+_UNITS_PER_PASS = 1000
+
+
+def own_strip_columns(sides: dict[str, tuple], *, by_pass_id: bool) -> dict[str, gpd.GeoDataFrame]:
+    """Lines with the columns by which a planted line finds its own strip.
+
+    Parameters
+    ----------
+    sides : dict of "planter" and "strip" to (passes, units, lines)
+    by_pass_id : bool
+        Whether pass numbers correspond, or the nearest strip is the own one.
+
+    Raises
+    ------
+    InputError
+        If pass numbers are said to correspond and a pass has other row counts in the two layers.
+    """
+    keys = _keys(sides) if by_pass_id else {name: np.full(len(units), -1) for name, (_, units, _) in sides.items()}
+    out = {}
+    for name, (_, units, lines) in sides.items():
+        spacing = units[c.ROW_SPACING_M].to_numpy(float)[lines[c.ROW].to_numpy(int)]
+        reach = spacing * (FARTHEST_OWN_STRIP if by_pass_id else 0.5)
+        own = keys[name].astype(np.int64)[lines[c.ROW].to_numpy(int)]
+        out[name] = lines.assign(**{c.OWN_REACH_M: reach, c.OWN_KEY: own})
+    return out
+
+
+def _keys(sides: dict[str, tuple]) -> dict[str, np.ndarray]:
+    """One number a (pass number, unit on the ground, counted from the strip's left)."""
+    ids = pd.unique(pd.concat([passes[c.PASS_ID] for passes, _, _ in sides.values()]))
+    number = {pass_id: k for k, pass_id in enumerate(ids)}
+    strips = sides["strip"][0]
+    ways = dict(zip(strips[c.PASS_ID], _directions(strips), strict=True))
+    counts = dict(zip(strips[c.PASS_ID], strips[c.ROW_COUNT], strict=True))
+    keys = {}
+    for name, (passes, units, _) in sides.items():
+        _check_counts(passes, counts)
+        way = _directions(passes)
+        against = np.array([
+            np.dot(way[k], ways.get(pass_id, way[k])) < 0 for k, pass_id in enumerate(passes[c.PASS_ID])
+        ])  # fmt: skip
+        of_pass, unit = units[c.PASS].to_numpy(int), units[c.UNIT].to_numpy(int)
+        mirrored = passes[c.ROW_COUNT].to_numpy(int)[of_pass] - 1 - unit
+        place = passes[c.PASS_ID].map(number).to_numpy(int)[of_pass]
+        keys[name] = place * _UNITS_PER_PASS + np.where(against[of_pass], mirrored, unit)
+    return keys
+
+
+def _check_counts(passes: gpd.GeoDataFrame, counts: dict) -> None:
+    for pass_id, rows in zip(passes[c.PASS_ID], passes[c.ROW_COUNT], strict=True):
+        if counts.get(pass_id, rows) != rows:
+            raise InputError(
+                f"judging.own_strip: pass_id, but pass '{pass_id}' has {rows} planted rows and {counts[pass_id]} strips; "
+                "use 'nearest' where planter and bar differ in width"
+            )
+
+
+def _directions(passes: gpd.GeoDataFrame) -> np.ndarray:
+    """From the first to the last point of each pass, shape (passes, 2)."""
+    ends = [(line.coords[0], line.coords[-1]) for line in passes.geometry]
+    return np.array([np.subtract(last, first) for first, last in ends]).reshape(-1, 2)

@@ -1,0 +1,15 @@
+rule bands:
+    message:
+        "Drawing bands and row classes as lines and polygons in batch {wildcards.batch}"
+    input:
+        passes="work/passes/{batch}",
+        offsets="work/offsets/{batch}",
+        tiers="work/settings/tiers.json",
+        crs="work/settings/crs.json",
+        code=code_of("steps/bands", "core/bands", "core/cut"),
+    output:
+        directory("work/bands/{batch}"),
+    log:
+        "work/log/bands/{batch}.log",
+    script:
+        "../steps/bands.py"

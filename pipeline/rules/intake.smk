@@ -1,0 +1,55 @@
+def code_of(*modules):
+    """Source files that a step runs, as inputs: an edited module reruns what uses it."""
+    return [str(PROJECT / "pipeline" / f"{module}.py") for module in modules]
+
+
+def input_files():
+    """Input files of the configuration, with the write-ahead log of a GeoPackage where there is one."""
+    layers = SETTINGS.inputs.model_dump(exclude_none=True).values()
+    files = sorted({layer["file"] for layer in layers if layer.get("file")})
+    return files + [f"{name}-wal" for name in files if os.path.exists(f"{name}-wal")]
+
+
+checkpoint intake:
+    message:
+        "Reading, checking and splitting the input into batches of fields"
+    input:
+        files=input_files(),
+        config=[str(path) for path in workflow.configfiles],
+        code=code_of("steps/intake", "files/intake", "files/layers", "files/fields"),
+    output:
+        "work/intake.json",
+    params:
+        source=CONFIG_FILE,
+        config=config,
+    log:
+        "work/log/intake.log",
+    script:
+        "../steps/intake.py"
+
+
+def batches():
+    """Names of the batches that have fields; known once the intake has run."""
+    import json
+
+    with checkpoints.intake.get().output[0].open() as stream:
+        return sorted(json.load(stream)["batches"])
+
+
+def after_intake(path):
+    """An input function: a file that the intake writes only when its content has changed."""
+
+    def paths(wildcards):
+        checkpoints.intake.get()
+        return path
+
+    return paths
+
+
+def of_batches(pattern):
+    """An input function: `pattern` for every batch."""
+
+    def paths(wildcards):
+        return [pattern.format(batch=name) for name in batches()]
+
+    return paths

@@ -1,0 +1,16 @@
+rule layers:
+    message:
+        "Writing rowreturn.gpkg"
+    input:
+        bands=of_batches("work/bands/{batch}"),
+        passes=of_batches("work/passes/{batch}"),
+        summary="results/field_tier.csv",
+        rejects=after_intake("work/rejects.parquet"),
+        crs=after_intake("work/settings/crs.json"),
+        code=code_of("steps/layers", "files/geopackage"),
+    output:
+        "results/rowreturn.gpkg",
+    log:
+        "work/log/layers.log",
+    script:
+        "../steps/layers.py"

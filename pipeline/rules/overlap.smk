@@ -1,0 +1,15 @@
+rule overlap:
+    message:
+        "Counting rows and strip bands in cells in batch {wildcards.batch}"
+    input:
+        passes="work/passes/{batch}",
+        offsets="work/offsets/{batch}",
+        tiers="work/settings/tiers.json",
+        raster="work/settings/raster.json",
+        code=code_of("steps/overlap", "core/overlap", "core/agreement", "files/raster"),
+    output:
+        "work/overlap/{batch}.parquet",
+    log:
+        "work/log/overlap/{batch}.log",
+    script:
+        "../steps/overlap.py"

@@ -1,0 +1,15 @@
+rule tables:
+    message:
+        "Adding up rows, passes and fields"
+    input:
+        odds=of_batches("work/odds/{batch}"),
+        overlap=of_batches("work/overlap/{batch}.parquet"),
+        code=code_of("steps/tables", "columns"),
+    output:
+        fields="results/field_tier.csv",
+        rows="results/row_tier.csv",
+        passes="results/pass_tier.csv",
+    log:
+        "work/log/tables.log",
+    script:
+        "../steps/tables.py"

@@ -1,0 +1,58 @@
+"""What a run was made from: inputs by hash, configuration, versions, seeds, and what was kept and rejected."""
+
+import platform
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.files.field_data import Settings
+from pipeline.files.log import run_step
+from pipeline.files.store import read_json, sha256, to_json, write_bytes
+
+LIBRARIES = (
+    "geopandas", "matplotlib", "numba", "numpy", "pandas", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
+    "snakemake",
+)  # fmt: skip
+
+
+def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) -> None:
+    """Write manifest.json.
+
+    Parameters
+    ----------
+    intake, config, tiers : Path
+        What `intake` wrote.
+    results : Path
+        Folder whose files are listed with their hashes.
+    out : Path
+        The manifest.
+    """
+    taken, judging = read_json(intake), Settings.read(tiers)
+    drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
+    notes = taken["notes"] + [
+        f"tier {name}: the drift within the pass-to-pass figure alone would exceed the repeatable figure, so the "
+        "repeatable figure rules and no bias of the day is left" for name in drift
+    ]  # fmt: skip
+    write_bytes(out, to_json({
+        "rowreturn": __version__, "python": platform.python_version(),
+        "versions": {name: version(name) for name in LIBRARIES},
+        "inputs": taken["inputs"], "layers": taken["layers"], "configuration": read_json(config),
+        "tiers": read_json(tiers), "seed": judging.seed, "batches": taken["batches"], "notes": notes,
+        "outputs": _hashes(results, out),
+    }))  # fmt: skip
+
+
+def _hashes(results: Path, manifest: Path) -> dict[str, str]:
+    files = sorted(path for path in results.rglob("*") if path.is_file() and path != manifest)
+    return {path.relative_to(results).as_posix(): sha256(path) for path in files}
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            intake=Path(job.input.intake), config=Path(job.input.config), tiers=Path(job.input.tiers),
+            results=Path("results"), out=Path(job.output[0]),
+        ),
+        log=job.log[0],
+    )  # fmt: skip

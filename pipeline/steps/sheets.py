@@ -1,0 +1,131 @@
+"""The sheet of every field: the map that a consultant hands over."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.cut import cut_lines
+from pipeline.core.figures import summed
+from pipeline.core.pieces import row_pieces
+from pipeline.core.show import length_text
+from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.log import LOG, run_step
+from pipeline.files.sheet import draw_sheet, save_sheet
+from pipeline.files.sheet_data import MOST_TIERS, SheetData
+from pipeline.files.store import read_frame, read_geo, read_json, to_json, write_bytes
+
+# A field is flagged when a tier expects more than this share off the strip, or is out of reach.
+FLAGGED_SHARE = 0.05
+# Bends finer than this cannot be seen on paper.
+DRAWN_M = 0.5
+
+
+def run(*, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path) -> None:
+    """Draw the sheets of a batch.
+
+    Parameters
+    ----------
+    passes, offsets, odds : Path
+        Folders of those steps.
+    tiers, report : Path
+        Settings.
+    results : Path
+        Folder for the sheets.
+    out : Path
+        List of the sheets drawn.
+    """
+    judging, said = Settings.read(tiers), read_json(report)
+    rows, facts = read_frame(odds / "rows.parquet"), read_frame(odds / "fields.parquet")
+    figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.FARM, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
+    drawn = []
+    for folder in fields_of(passes):
+        field = FieldData.read(folder, offsets)
+        table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
+        home = results / "fields" / folder.name
+        for stale in ("sheet.png", "sheet.pdf"):
+            (home / stale).unlink(missing_ok=True)
+        if _wanted(table, said["sheets"]):
+            LOG.info("sheets: %s", folder.name)
+            home.mkdir(parents=True, exist_ok=True)
+            figure = draw_sheet(_sheet(field, judging, said, table))
+            save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
+            drawn.append(folder.name)
+    write_bytes(out, to_json({"sheets": drawn}))
+
+
+def _wanted(table: pd.DataFrame, which: str) -> bool:
+    flagged = (table[c.EXPECTED_MISS_SHARE] > FLAGGED_SHARE) | (table[c.REACH] != "in reach")
+    return len(table) > 0 and (which == "all" or (which == "flagged" and bool(flagged.any())))
+
+
+def _sheet(field: FieldData, judging: Settings, said: dict, table: pd.DataFrame) -> SheetData:
+    shown = judging.compare[:MOST_TIERS]
+    return SheetData(
+        title=said["title"], field_id=field.facts["field_id"], farm=field.facts["farm"],
+        boundary=read_geo(field.folder / "boundary.parquet").geometry.iloc[0],
+        rows=_drawn_rows(field, judging, shown), tier_names={tier: judging.tiers[tier].name for tier in shown},
+        table=table, crs_name=_place(field), date=_date(field), sources=said["sources"], units=said["units"],
+        area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
+        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=_notes(field, judging, said["units"]),
+        row_margin_m=judging.row_margin_m,
+    )  # fmt: skip
+
+
+def _drawn_rows(field: FieldData, judging: Settings, shown: list[str]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Segments and class codes of the planted rows under each tier."""
+    if len(field.spans.row) == 0:
+        return {}
+    pieces = row_pieces(field.spans, field.places(judging.row_margin_m), field.errors(judging))
+    lines = cut_lines(field.lines("planter").geometry.values, pieces.line, pieces.start_m, pieces.end_m)
+    lines = shapely.simplify(lines, DRAWN_M)
+    xy, owner = shapely.get_coordinates(lines, return_index=True)
+    joined = owner[1:] == owner[:-1]
+    segments = np.stack([xy[:-1][joined], xy[1:][joined]], axis=1)
+    piece = owner[:-1][joined]
+    return {tier: (segments, pieces.classes[piece, judging.compare.index(tier)]) for tier in shown}
+
+
+def _middle(table: pd.DataFrame, name: str) -> float:
+    return float(table[name].median()) if len(table) else 0.0
+
+
+def _place(field: FieldData) -> str:
+    at = f"{field.facts['latitude']:.4f}, {field.facts['longitude']:.4f}"
+    return f"transverse Mercator centred on {at}, metres"
+
+
+def _date(field: FieldData) -> str:
+    """Date of the latest pass in the input; the clock of the machine has no part in a sheet."""
+    ends = pd.concat([field.strip_passes[c.ENDED_S], field.planter_passes[c.ENDED_S]]).max()
+    return "no dates in the input" if pd.isna(ends) else datetime.fromtimestamp(float(ends), UTC).date().isoformat()
+
+
+def _notes(field: FieldData, judging: Settings, units: str) -> tuple[str, ...]:
+    east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
+    notes = []
+    if (east, north) != (0.0, 0.0):
+        frames = " to ".join(f"{name} at {epoch}" for name, epoch in reversed(field.facts["frames"]))
+        notes.append(
+            f"Planter lines moved {length_text(float(np.hypot(east, north)), units=units)} from {frames}: a difference of "
+            "frames, not drift."
+        )
+    if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
+        notes.append("Some bends are tighter than the implement; row lines were cut there.")
+    if len(judging.compare) > MOST_TIERS:
+        notes.append(f"The first {MOST_TIERS} of {len(judging.compare)} tiers are shown; the tables have all.")
+    return tuple(notes)
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            passes=Path(job.input.passes), offsets=Path(job.input.offsets), odds=Path(job.input.odds),
+            tiers=Path(job.input.tiers), report=Path(job.input.report), results=Path("results"), out=Path(job.output[0]),
+        ),
+        log=job.log[0],
+    )  # fmt: skip

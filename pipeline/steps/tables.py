@@ -1,0 +1,76 @@
+"""The three tables: per row, per planter pass and per field, each of them per tier."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.figures import summed, with_shares
+from pipeline.errors import CheckError
+from pipeline.files.log import run_step
+from pipeline.files.store import read_frame, write_csv
+
+# Lengths of the classes must add up to the row length to this share.
+BALANCE_SHARE = 1e-6
+
+
+def run(*, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path) -> None:
+    """Join both routes and write the tables.
+
+    Parameters
+    ----------
+    odds, overlap : list of Path
+        Of all batches.
+    fields, rows, passes : Path
+        Tables to write.
+    """
+    by_row = _gather([folder / "rows.parquet" for folder in odds])
+    counted = _gather(overlap)
+    joined = by_row.merge(counted, on=[c.FIELD_ID, c.TIER, c.ROW], how="left", validate="one_to_one")
+    joined[c.ROW_COUNT] = 1
+    _check_balance(joined)
+    facts = _gather([folder / "fields.parquet" for folder in odds])
+    order = {tier: k for k, tier in enumerate(facts[c.TIER].unique())}
+    whole = summed(joined, [c.FIELD_ID, c.FARM, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER], validate="one_to_one")
+    shares = _gather([folder / "passes.parquet" for folder in odds])
+    by_pass = summed(joined, [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER])
+    by_pass = by_pass.merge(shares, on=[c.FIELD_ID, c.TIER, c.PASS], validate="one_to_one")
+    reach = facts[[c.FIELD_ID, c.TIER, c.REPEATABLE_95_M, c.BASELINE_M, c.REACH]]
+    _write(fields, whole, [c.FIELD_ID, c.FARM, c.TIER], order, [*c.EXTRAS, *c.FIELD_EXTRAS, c.AREA_M2])
+    _write(passes, by_pass.merge(reach, on=[c.FIELD_ID, c.TIER]), [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER], order)
+    joined = with_shares(joined.merge(reach, on=[c.FIELD_ID, c.TIER]))
+    keys = [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.UNIT, c.ROW, c.TIER]
+    _write(rows, joined, keys, order, [*c.EXTRAS, c.TIGHT])
+
+
+def _gather(paths: list[Path]) -> pd.DataFrame:
+    return pd.concat([read_frame(path) for path in paths], ignore_index=True)
+
+
+def _check_balance(rows: pd.DataFrame) -> None:
+    parts = rows[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.NO_STRIP_M, c.CROSSING_M]].sum(axis=1)
+    off = (parts - rows[c.ROW_LENGTH_M]).abs() > BALANCE_SHARE * rows[c.ROW_LENGTH_M] + 1e-6
+    if off.any():
+        bad = rows[off].iloc[0]
+        raise CheckError(
+            f"field '{bad[c.FIELD_ID]}', pass {bad[c.PASS_ID]}, unit {bad[c.UNIT]}, tier {bad[c.TIER]}: the classes add up "
+            f"to {parts[off].iloc[0]:.4f} m of {bad[c.ROW_LENGTH_M]:.4f} m of row; this is a fault of ours, please report it"
+        )
+
+
+def _write(path: Path, table: pd.DataFrame, keys: list[str], order: dict, extras: list[str] = c.EXTRAS) -> None:
+    sort = [key for key in keys if key not in (c.FARM, c.TIER, c.PASS_ID)]
+    table = table.assign(_order=table[c.TIER].map(order)).sort_values([*sort, "_order"], kind="stable")
+    figures = [name for name in c.FIGURES if name in table]
+    write_csv(path, table[[*keys, *figures, *(name for name in extras if name not in keys)]])
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            odds=[Path(p) for p in job.input.odds], overlap=[Path(p) for p in job.input.overlap],
+            fields=Path(job.output.fields), rows=Path(job.output.rows), passes=Path(job.output.passes),
+        ),
+        log=job.log[0],
+    )  # fmt: skip
