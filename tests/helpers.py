@@ -111,7 +111,7 @@ class Field:
 def straight(
     count: int, *, shift_m=0.0, slope_m: float = 0.0, length_m: float = 100.0, spacing_m=SPACING_M, **how
 ) -> Field:
-    """Parallel strips along x and rows beside them: shift - slope at their start, shift + slope at their end."""
+    """Parallel strips along x; each row lies from `shift - slope` to `shift + slope` beside its own."""
     y = spacing_m * np.arange(count)
     shift = np.broadcast_to(shift_m, count)
     strips = [shapely.LineString([(0, v), (length_m, v)]) for v in y]

@@ -124,8 +124,8 @@ def test_one_frame_at_one_epoch_needs_no_shift():
 
 
 def test_the_null_transformation_is_refused():
-    # PROJ joins some frames by a "ballpark" transformation that does nothing: from a plate-fixed frame of North
-    # America to one of Europe there is none. A zero here would hide more than a metre.
+    # PROJ joins some frames by a "ballpark" transformation that does nothing: from a plate-fixed frame of
+    # North America to one of Europe there is none. A zero here would hide more than a metre.
     described = Transformer.from_crs(FRAMES["NAD83(2011)"], FRAMES["ETRF2014"]).description
     assert "Ballpark" in described
     with pytest.raises(InputError, match="no transformation"):
@@ -133,14 +133,16 @@ def test_the_null_transformation_is_refused():
 
 
 def test_plain_wgs84_is_no_frame():
-    # EPSG:4326 -> NAD83(2011) is a null transformation in PROJ (DESIGN section 7): an ensemble is no realisation.
+    # EPSG:4326 -> NAD83(2011) is a null transformation in PROJ (DESIGN section 7): an ensemble is no
+    # realisation.
     for name in ("WGS84", "WGS 84", "EPSG:4326", "NAD83"):
         with pytest.raises(InputError, match="unknown"):
             frame_shift(*AMES, autumn=("NAD83(2011)", 2010.0), spring=(name, 2025.0))
 
 
 def test_different_frames_never_come_out_as_no_shift_at_all():
-    # Every pair that is answered at all differs by a millimetre or more, or is one realisation by another name.
+    # Every pair that is answered at all differs by a millimetre or more, or is one realisation by another
+    # name.
     for spring in ("ITRF2014", "ITRF2020", "WGS 84 (G2139)"):
         shift = frame_shift(*AMES, autumn=("NAD83(2011)", 2010.0), spring=(spring, 2025.0))
         assert 1.3 < np.hypot(*shift) < 1.5  # DESIGN section 2: "1.3-1.5 m in the USA"

@@ -103,8 +103,9 @@ def plain_monte_carlo(field: Field, one: Tier, *, slope_m, shift_m, normal, seed
     return np.percentile(np.concatenate(share), [10, 50, 90])
 
 
-# Shared shift: no in-day drift to speak of. Drift: the pass-to-pass figure takes all of the repeatable one, and
-# the passes of a whole field last two to four time constants, so a field holds only a few effective samples.
+# Shared shift: no in-day drift to speak of. Drift: the pass-to-pass figure takes all of the repeatable one,
+# and the passes of a whole field last two to four time constants, so a field holds only a few effective
+# samples.
 REGIMES = {
     "shared shift rules": (tier(repeatable_m=0.25), 12, 300.0),
     "shared shift, larger than the strip": (tier(repeatable_m=0.5, pass_to_pass_m=0.02), 12, 300.0),
@@ -149,8 +150,9 @@ def test_few_effective_samples_widen_the_distribution():
         (found,) = straight(20, slope_m=0.12, step_s=step_s).judge(one, half_width_m=HALF_WIDTH_M)
         spread[step_s] = found.field_share[2] - found.field_share[0]
         mean = found.expected_miss_m.sum() / (20 * np.hypot(100.0, 0.24))
-    # Independent passes: the spread is 2 x 1.2816 standard deviations of a mean of twenty shares, by the plain
-    # variance of one share under its normal; in the short day the mean is of few samples, so much wider.
+    # Independent passes: the spread is 2 x 1.2816 standard deviations of a mean of twenty shares, by the
+    # plain variance of one share under its normal; in the short day the mean is of few samples, so much
+    # wider.
     sd = 0.25 / Z
     draws = np.random.default_rng(3).normal(0.0, sd, 400_000)
     inside = np.minimum(draws + 0.12, HALF_WIDTH_M) - np.maximum(draws - 0.12, -HALF_WIDTH_M)

@@ -1,4 +1,4 @@
-"""Signed offsets, classes and lengths: answers by arithmetic, and shapely's buffers as the outside referee."""
+"""Signed offsets, classes and lengths: answers by arithmetic, and shapely as the outside referee."""
 
 import numpy as np
 import pytest
@@ -23,7 +23,8 @@ def offsets(rows, strips, reach_m=0.381, **keys):
 
 
 def test_left_of_travel_is_positive_and_the_normal_points_left():
-    # Strip travels east, row 0.1 m north of it (left); then the strip travels west and the row is to its right.
+    # Strip travels east, row 0.1 m north of it (left); then the strip travels west and the row is to its
+    # right.
     #   ------- row, y = 0.1
     #   ======> strip, y = 0
     row = LINE([(0, 0.1), (100, 0.1)])
@@ -46,7 +47,8 @@ def test_a_long_segment_of_two_points_is_exact():
 
 
 def test_a_long_oblique_segment_is_exact_far_from_the_origin():
-    # Turned by 37 degrees and laid 2 km off: the same offsets to a nanometre or so (1e6 times float's rounding).
+    # Turned by 37 degrees and laid 2 km off: the same offsets to a nanometre or so (1e6 times float's
+    # rounding).
     turn = np.radians(37.0)
     spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
     lay = lambda points: LINE(np.array(points) @ spin + [2000.0, -1500.0])  # noqa: E731
@@ -56,7 +58,8 @@ def test_a_long_oblique_segment_is_exact_far_from_the_origin():
 
 
 def test_no_strip_beyond_half_a_row_spacing():
-    # Row leaves its only strip: offset 0 at the start, 0.762 m after 100 m; half a spacing is reached at 50 m.
+    # Row leaves its only strip: offset 0 at the start, 0.762 m after 100 m; half a spacing is reached at 50
+    # m.
     #        __.--'    no strip
     #   ==.--========
     (found,) = [offsets([LINE([(0, 0), (100, 0.762)])], [LINE([(0, 0), (100, 0)])])]
@@ -114,7 +117,8 @@ def test_the_nearest_strip_is_the_own_one():
 
 
 def test_identity_by_key_keeps_the_offset_of_a_whole_spacing():
-    # Planted a whole row spacing to the left: by nearest strip it looks perfect, by pass number it is 0.762 m off.
+    # Planted a whole row spacing to the left: by nearest strip it looks perfect, by pass number it is 0.762
+    # m off.
     strips = [LINE([(0, k * SPACING_M), (80, k * SPACING_M)]) for k in range(3)]
     row = LINE([(0, SPACING_M), (80, SPACING_M)])
     nearest = offsets([row], strips)
@@ -154,8 +158,8 @@ def wavy_field(seed: int = 5) -> Field:
 
 @pytest.mark.parametrize("repeatable_m", [0.01, 1 * INCH, 2 * INCH, 3 * INCH, 0.11, 8 * INCH])
 def test_class_lengths_against_buffers(repeatable_m):
-    # Referee: shapely's buffer (64 segments a quarter circle, square-cut ends) and intersection, row by row with
-    # its own strip: no row comes within half a spacing of another one.
+    # Referee: shapely's buffer (64 segments a quarter circle, square-cut ends) and intersection, row by row
+    # with its own strip: no row comes within half a spacing of another one.
     field, half_width = wavy_field(), 4 * INCH
     (found,) = field.judge(tier(repeatable_m=repeatable_m), half_width_m=half_width)
 

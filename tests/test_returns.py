@@ -60,7 +60,8 @@ def test_one_tier_and_no_steering_has_the_repeatable_variance(pass_to_pass_m):
 
 
 def test_two_passes_a_quarter_of_an_hour_apart_differ_by_the_pass_to_pass_figure():
-    # ISO 12188-1: 95 % of the absolute relative cross-track error of two passes at most 15 min apart (CHECKS).
+    # ISO 12188-1: 95 % of the absolute relative cross-track error of two passes at most 15 min apart
+    # (CHECKS).
     one = tier(repeatable_m=0.9, pass_to_pass_m=0.2)
     cov = operation([0.0, 900.0], one).covariance()
     assert Z * np.sqrt(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1]) == pytest.approx(0.2, rel=1e-12)
