@@ -1,0 +1,161 @@
+"""The one writer of GeoPackages: layers appended one after the other, styles, equal bytes for equal input."""
+
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from xml.sax.saxutils import escape, quoteattr
+
+import geopandas as gpd
+import pandas as pd
+import pyogrio
+import shapely
+
+from pipeline.files.store import whole_file
+
+# GDAL stamps the time of writing into every layer; with a fixed one equal layers give equal bytes.
+STAMP = "2000-01-01T00:00:00.000Z"
+GEOMETRY = "geom"
+STYLES = "layer_styles"
+
+
+@dataclass(frozen=True)
+class Style:
+    """How a layer is drawn: one colour, or one for each value of a column.
+
+    Attributes
+    ----------
+    layer, name : str
+        Layer and the name of the style.
+    kind : {"line", "fill", "outline"}
+    colours : tuple of (value, colour)
+        Value of `column` and #RRGGBB; a single one where there is no column.
+    column : str or None
+    default : bool
+        Whether the layer opens with it.
+    """
+
+    layer: str
+    name: str
+    kind: str
+    colours: tuple[tuple[str, str], ...]
+    column: str | None = None
+    default: bool = True
+
+
+def write_geopackage(
+    path: Path, layers: Iterable[tuple[str, str, gpd.GeoDataFrame]], *, styles: Sequence[Style] = ()
+) -> None:
+    """Write a GeoPackage as a whole.
+
+    Parameters
+    ----------
+    path : Path
+    layers : iterable of (layer, geometry type, table)
+        A layer that comes again is appended to. An empty table still makes its layer. Drawn one at a time,
+        so that a large co-op never lies in memory at once.
+    styles : sequence of Style
+    """
+    begun: set[str] = set()
+    with whole_file(path) as unfinished, _fixed_stamp():
+        for layer, kind, table in layers:
+            if layer not in begun or len(table):
+                _append(unfinished, layer, kind, table, new=layer not in begun)
+            begun.add(layer)
+        if styles:
+            pyogrio.write_dataframe(_style_table(styles), unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
+        _tidy(unfinished)
+
+
+def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame, *, new: bool) -> None:
+    text = {name: "string" for name in table.columns.drop(table.geometry.name) if table[name].dtype == object}
+    flat = table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text)
+    options = {"GEOMETRY_NAME": GEOMETRY, "FID": "fid", "SPATIAL_INDEX": "YES"} if new else {}
+    pyogrio.write_dataframe(
+        flat, path, layer=layer, driver="GPKG", geometry_type=kind, append=path.exists(), use_arrow=True,
+        promote_to_multi=kind.startswith("Multi"), **options,
+    )  # fmt: skip
+
+
+@contextmanager
+def _fixed_stamp() -> Iterator[None]:
+    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
+
+
+def _tidy(path: Path) -> None:
+    """Lay the pages out anew: freed ones hold leftovers that would differ between equal layers."""
+    with closing(sqlite3.connect(path)) as database:
+        database.execute("VACUUM")
+
+
+def _style_table(styles: Sequence[Style]) -> pd.DataFrame:
+    """The table in which desktop GIS programs look for the styles of a GeoPackage."""
+    return pd.DataFrame({
+        "f_table_catalog": "", "f_table_schema": "", "f_table_name": [style.layer for style in styles],
+        "f_geometry_column": GEOMETRY, "styleName": [style.name for style in styles],
+        "styleQML": [_qml(style) for style in styles], "styleSLD": [_sld(style) for style in styles],
+        "useAsDefault": [style.default for style in styles], "description": [style.name for style in styles],
+        "owner": "", "ui": "", "update_time": pd.Timestamp(STAMP),
+    })  # fmt: skip
+
+
+def _sld(style: Style) -> str:
+    """Styled layer descriptor 1.0 (OGC 02-070), one rule a value."""
+    rules = "".join(_sld_rule(style, value, colour) for value, colour in style.colours)
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?><StyledLayerDescriptor version="1.0.0" '
+        'xmlns="http://www.opengis.net/sld" xmlns:ogc="http://www.opengis.net/ogc">'
+        f"<NamedLayer><Name>{escape(style.layer)}</Name><UserStyle><Title>{escape(style.name)}</Title>"
+        f"<FeatureTypeStyle>{rules}</FeatureTypeStyle></UserStyle></NamedLayer></StyledLayerDescriptor>"
+    )
+
+
+def _sld_rule(style: Style, value: str, colour: str) -> str:
+    where = ""
+    if style.column:
+        where = (
+            f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>{escape(style.column)}</ogc:PropertyName>"
+            f"<ogc:Literal>{escape(value)}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
+        )
+    stroke = f'<Stroke><CssParameter name="stroke">{colour}</CssParameter></Stroke>'
+    fill = f'<Fill><CssParameter name="fill">{colour}</CssParameter></Fill>'
+    drawn = {
+        "line": f"<LineSymbolizer>{stroke}</LineSymbolizer>",
+        "fill": f"<PolygonSymbolizer>{fill}</PolygonSymbolizer>",
+        "outline": f"<PolygonSymbolizer>{stroke}</PolygonSymbolizer>",
+    }[style.kind]
+    return f"<Rule><Name>{escape(value)}</Name>{where}{drawn}</Rule>"
+
+
+def _qml(style: Style) -> str:
+    """The same for desktop programs that read only their own style from the table."""
+    symbols = "".join(_qml_symbol(style.kind, str(k), colour) for k, (_, colour) in enumerate(style.colours))
+    if style.column is None:
+        renderer = f'<renderer-v2 type="singleSymbol"><symbols>{symbols}</symbols></renderer-v2>'
+    else:
+        categories = "".join(
+            f'<category symbol="{k}" value={quoteattr(value)} label={quoteattr(value)} render="true"/>'
+            for k, (value, _) in enumerate(style.colours)
+        )
+        renderer = (
+            f'<renderer-v2 type="categorizedSymbol" attr={quoteattr(style.column)}><categories>{categories}'
+            f"</categories><symbols>{symbols}</symbols></renderer-v2>"
+        )
+    return f'<!DOCTYPE qgis><qgis version="3.0.0" styleCategories="Symbology">{renderer}</qgis>'
+
+
+def _qml_symbol(kind: str, name: str, colour: str) -> str:
+    rgb = ",".join(str(int(colour[k : k + 2], 16)) for k in (1, 3, 5)) + ",255"
+    symbol, drawn, properties = {
+        "line": ("line", "SimpleLine", {"line_color": rgb, "line_width": "0.3"}),
+        "fill": ("fill", "SimpleFill", {"color": rgb, "style": "solid", "outline_style": "no"}),
+        "outline": ("fill", "SimpleFill", {"style": "no", "outline_color": rgb, "outline_width": "0.4"}),
+    }[kind]
+    props = "".join(f'<prop k="{key}" v="{value}"/>' for key, value in properties.items())
+    return f'<symbol type="{symbol}" name="{name}"><layer class="{drawn}" enabled="1">{props}</layer></symbol>'

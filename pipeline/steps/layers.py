@@ -1,0 +1,107 @@
+"""All vector results of a run in one GeoPackage."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.local import from_local
+from pipeline.files.field_data import fields_of
+from pipeline.files.geopackage import Style, write_geopackage
+from pipeline.files.log import LOG, run_step
+from pipeline.files.store import read_geo, read_json
+
+# Layers in the order in which they lie in the file, with their geometry types. Rejects may be anything.
+LAYERS = {
+    "field_summary": "MultiPolygon", "strip_lines": "LineString", "row_lines": "LineString",
+    "hold_bands": "MultiPolygon", "reach_bands": "MultiPolygon", "rejects": "Unknown",
+}  # fmt: skip
+COLOURS = (
+    ("holds", "#155E95"), ("doubt", "#C9BEA6"), ("misses", "#C8500A"), ("no_strip", "#8C8C8C"), ("crossing", "#3A3A3A"),
+)  # fmt: skip
+# Of a field as a whole, and of a field under one tier.
+FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, c.OUTSIDE_M]
+TIER_FIGURES = [c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M]
+
+
+def run(
+    *, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path
+) -> None:
+    """Collect the layers of all batches.
+
+    Parameters
+    ----------
+    bands, passes : list of Path
+        Folders of those steps, one a batch.
+    rejects : Path
+        rejects.parquet of `intake`.
+    summary : Path
+        field_tier.csv.
+    crs_from : Path
+        intake.json, which names the CRS of the fields.
+    out : Path
+        The GeoPackage.
+    """
+    figures = pd.read_csv(summary, dtype={c.FIELD_ID: str, c.FARM: str, c.TIER: str}, keep_default_na=False, na_values=[""])
+    tiers = list(pd.unique(figures[c.TIER]))
+    crs = read_json(crs_from)["crs"]
+    layers = _layers(sorted(bands), field_summary(sorted(passes), figures, crs), read_geo(rejects))
+    write_geopackage(out, layers, styles=styles(tiers))
+
+
+def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
+    """Polygons of the fields with their figures, a column a figure and tier, such as ``expected_miss_share_sbas``."""
+    ids, shapes = [], []
+    for folder in (field for batch in passes for field in fields_of(batch)):
+        boundary = read_geo(folder / "boundary.parquet")
+        ids.append(read_json(folder / "field.json")["field_id"])
+        shapes.append(from_local(boundary.geometry.values, boundary.crs, crs)[0])
+    fields = gpd.GeoDataFrame({c.FIELD_ID: np.array(ids, object)}, geometry=np.array(shapes, object), crs=crs)
+    facts = [name for name in FIELD_FACTS if name in figures]
+    once = figures.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, *facts]]
+    table = fields.merge(once, on=c.FIELD_ID, how="left")
+    for tier in pd.unique(figures[c.TIER]):
+        one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)
+        for name in TIER_FIGURES:
+            table[f"{name}_{tier}"] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
+    return table.sort_values(c.FIELD_ID, ignore_index=True)
+
+
+def styles(tiers: list[str]) -> list[Style]:
+    """Our colours: rows by their class under each tier, the first tier's shown at first."""
+    hold, reach, plain, dark = (dict(COLOURS)[name] for name in ("holds", "doubt", "no_strip", "crossing"))
+    rows = [
+        Style("row_lines", f"class under {tier}", "line", COLOURS, f"class_{tier}", default=number == 0)
+        for number, tier in enumerate(tiers)
+    ]
+    return [
+        Style("field_summary", "fields", "outline", (("field", dark),)),
+        Style("strip_lines", "strips", "line", (("strip", plain),)),
+        *rows,
+        Style("hold_bands", "hold bands", "fill", (("hold band", hold),)),
+        Style("reach_bands", "reach bands", "fill", (("reach band", reach),)),
+    ]
+
+
+def _layers(bands: list[Path], fields: gpd.GeoDataFrame, rejects: gpd.GeoDataFrame) -> Iterator[tuple]:
+    yield "field_summary", LAYERS["field_summary"], fields
+    for kind in ("strip_lines", "row_lines", "hold_bands", "reach_bands"):
+        for batch in bands:
+            LOG.info("layers: %s of %s", kind, batch.name)
+            yield kind, LAYERS[kind], read_geo(batch / f"{kind}.parquet")
+    yield "rejects", LAYERS["rejects"], rejects
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            bands=[Path(path) for path in job.input.bands], passes=[Path(path) for path in job.input.passes],
+            rejects=Path(job.input.rejects), summary=Path(job.input.summary), crs_from=Path(job.input.intake),
+            out=Path(job.output[0]),
+        ),
+        log=job.log[0],
+    )  # fmt: skip
