@@ -111,7 +111,7 @@ def clip_lines(lines: np.ndarray, area: shapely.Geometry) -> tuple[np.ndarray, n
     cut = np.array(lines, object)
     cut[~within] = shapely.intersection(cut[~within], area)
     parts, owner = shapely.get_parts(cut, return_index=True)
-    linear = shapely.get_type_id(parts) == 1
+    linear = (shapely.get_type_id(parts) == 1) & ~shapely.is_empty(parts)  # a line outside leaves an empty one
     nested = shapely.get_type_id(parts) >= 4
     if nested.any():
         inner, index = shapely.get_parts(parts[nested], return_index=True)

@@ -57,6 +57,8 @@ def _following(lines: np.ndarray, times: int, width_m: float) -> Plan:
 def _on_grid(lines: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: float) -> Plan:
     """Planter passes of `planter_rows` consecutive grid rows, each led by the bar pass under its centre."""
     place, flipped = grid_places(lines, bar_rows * spacing_m)
+    if _counts_from_far_side(lines, place, flipped):
+        place, flipped = -place, ~flipped
     first = (place - place.min()) * bar_rows  # grid number of each pass's first row, counted to the left
     count = int(np.ceil((first.max() + bar_rows) / planter_rows))
     centre = np.arange(count) * planter_rows + 0.5 * (planter_rows - 1)
@@ -64,12 +66,29 @@ def _on_grid(lines: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: flo
     out, leader = [], []
     for c in centre:
         apart = np.abs(middle - c)
+        # Half way between two places the planter follows one of them, not both.
+        nearest = first[apart <= apart.min() + 1e-9].min()
         # Several bar passes may lie in one place of the grid (a field in two parts): the planter follows each.
-        for k in np.flatnonzero(apart <= apart.min() + 1e-9):
+        for k in np.flatnonzero(first == nearest):
             side = -1.0 if flipped[k] else 1.0
             out.append(beside(lines[k], np.array([side * (c - middle[k]) * spacing_m]))[0][0])
             leader.append(k)
     return Plan(np.array(out, object), np.array(leader, np.int64))
+
+
+def _counts_from_far_side(lines: np.ndarray, place: np.ndarray, flipped: np.ndarray) -> bool:
+    """Whether the planter's first pass belongs at the other edge than the one where the count begins.
+
+    ASSUME: the planter begins on the side of the shorter passes, and where both sides are alike in the south or
+    east; a rule that hangs on the first feature and its travel would make another plan of the same field.
+    """
+    length = shapely.length(lines)
+    moment = np.sum(length * (place - 0.5 * (place.min() + place.max())))
+    if abs(moment) > 1e-6 * length.sum():
+        return bool(moment < 0)
+    chord = shapely.get_coordinates(shapely.get_point(lines, -1)) - shapely.get_coordinates(shapely.get_point(lines, 0))
+    east, north = np.where(flipped, -1.0, 1.0) @ chord
+    return bool(east < 0 if abs(east) > 1e-6 * abs(north) else north < 0)
 
 
 def grid_places(lines: np.ndarray, width_m: float) -> tuple[np.ndarray, np.ndarray]:
