@@ -71,7 +71,8 @@ class Field:
         """What the odds need to know of the spans."""
         return Places(
             spans.row.astype(np.int64), self.row_pass[spans.row],
-            np.where(spans.strip >= 0, self.strip_pass[spans.strip], 0), np.full(len(spans.row), half_width_m),
+            np.where(spans.strip >= 0, self.strip_pass[spans.strip], 0),
+            np.full(len(spans.row), half_width_m),
         )  # fmt: skip
 
     def error(self, one: Tier, *, steering_95_m: float = 0.0) -> ReturnError:

@@ -1,0 +1,130 @@
+"""Row units beside a pass, and cutting lines at a boundary: answers by geometry."""
+
+import numpy as np
+import pytest
+import shapely
+from helpers import SPACING_M
+
+from pipeline.core.passes import beside, clip_lines, unit_distances
+
+LINE = shapely.LineString
+
+
+def arc(radius_m, *, from_deg=0.0, to_deg=180.0, step_deg=1.0):
+    """Travel anticlockwise on a circle around the origin: the centre lies to the left."""
+    turn = np.radians(np.arange(from_deg, to_deg + step_deg / 2, step_deg))
+    return LINE(np.column_stack([radius_m * np.cos(turn), radius_m * np.sin(turn)]))
+
+
+def test_units_run_left_to_right_and_balance():
+    # Four rows of 30 in: 1.5 and 0.5 spacings to each side.
+    np.testing.assert_allclose(unit_distances(4, SPACING_M), SPACING_M * np.array([1.5, 0.5, -0.5, -1.5]))
+    np.testing.assert_allclose(unit_distances(1, SPACING_M), [0.0])
+    assert unit_distances(11, SPACING_M)[5] == 0.0
+
+
+def test_straight_pass():
+    lines, tight = beside(LINE([(0, 0), (100, 0)]), unit_distances(2, 1.0))
+    assert not tight
+    np.testing.assert_allclose(shapely.get_coordinates(lines), [[0, 0.5], [100, 0.5], [0, -0.5], [100, -0.5]])
+
+
+@pytest.mark.parametrize("distance_m", [4.0, 1.0, -4.0, -30.0])
+def test_on_a_circle_the_radius_changes_by_the_distance(distance_m):
+    # A regular polygon of edges e at radius r: its edges lie at r cos(half step) from the centre. Moved by
+    # the distance they lie at that less the distance (left is inward), exactly, and so do the corners over
+    # the cosine.
+    centre = arc(40.0)
+    (moved,), tight = beside(centre, np.array([distance_m]))
+    assert not tight
+    half = np.cos(np.radians(0.5))
+    corners = np.hypot(*shapely.get_coordinates(moved).T)[1:-1]
+    np.testing.assert_allclose(corners, (40.0 * half - distance_m) / half, rtol=1e-12)
+    middles = shapely.get_coordinates(moved)[1:-2] + shapely.get_coordinates(moved)[2:-1]
+    np.testing.assert_allclose(np.hypot(*middles.T) / 2, 40.0 * half - distance_m, rtol=1e-12)
+
+
+def test_every_place_of_a_unit_keeps_its_distance():
+    # Curved both ways, bends wider than the implement: nowhere nearer to the centre line than the distance.
+    x = np.linspace(0, 120, 481)
+    centre = LINE(np.column_stack([x, 4 * np.sin(x / 12)]))
+    lines, tight = beside(centre, unit_distances(6, SPACING_M))
+    assert not tight
+    for line, distance in zip(lines, np.abs(unit_distances(6, SPACING_M)), strict=True):
+        middle = shapely.line_interpolate_point(line, np.linspace(0.05, 0.95, 50), normalized=True)
+        np.testing.assert_allclose(shapely.distance(middle, centre), distance, rtol=1e-3)
+
+
+def test_a_bend_tighter_than_the_implement_is_flagged_and_cut():
+    # Out along y = 0, half circle of radius 2 m to the left, back along y = 4; a unit 3 m to the left would
+    # run backwards on a circle of radius -1. It is cut to what keeps 3 m away from the centre line: the left
+    # units of both legs lie at y = 3 and y = 1 and are there too near to the other leg.
+    legs = [(-50.0, 0.0)], [(-50.0, 4.0)]
+    bend = [(2 * np.sin(a), 2 - 2 * np.cos(a)) for a in np.radians(np.arange(0, 181, 5))]
+    centre = LINE([*legs[0], *bend, *legs[1]])
+    lines, tight = beside(centre, np.array([1.0, -1.0]))
+    assert not tight  # 1 m inside a bend of 2 m is still driven forwards
+    lines, tight = beside(centre, np.array([3.0, -3.0]))
+    assert tight
+    assert shapely.length(lines[1]) == pytest.approx(100 + np.pi * 5.0, rel=2e-3)  # the outer unit is whole
+
+
+def test_a_shallow_tight_bend_loses_the_fold_only():
+    # A right-angled turn with radius 2 m to the left; 4 m to the left the two legs meet at (-2, 4) m:
+    #   legs of 50 m before the bend at (0, 0) and after it at (2, 2). Moved 4 m left they cross at (-2, 4),
+    # so
+    #   each keeps 50 - 2 m.
+    bend = [(2 * np.sin(a), 2 - 2 * np.cos(a)) for a in np.radians(np.arange(0, 91, 3))]
+    centre = LINE([(-50, 0), *bend, (2, 52)])
+    (inner,), tight = beside(centre, np.array([4.0]))
+    assert tight
+    assert inner.geom_type == "LineString"
+    assert inner.length == pytest.approx(48.0 + 48.0, abs=0.02)
+    assert shapely.distance(inner, shapely.Point(-2, 4)) < 0.01
+    xy = shapely.get_coordinates(inner)
+    assert tuple(xy[0]) == pytest.approx((-50, 4)) and tuple(xy[-1]) == pytest.approx((-2, 52))
+
+
+def test_lines_keep_the_direction_of_travel():
+    centre = arc(40.0)
+    for line in beside(centre, unit_distances(4, SPACING_M))[0]:
+        xy = shapely.get_coordinates(line)
+        assert xy[0, 0] > 0 > xy[-1, 0]  # from east to west, as the centre line
+    back = beside(shapely.reverse(centre), unit_distances(4, SPACING_M))[0]
+    # Driven the other way left and right change places: the same lines, in the opposite order and direction.
+    ahead = beside(centre, unit_distances(4, SPACING_M))[0]
+    for one, other in zip(ahead, back[::-1], strict=True):
+        np.testing.assert_allclose(
+            shapely.get_coordinates(one), shapely.get_coordinates(other)[::-1], atol=1e-9
+        )
+
+
+SQUARE = shapely.box(0, 0, 100, 100)
+
+
+def test_clipping_conserves_length():
+    #     ____________
+    #  --|------------|-->   10 m before, 100 m inside, 20 m behind
+    lines = np.array([LINE([(-10, 50), (120, 50)]), LINE([(10, 10), (90, 10)]), LINE([(0, 200), (9, 200)])])
+    parts, owner, outside = clip_lines(lines, SQUARE)
+    assert list(owner) == [0, 1]
+    np.testing.assert_allclose(shapely.length(parts), [100.0, 80.0])
+    np.testing.assert_allclose(outside, [30.0, 0.0, 9.0])
+
+
+def test_clipped_parts_keep_direction_and_order():
+    # Travelling west through a field with a pond (hole) from x = 40 to 60: first the eastern part, then the
+    # western.
+    pond = shapely.difference(SQUARE, shapely.box(40, 40, 60, 60))
+    parts, owner, outside = clip_lines(np.array([LINE([(120, 50), (-10, 50)])]), pond)
+    assert list(owner) == [0, 0]
+    ends = [shapely.get_coordinates(part)[[0, -1], 0].tolist() for part in parts]
+    assert ends == [[100.0, 60.0], [40.0, 0.0]]
+    assert outside[0] == pytest.approx(50.0)
+
+
+def test_a_field_in_two_parts():
+    area = shapely.union_all([SQUARE, shapely.box(200, 0, 300, 100)])
+    parts, _, outside = clip_lines(np.array([LINE([(-50, 50), (350, 50)])]), area)
+    np.testing.assert_allclose(shapely.length(parts), [100.0, 100.0])
+    assert outside[0] == pytest.approx(200.0)
