@@ -7,7 +7,9 @@ from pathlib import Path
 PROJECT = Path(workflow.basedir)
 sys.path.insert(0, str(PROJECT))
 # Steps run in processes of their own, from whatever folder the user works in.
-os.environ["PYTHONPATH"] = os.pathsep.join([str(PROJECT), *filter(None, [os.environ.get("PYTHONPATH")])])
+os.environ["PYTHONPATH"] = os.pathsep.join(
+    [str(PROJECT), *filter(None, [os.environ.get("PYTHONPATH")])]
+)
 
 from pipeline.errors import RowreturnError
 from pipeline.files.config import config_from_dict, resolve_tiers

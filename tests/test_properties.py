@@ -1,4 +1,4 @@
-"""Properties that hold for any field: what must change nothing, what must not get better, what is conserved."""
+"""Properties of any field: what must change nothing, what must not get better, what is conserved."""
 
 import numpy as np
 import pytest
@@ -52,7 +52,7 @@ def figures(field: Field, one: Tier) -> dict[str, np.ndarray]:
 
 
 def same(one: dict, other: dict, *, order=slice(None), share: bool = True):
-    """Both have the same figures; a longest run may break at another bit where the odds are even all along."""
+    """Both have the same figures (not the longest run, which may break at another bit where odds are even)."""
     for name in ("holds_m", "doubt_m", "misses_m", "expected_miss_m"):
         np.testing.assert_allclose(other[name], one[name][order], err_msg=name, **LENGTHS)
     if share:

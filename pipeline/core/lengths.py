@@ -188,7 +188,7 @@ def _class_of(offset, hold, reach, kind):
 
 @numba.njit(cache=True)
 def _same(a, b):
-    for k in range(len(a)):
+    for k in range(len(a)):  # noqa: SIM110 - a generator does not compile
         if a[k] != b[k]:
             return False
     return True

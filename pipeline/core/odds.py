@@ -8,7 +8,7 @@ from pipeline.core.accuracy import Z95
 from pipeline.core.band import even_odds_offset, miss_any_probability, miss_probability
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
-from pipeline.core.reduced import Places, Reduced
+from pipeline.core.reduced import Places, Reduced, ShiftTable
 from pipeline.core.returns import ReturnError, StandardDraws
 
 PERCENTILES = (10.0, 50.0, 90.0)
@@ -48,7 +48,8 @@ class Judgement:
 
 def apart_lengths(spans: Spans, row: np.ndarray, rows: int) -> tuple[np.ndarray, np.ndarray]:
     """Length without a strip and length crossing strips, (rows,) each [m]."""
-    return tuple(np.bincount(row, spans.length_m * (spans.kind == kind), rows) for kind in (NO_STRIP, CROSSING))
+    no_strip, crossing = (np.bincount(row, spans.length_m * (spans.kind == kind), rows) for kind in (NO_STRIP, CROSSING))
+    return no_strip, crossing
 
 
 def class_limits(error: ReturnError, places: Places) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -157,18 +158,18 @@ class _Shares:
 
     by_row: Reduced
     by_pair: Reduced
-    row_table: object
-    pair_table: object
-    draws: StandardDraws | None
+    row_table: ShiftTable
+    pair_table: ShiftTable
+    draws: StandardDraws
     rows: int
     passes: int
 
     @classmethod
     def of(cls, by_row: Reduced, by_pair: Reduced, errors: dict, *, rows: int, passes: int, seed: int) -> "_Shares":
         any_error = next(iter(errors.values()))
-        sources = tuple(
-            max(int(getattr(e, side).source.max(initial=0)) for e in errors.values()) + 1
-            for side in ("autumn", "spring")
+        sources = (
+            max(int(e.autumn.source.max(initial=0)) for e in errors.values()) + 1,
+            max(int(e.spring.source.max(initial=0)) for e in errors.values()) + 1,
         )
         draws = StandardDraws.seeded(
             any_error.autumn.clock, any_error.spring.clock, sources=sources, draws=FIELD_DRAWS, seed=seed

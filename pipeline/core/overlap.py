@@ -33,7 +33,8 @@ class Grid:
         """The grid of whole cells that holds `bounds` (west, south, east, north) [m]."""
         west, north = np.floor(bounds[0] / cell_m) * cell_m, np.ceil(bounds[3] / cell_m) * cell_m
         columns = int(np.ceil((bounds[2] - west) / cell_m - 1e-9))
-        return cls(float(west), float(north), cell_m, max(columns, 1), max(int(np.ceil((north - bounds[1]) / cell_m - 1e-9)), 1))
+        lines = int(np.ceil((north - bounds[1]) / cell_m - 1e-9))
+        return cls(float(west), float(north), cell_m, max(columns, 1), max(lines, 1))
 
 
 @dataclass(frozen=True)

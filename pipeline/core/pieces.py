@@ -89,6 +89,9 @@ def mean_miss_probability(
     middle = 0.5 * (z0 + z1)
     out = np.empty(len(z0))
     out[flat] = ndtr(middle[flat] - h[flat]) + ndtr(-middle[flat] - h[flat])
+    # Without any error a place at the very edge holds, as in `miss_probability`.
+    exact = flat & (np.asarray(sd_m) == 0.0)
+    out[exact] = np.abs(middle[exact]) > h[exact]
     sloped = ~flat
     z0, z1, width = z0[sloped], z1[sloped], h[sloped]
     out[sloped] = (_missed_until(z1, width) - _missed_until(z0, width)) / (z1 - z0)

@@ -74,7 +74,7 @@ class Reduced:
         origin, bins = _bin_range(spans)
         length = bin_offsets(spans.offset0_m, spans.offset1_m, weight, member, len(groups), origin, bins)
         return cls(
-            *(groups[:, k] for k in (0, 1, 2, 4)), places.half_width_m[first],
+            groups[:, 0], groups[:, 1], groups[:, 2], groups[:, 4], places.half_width_m[first],
             normal[0] / size, normal[1] / size, length, origin,
         )  # fmt: skip
 

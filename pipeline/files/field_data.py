@@ -93,7 +93,7 @@ class FieldData:
         return self.lines("strip")[c.ROW].to_numpy(np.int64)
 
     def half_width_m(self, row_margin_m: float) -> np.ndarray:
-        """h of each strip [m] (DESIGN section 2)."""
+        """Return h of each strip [m] (DESIGN section 2)."""
         return 0.5 * self.strips[c.STRIP_WIDTH_M].to_numpy(float) - row_margin_m
 
     def places(self, row_margin_m: float) -> Places:

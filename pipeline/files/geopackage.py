@@ -1,8 +1,7 @@
 """The one writer of GeoPackages: layers appended one after the other, styles, equal bytes for equal input."""
 
-import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from xml.sax.saxutils import escape, quoteattr
@@ -16,6 +15,8 @@ from pipeline.files.store import whole_file
 
 # GDAL stamps the time of writing into every layer; with a fixed one equal layers give equal bytes.
 STAMP = "2000-01-01T00:00:00.000Z"
+# The file has a temporary name until it is whole, so nothing is gained by waiting for the disk in between.
+GDAL_OPTIONS = {"OGR_CURRENT_DATE": STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_CACHE": "256"}
 GEOMETRY = "geom"
 STYLES = "layer_styles"
 
@@ -58,14 +59,13 @@ def write_geopackage(
     styles : sequence of Style
     """
     begun: set[str] = set()
-    with whole_file(path) as unfinished, _fixed_stamp():
+    with whole_file(path) as unfinished, _gdal_options():
         for layer, kind, table in layers:
             if layer not in begun or len(table):
                 _append(unfinished, layer, kind, table, new=layer not in begun)
             begun.add(layer)
         if styles:
             pyogrio.write_dataframe(_style_table(styles), unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
-        _tidy(unfinished)
 
 
 def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame, *, new: bool) -> None:
@@ -79,19 +79,13 @@ def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame, *, new: 
 
 
 @contextmanager
-def _fixed_stamp() -> Iterator[None]:
-    before = pyogrio.get_gdal_config_option("OGR_CURRENT_DATE")
-    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": STAMP})
+def _gdal_options() -> Iterator[None]:
+    before = {name: pyogrio.get_gdal_config_option(name) for name in GDAL_OPTIONS}
+    pyogrio.set_gdal_config_options(GDAL_OPTIONS)
     try:
         yield
     finally:
-        pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": before})
-
-
-def _tidy(path: Path) -> None:
-    """Lay the pages out anew: freed ones hold leftovers that would differ between equal layers."""
-    with closing(sqlite3.connect(path)) as database:
-        database.execute("VACUUM")
+        pyogrio.set_gdal_config_options(before)
 
 
 def _style_table(styles: Sequence[Style]) -> pd.DataFrame:

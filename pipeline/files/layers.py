@@ -43,7 +43,7 @@ class Layer:
         out = self.kept[bad]
         rows = {
             c.FILE: self.file, c.LAYER: self.layer, c.FEATURE: out.index.astype(str),
-            c.FIELD_ID: out[c.FIELD_ID] if c.FIELD_ID in out else None, c.REASON: reason if isinstance(reason, str) else reason[bad],
+            c.FIELD_ID: out.get(c.FIELD_ID), c.REASON: reason if isinstance(reason, str) else reason[bad],
         }  # fmt: skip
         rejected = gpd.GeoDataFrame(rows, geometry=out.geometry.values, crs=self.kept.crs)
         rejects = pd.concat([self.rejects, rejected], ignore_index=True)

@@ -1,6 +1,4 @@
 rule bands:
-    message:
-        "Drawing bands and row classes as lines and polygons in batch {wildcards.batch}"
     input:
         passes="work/passes/{batch}",
         offsets="work/offsets/{batch}",
@@ -11,5 +9,7 @@ rule bands:
         directory("work/bands/{batch}"),
     log:
         "work/log/bands/{batch}.log",
+    message:
+        "Drawing bands and row classes as lines and polygons in batch {wildcards.batch}"
     script:
         "../steps/bands.py"

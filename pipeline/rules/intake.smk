@@ -11,19 +11,18 @@ def input_files():
 
 
 checkpoint intake:
-    message:
-        "Reading, checking and splitting the input into batches of fields"
     input:
         files=input_files(),
         config=[str(path) for path in workflow.configfiles],
         code=code_of("steps/intake", "files/intake", "files/layers", "files/fields"),
     output:
         "work/intake.json",
-    params:
-        source=CONFIG_FILE,
-        config=config,
     log:
         "work/log/intake.log",
+    params:
+        config=config,
+    message:
+        "Reading, checking and splitting the input into batches of fields"
     script:
         "../steps/intake.py"
 

@@ -1,6 +1,4 @@
 rule layers:
-    message:
-        "Writing rowreturn.gpkg"
     input:
         bands=of_batches("work/bands/{batch}"),
         passes=of_batches("work/passes/{batch}"),
@@ -12,5 +10,7 @@ rule layers:
         "results/rowreturn.gpkg",
     log:
         "work/log/layers.log",
+    message:
+        "Writing rowreturn.gpkg"
     script:
         "../steps/layers.py"

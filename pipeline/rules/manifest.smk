@@ -1,11 +1,13 @@
 rule manifest:
-    message:
-        "Writing down what was read, kept and rejected, and with what versions"
     input:
         intake=after_intake("work/intake.json"),
         config=after_intake("work/config.json"),
         tiers=after_intake("work/settings/tiers.json"),
-        tables=["results/field_tier.csv", "results/row_tier.csv", "results/pass_tier.csv"],
+        tables=[
+            "results/field_tier.csv",
+            "results/row_tier.csv",
+            "results/pass_tier.csv",
+        ],
         layers="results/rowreturn.gpkg",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
@@ -14,5 +16,7 @@ rule manifest:
         "results/manifest.json",
     log:
         "work/log/manifest.log",
+    message:
+        "Writing down what was read, kept and rejected, and with what versions"
     script:
         "../steps/manifest.py"

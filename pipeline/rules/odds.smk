@@ -1,14 +1,21 @@
 rule odds:
-    message:
-        "Judging all tiers in batch {wildcards.batch}"
     input:
         passes="work/passes/{batch}",
         offsets="work/offsets/{batch}",
         settings="work/settings/tiers.json",
-        code=code_of("steps/odds", "core/odds", "core/reduced", "core/lengths", "core/returns", "core/band"),
+        code=code_of(
+            "steps/odds",
+            "core/odds",
+            "core/reduced",
+            "core/lengths",
+            "core/returns",
+            "core/band",
+        ),
     output:
         directory("work/odds/{batch}"),
     log:
         "work/log/odds/{batch}.log",
+    message:
+        "Judging all tiers in batch {wildcards.batch}"
     script:
         "../steps/odds.py"

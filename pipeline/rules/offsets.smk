@@ -1,6 +1,4 @@
 rule offsets:
-    message:
-        "Measuring every planted row against its strips in batch {wildcards.batch}"
     input:
         passes="work/passes/{batch}",
         code=code_of("steps/offsets", "core/offsets", "core/segments", "core/cells"),
@@ -8,5 +6,7 @@ rule offsets:
         directory("work/offsets/{batch}"),
     log:
         "work/log/offsets/{batch}.log",
+    message:
+        "Measuring every planted row against its strips in batch {wildcards.batch}"
     script:
         "../steps/offsets.py"

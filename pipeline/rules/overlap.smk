@@ -1,6 +1,4 @@
 rule overlap:
-    message:
-        "Counting rows and strip bands in cells in batch {wildcards.batch}"
     input:
         passes="work/passes/{batch}",
         offsets="work/offsets/{batch}",
@@ -11,5 +9,7 @@ rule overlap:
         "work/overlap/{batch}.parquet",
     log:
         "work/log/overlap/{batch}.log",
+    message:
+        "Counting rows and strip bands in cells in batch {wildcards.batch}"
     script:
         "../steps/overlap.py"

@@ -1,17 +1,23 @@
 rule sheets:
-    message:
-        "Drawing the field sheets of batch {wildcards.batch}"
     input:
         passes="work/passes/{batch}",
         offsets="work/offsets/{batch}",
         odds="work/odds/{batch}",
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
-        code=code_of("steps/sheets", "files/sheet", "files/sheet_map", "files/sheet_table", "files/sheet_parts"),
+        code=code_of(
+            "steps/sheets",
+            "files/sheet",
+            "files/sheet_map",
+            "files/sheet_table",
+            "files/sheet_parts",
+        ),
     output:
         "work/sheets/{batch}.json",
     log:
         "work/log/sheets/{batch}.log",
+    message:
+        "Drawing the field sheets of batch {wildcards.batch}"
     script:
         "../steps/sheets.py"
 

@@ -1,6 +1,4 @@
 rule tables:
-    message:
-        "Adding up rows, passes and fields"
     input:
         odds=of_batches("work/odds/{batch}"),
         overlap=of_batches("work/overlap/{batch}.parquet"),
@@ -11,5 +9,7 @@ rule tables:
         passes="results/pass_tier.csv",
     log:
         "work/log/tables.log",
+    message:
+        "Adding up rows, passes and fields"
     script:
         "../steps/tables.py"

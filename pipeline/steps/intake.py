@@ -7,6 +7,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
+import pipeline
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.errors import InputError
@@ -18,7 +19,7 @@ from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
 
-PROJECT = Path(__file__).resolve().parents[2]
+PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
 def run(*, config: dict, source: str, work: Path) -> None:
@@ -154,5 +155,5 @@ def _hashes(settings: Config) -> dict[str, str]:
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
-        lambda: run(config=job.config, source=job.params.source, work=Path(job.output[0]).parent), log=job.log[0]
+        lambda: run(config=job.config, source=", ".join(job.input.config) or "configuration", work=Path(job.output[0]).parent), log=job.log[0]
     )

@@ -60,8 +60,7 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
         ids.append(read_json(folder / "field.json")["field_id"])
         shapes.append(from_local(boundary.geometry.values, boundary.crs, crs)[0])
     fields = gpd.GeoDataFrame({c.FIELD_ID: np.array(ids, object)}, geometry=np.array(shapes, object), crs=crs)
-    facts = [name for name in FIELD_FACTS if name in figures]
-    once = figures.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, *facts]]
+    once = figures.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, *FIELD_FACTS]]
     table = fields.merge(once, on=c.FIELD_ID, how="left")
     for tier in pd.unique(figures[c.TIER]):
         one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)

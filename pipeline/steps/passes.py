@@ -157,6 +157,6 @@ def _row_units(
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
-        lambda: run(batch=Path(job.input.batch), settings=Path(job.input.settings), out=Path(job.output[0])),
+        lambda: run(batch=Path(job.input.key).parent, settings=Path(job.input.settings), out=Path(job.output[0])),
         log=job.log[0],
     )

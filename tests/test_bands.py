@@ -1,0 +1,191 @@
+"""Bands round strips, pieces of rows, and that both say the same about every place."""
+
+import json
+from dataclasses import asdict
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from scipy.integrate import quad
+
+from pipeline import columns as c
+from pipeline.core.band import miss_probability
+from pipeline.core.bands import band_by_group, band_outlines
+from pipeline.core.local import from_local, local_crs
+from pipeline.core.offsets import measure_offsets
+from pipeline.core.pieces import mean_miss_probability
+from pipeline.core.segments import Segments
+from pipeline.steps import bands
+
+CRS = "EPSG:26915"
+HALF_WIDTH_M, SPACING_M, LENGTH_M = 0.1016, 0.762, 300.0
+# The 95 % figures of two invented tiers: one narrower than half a strip, one wider.
+REPEATABLE_M = {"fine": 0.04, "coarse": 0.5}
+
+
+def straight(count):
+    return np.array([shapely.LineString([(0, k * SPACING_M), (LENGTH_M, k * SPACING_M)]) for k in range(count)], object)
+
+
+def test_a_straight_band_is_its_length_times_its_width():
+    shapes = band_outlines(straight(3), np.array([0.06, 0.0, -0.2]))
+    assert shapes[0].area == pytest.approx(2 * 0.06 * LENGTH_M, abs=1e-9)
+    assert shapely.is_empty(shapes[1:]).all()
+
+
+def test_bends_are_those_of_a_mitred_buffer():
+    x = np.linspace(0, 200, 101)
+    wavy = np.array([shapely.LineString(np.c_[x, 8 * np.sin(x / 20)]), shapely.LineString([(0, 0), (5, 0), (5, 5)])])
+    ours = band_outlines(wavy, np.array([0.7, 0.7]))
+    theirs = shapely.buffer(wavy, 0.7, cap_style="flat", join_style="mitre")
+    assert shapely.area(shapely.symmetric_difference(ours, theirs)).max() < 1e-6
+
+
+def test_a_bend_tighter_than_the_band_still_gives_a_valid_band():
+    hairpin = np.array([shapely.LineString([(0, 0), (10, 0), (10, 0.3), (0, 0.3)])])
+    shape = band_outlines(hairpin, np.array([0.5]))
+    assert shapely.is_valid(shape).all()
+    assert shape[0].area == pytest.approx(10.5 * 1.3, rel=0.01)
+
+
+def test_overlapping_bands_of_a_pass_are_united():
+    lines, group = straight(4), np.array([0, 0, 2, 2])
+    wide = band_by_group(band_outlines(lines, np.full(4, 0.5)), group, 3, overlapping=np.ones(3, bool))
+    assert wide[0].area == pytest.approx(LENGTH_M * (SPACING_M + 1.0), rel=1e-9)
+    assert wide[1].is_empty
+    assert [len(shape.geoms) for shape in wide] == [1, 0, 1]
+    apart = band_by_group(band_outlines(lines, np.full(4, 0.1)), group, 3, overlapping=np.zeros(3, bool))
+    assert [len(shape.geoms) for shape in apart] == [2, 0, 2]
+
+
+@pytest.mark.parametrize("half_width", [-0.01, 0.0, 0.1])
+@pytest.mark.parametrize("sd", [0.0, 0.013, 0.4])
+@pytest.mark.parametrize("ends", [(0.02, 0.02), (-0.3, 0.25), (0.09, 0.11), (0.1, 0.1 + 1e-5), (0.1, 0.1)])
+def test_mean_odds_of_a_sloped_row_are_their_integral(half_width, sd, ends):
+    mean = mean_miss_probability(*(np.array([value]) for value in (*ends, half_width, sd)))[0]
+    # The integrand bends at the edges of the strip.
+    edges = [t for t in ((edge - ends[0]) / (ends[1] - ends[0] or 1.0) for edge in (-half_width, half_width)) if 0 < t < 1]
+    wanted = quad(
+        lambda t: miss_probability(np.array([ends[0] + t * (ends[1] - ends[0])]), half_width, sd)[0],
+        0.0, 1.0, points=edges or None, limit=200,
+    )[0]  # fmt: skip
+    assert mean == pytest.approx(wanted, abs=1e-6)
+
+
+@pytest.fixture(scope="module")
+def drawn(tmp_path_factory):
+    """Eight invented strips, six rows that wander over them, a seventh across and an eighth far away."""
+    work = tmp_path_factory.mktemp("work")
+    folder = work / "passes" / "b0000" / "F1"
+    folder.mkdir(parents=True)
+    local = local_crs(-93.5, 42.0)
+    x = np.linspace(0, LENGTH_M, 61)
+    rows = [shapely.LineString(np.c_[x, k * SPACING_M + 0.3 * np.sin(x / (9 + k))]) for k in range(6)]
+    rows += [shapely.LineString([(150, -20), (151, 20)]), shapely.LineString([(0, 60), (LENGTH_M, 60)])]
+    for name, lines in (("strip", straight(8)), ("planter", np.array(rows, object))):
+        count = len(lines)
+        unit = {c.PASS: np.arange(count) // 4, c.UNIT: np.arange(count) % 4, c.TIGHT: False, c.OUTSIDE_M: 0.0}
+        unit |= {c.ROW_SPACING_M: SPACING_M, c.STRIP_WIDTH_M: 2 * HALF_WIDTH_M}
+        pd.DataFrame(unit).to_parquet(folder / f"{name}_units.parquet")
+        passes = {c.FIELD_ID: "F1", c.PASS_ID: ["a", "b"], c.ROW_COUNT: 4, c.TIER: "", "time_s": [0.0, 600.0], "visit": 0}
+        pd.DataFrame(passes).to_parquet(folder / f"{name}_passes.parquet")
+        gpd.GeoDataFrame({c.ROW: np.arange(count)}, geometry=lines, crs=local).to_parquet(folder / f"{name}_lines.parquet")
+    facts = {"field_id": "F1", "farm": "", "baseline_m": None, "frame_east_m": 0.0, "frame_north_m": 0.0}
+    (folder / "field.json").write_text(json.dumps(facts))
+    (work / "tiers.json").write_text(json.dumps(settings()))
+    (work / "intake.json").write_text(json.dumps({"crs": gpd.GeoSeries(crs=CRS).crs.to_wkt()}))
+    batch = folder.parent
+    segments = [Segments.from_lines(lines) for lines in (np.array(rows, object), straight(8))]
+    spans = measure_offsets(*segments, reach_m=np.full(len(rows), 0.5 * SPACING_M))
+    (work / "offsets").mkdir()
+    pd.DataFrame(asdict(spans)).to_parquet(work / "offsets" / "F1.parquet")
+    bands.run(
+        passes=batch, offsets=work / "offsets", tiers=work / "tiers.json", crs_from=work / "intake.json",
+        out=work / "bands",
+    )  # fmt: skip
+    layers = {kind: gpd.read_parquet(work / "bands" / f"{kind}.parquet") for kind in bands.KINDS}
+    return layers, rows, local
+
+
+def settings():
+    tiers = {
+        name: {
+            "id": name, "name": name, "pass_to_pass_m": size / 2, "repeatable_m": size, "baseline_growth": 0.0,
+            "range_m": None, "convergence_s": 60.0, "start_error_m": 1.0, "correlation_time_s": 3600.0, "frame": "base",
+        }
+        for name, size in REPEATABLE_M.items()
+    }  # fmt: skip
+    return {
+        "tiers": tiers, "compare": list(tiers), "autumn": "same", "kind": "planned", "row_margin_m": 0.0,
+        "row_miss_share": 0.5, "steering_95_m": [0.0, 0.0], "seed": 1,
+    }  # fmt: skip
+
+
+def test_layers_are_in_the_crs_of_the_fields(drawn):
+    layers, _, local = drawn
+    place = from_local(np.array([shapely.Point(150.0, 2.0)]), local, gpd.GeoSeries(crs=CRS).crs.to_wkt())[0]
+    for table in layers.values():
+        assert table.crs == CRS
+        assert table.distance(place).min() < 1.0
+
+
+def test_pieces_conserve_the_length_of_every_row(drawn):
+    layers, rows, _ = drawn
+    pieces = layers["row_lines"]
+    by_row = pieces.groupby([c.PASS_ID, c.UNIT])["length_m"].sum().to_numpy()
+    np.testing.assert_allclose(by_row, shapely.length(np.array(rows, object)), atol=1e-5)
+    # Lengths are true ones; those of the projected pieces differ by its scale, at most 0.04 %.
+    np.testing.assert_allclose(pieces.length, pieces["length_m"], rtol=5e-4, atol=1e-7)
+
+
+def test_neighbouring_pieces_differ_in_a_class(drawn):
+    pieces = drawn[0]["row_lines"]
+    classes = pieces[[f"class_{tier}" for tier in REPEATABLE_M]]
+    same_row = (pieces[[c.PASS_ID, c.UNIT, c.PART]].shift() == pieces[[c.PASS_ID, c.UNIT, c.PART]]).all(axis=1)
+    assert ((classes.shift() != classes).any(axis=1) | ~same_row).all()
+
+
+def test_odds_are_null_exactly_where_no_strip_or_crossing(drawn):
+    pieces = drawn[0]["row_lines"]
+    apart = pieces["class_fine"].isin(["no_strip", "crossing"])
+    assert set(pieces["class_fine"]) == set(c.CLASSES)
+    for tier in REPEATABLE_M:
+        assert (pieces[f"miss_{tier}"].isna() == apart).all()
+        assert pieces[f"miss_{tier}"].dropna().between(0, 1).all()
+    # At the 95 % bound a row that holds misses in at most 5 %, one that misses holds in at most 2.5 %.
+    assert pieces.loc[pieces["class_fine"] == "holds", "miss_fine"].max() <= 0.0501
+    assert pieces.loc[pieces["class_fine"] == "misses", "miss_fine"].min() >= 0.9749
+
+
+@pytest.mark.parametrize("tier", REPEATABLE_M)
+def test_bands_and_classes_say_the_same(drawn, tier):
+    layers = drawn[0]
+    judged = layers["row_lines"][lambda t: t[f"class_{tier}"].isin(["holds", "doubt", "misses"]) & (t["length_m"] > 0.05)]
+    middle = shapely.line_interpolate_point(judged.geometry.values, 0.5, normalized=True)
+    united = {
+        kind: shapely.union_all(layers[kind].loc[layers[kind][c.TIER] == tier].geometry.values)
+        for kind in ("hold_bands", "reach_bands")
+    }
+    # Away from the edges of the bands, which the projection's scale moves by 0.2 mm at most.
+    # An empty band has no edge, and the distance to it is not a number.
+    edges = [shapely.boundary(band) for band in united.values()]
+    sure = ~np.any([shapely.distance(middle, edge) <= 0.0005 for edge in edges], axis=0)
+    assert sure.sum() > 10
+    holds, reached = (shapely.within(middle, united[kind]) for kind in ("hold_bands", "reach_bands"))
+    assert ((judged[f"class_{tier}"] == "holds").to_numpy() == holds)[sure].all()
+    missed = (judged[f"class_{tier}"] == "misses").to_numpy()
+    if tier == "fine":
+        assert (missed == ~reached)[sure].all()
+    else:
+        assert not missed.any()
+
+
+def test_band_areas_of_straight_strips(drawn):
+    hold = drawn[0]["hold_bands"]
+    assert set(hold[c.TIER]) == {"fine"}  # R of the coarse tier exceeds half a strip
+    wanted = 4 * 2 * (HALF_WIDTH_M - REPEATABLE_M["fine"]) * LENGTH_M
+    np.testing.assert_allclose(hold["area_m2"], wanted, rtol=1e-6)
+    reach = drawn[0]["reach_bands"].set_index(c.TIER)["area_m2"]
+    np.testing.assert_allclose(reach["coarse"], (3 * SPACING_M + 2 * (HALF_WIDTH_M + 0.5)) * LENGTH_M, rtol=1e-6)

@@ -1,0 +1,187 @@
+"""The GeoPackage: the standard's requirements by SQL, another reader's counts, and equal bytes."""
+
+import json
+import sqlite3
+import xml.etree.ElementTree as ElementTree
+from contextlib import closing
+
+import fiona
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.local import from_local, local_crs
+from pipeline.files.geopackage import write_geopackage
+from pipeline.steps import layers
+
+CRS = gpd.GeoSeries(crs="EPSG:26915").crs.to_wkt()
+FEATURE_LAYERS = list(layers.LAYERS)
+TIERS = ("fine", "coarse")
+
+
+def batch_tables(field, rows):
+    """What `bands` hands on for one invented field with some pieces of row."""
+    x = 450_000.0 + 10 * np.arange(rows)
+    line = np.array([shapely.LineString([(k, 4_650_000), (k, 4_650_200)]) for k in x], object)
+    band = np.array([shapely.MultiPolygon([shapely.box(k, 4_650_000, k + 1, 4_650_200)]) for k in x], object)
+    names = {c.FIELD_ID: np.full(rows, field, object), c.PASS_ID: np.full(rows, "1", object)}
+    pieces = names | {c.UNIT: np.arange(rows), "length_m": np.full(rows, 200.0)}
+    for tier in TIERS:
+        pieces |= {f"class_{tier}": np.full(rows, "holds", object), f"miss_{tier}": np.where(np.arange(rows) % 2, np.nan, 0.01)}
+    made = {
+        "strip_lines": (names, line), "row_lines": (pieces, line),
+        "hold_bands": (names | {c.TIER: np.full(rows, "fine", object)}, band),
+        "reach_bands": (names | {c.TIER: np.full(rows, "fine", object)}, band),
+    }  # fmt: skip
+    return {kind: gpd.GeoDataFrame(columns, geometry=shape, crs=CRS) for kind, (columns, shape) in made.items()}
+
+
+def some_rejects():
+    shapes = [shapely.Point(1, 2), None, shapely.LineString([(0, 0), (1, 1)]), shapely.Polygon([(0, 0, 5), (1, 1, 5), (1, 0, 5)])]
+    return gpd.GeoDataFrame({c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}, geometry=shapes, crs=CRS)
+
+
+@pytest.fixture
+def inputs(tmp_path):
+    """Two batches, the first without a feature, so that columns are known from an empty table."""
+    local = local_crs(-93.5, 42.0)
+    for batch, field, rows in (("b0000", "none", 0), ("b0001", "F1", 6), ("b0002", "F0", 3)):
+        for kind, table in batch_tables(field, rows).items():
+            (tmp_path / "bands" / batch).mkdir(parents=True, exist_ok=True)
+            table.to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
+        folder = tmp_path / "passes" / batch / field
+        folder.mkdir(parents=True)
+        gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(folder / "boundary.parquet")
+        (folder / "field.json").write_text(json.dumps({"field_id": field}))
+    some_rejects().to_parquet(tmp_path / "rejects.parquet")
+    figures = {c.FIELD_ID: ["F0", "F0", "F1", "F1"], c.FARM: "Invented", c.TIER: [*TIERS, *TIERS]}
+    figures |= dict.fromkeys([*layers.FIELD_FACTS[1:], *layers.TIER_FIGURES], 0.0)
+    figures |= {c.EXPECTED_MISS_SHARE: [0.1, 0.2, 0.3, 0.4], c.P90: [0.5, 0.6, 0.7, 0.8]}
+    pd.DataFrame(figures).to_csv(tmp_path / "field_tier.csv", index=False)
+    (tmp_path / "intake.json").write_text(json.dumps({"crs": CRS}))
+    return tmp_path
+
+
+def collect(folder, name="rowreturn.gpkg"):
+    out = folder / "results" / name
+    layers.run(
+        bands=list((folder / "bands").iterdir()), passes=list((folder / "passes").iterdir()),
+        rejects=folder / "rejects.parquet", summary=folder / "field_tier.csv", crs_from=folder / "intake.json", out=out,
+    )  # fmt: skip
+    return out
+
+
+def ask(path, query):
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as database:
+        return database.execute(query).fetchall()
+
+
+def test_requirements_of_the_standard(inputs):
+    """Numbers are those of OGC 12-128r19."""
+    path = collect(inputs)
+    assert ask(path, "PRAGMA application_id") == [(1196444487,)]  # R2
+    assert ask(path, "PRAGMA integrity_check") == [("ok",)]  # R6
+    assert ask(path, "PRAGMA foreign_key_check") == []  # R7
+    known = {row[0] for row in ask(path, "SELECT srs_id FROM gpkg_spatial_ref_sys")}
+    assert {-1, 0, 4326} <= known  # R11
+    used = ask(path, "SELECT srs_id FROM gpkg_contents WHERE data_type = 'features'")
+    assert {row[0] for row in used} == {26915} <= known  # R12
+    contents = dict(ask(path, "SELECT table_name, data_type FROM gpkg_contents"))
+    assert contents == dict.fromkeys(FEATURE_LAYERS, "features") | {"layer_styles": "attributes"}  # R18
+    for layer in contents:
+        keys = [row[1:3] for row in ask(path, f"PRAGMA table_info({layer})") if row[5]]
+        assert [kind for _, kind in keys] == ["INTEGER"]  # R29
+    apart = "SELECT * FROM gpkg_contents JOIN gpkg_geometry_columns AS g USING (table_name) WHERE gpkg_contents.srs_id != g.srs_id"
+    assert ask(path, apart) == []  # R146
+
+
+@pytest.mark.parametrize("layer", FEATURE_LAYERS)
+def test_every_layer_has_a_spatial_index(inputs, layer):
+    path = collect(inputs)
+    extensions = ask(path, "SELECT table_name, column_name FROM gpkg_extensions WHERE extension_name = 'gpkg_rtree_index'")
+    assert (layer, "geom") in extensions  # R75
+    triggers = ask(path, f"SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'rtree_{layer}_geom_%'")
+    assert len(triggers) >= 6  # R77
+    indexed = ask(path, f"SELECT count(*) FROM rtree_{layer}_geom")
+    there = ask(path, f"SELECT count(*) FROM {layer} WHERE geom IS NOT NULL")
+    assert indexed == there  # R76
+
+
+def test_another_reader_counts_the_same(inputs):
+    path = collect(inputs)
+    counts = {}
+    for layer in FEATURE_LAYERS:
+        with fiona.open(path, layer=layer) as source:
+            counts[layer] = len(list(source))
+            assert source.crs.to_epsg() == 26915
+    assert counts == {
+        "field_summary": 3, "strip_lines": 9, "row_lines": 9, "hold_bands": 9, "reach_bands": 9, "rejects": 4,
+    }  # fmt: skip
+
+
+def test_what_was_written_is_read_back(inputs):
+    path = collect(inputs)
+    rows = pyogrio.read_dataframe(path, layer="row_lines")
+    wanted = pd.concat([batch_tables("F1", 6)["row_lines"], batch_tables("F0", 3)["row_lines"]], ignore_index=True)
+    assert list(rows.columns) == list(wanted.columns)
+    assert shapely.equals(rows.geometry.values, wanted.geometry.values).all()
+    np.testing.assert_array_equal(rows["miss_fine"], wanted["miss_fine"])
+    rejects = pyogrio.read_dataframe(path, layer="rejects")
+    assert list(rejects.geometry.isna()) == [False, True, False, False]
+    assert not shapely.has_z(rejects.geometry.values).any()
+
+
+def test_field_summary_has_a_column_a_tier(inputs):
+    table = pyogrio.read_dataframe(collect(inputs), layer="field_summary").set_index(c.FIELD_ID)
+    assert list(table.index) == ["F0", "F1", "none"]
+    assert table.loc["F1", "expected_miss_share_coarse"] == 0.4
+    assert table.loc["F0", "miss_share_p90_fine"] == 0.5
+    assert np.isnan(table.loc["none", "expected_miss_share_fine"])
+    box = from_local(np.array([shapely.box(0, 0, 100, 200)], object), local_crs(-93.5, 42.0), CRS)[0]
+    assert shapely.hausdorff_distance(table.geometry["F0"], box) < 1e-6
+
+
+def test_two_writes_are_the_same_bytes(inputs):
+    assert collect(inputs, "one.gpkg").read_bytes() == collect(inputs, "two.gpkg").read_bytes()
+    assert [path.name for path in sorted((inputs / "results").iterdir())] == ["one.gpkg", "two.gpkg"]
+
+
+def test_no_reject_still_makes_the_layer(inputs):
+    some_rejects().iloc[:0].to_parquet(inputs / "rejects.parquet")
+    path = collect(inputs)
+    assert ask(path, "SELECT count(*) FROM rejects") == [(0,)]
+    with fiona.open(path, layer="rejects") as source:
+        assert list(source.schema["properties"]) == [c.FIELD_ID, c.REASON]
+
+
+def test_styles_name_layers_columns_and_our_colours(inputs):
+    path = collect(inputs)
+    styles = ask(path, "SELECT f_table_name, styleName, styleSLD, styleQML, useAsDefault FROM layer_styles")
+    assert [row[1] for row in styles if row[0] == "row_lines"] == ["class under fine", "class under coarse"]
+    for layer in set(FEATURE_LAYERS) - {"rejects"}:
+        assert sum(row[4] for row in styles if row[0] == layer) == 1
+    for row in styles:
+        ElementTree.fromstring(row[2])
+        ElementTree.fromstring(row[3])
+    coarse = next(row[2] for row in styles if row[1] == "class under coarse")
+    assert "class_coarse" in coarse
+    assert all(name in coarse and colour in coarse for name, colour in layers.COLOURS)
+
+
+def test_a_failed_write_leaves_the_old_file_alone(inputs):
+    path = collect(inputs)
+    before = path.read_bytes()
+
+    def broken():
+        yield "strip_lines", "LineString", batch_tables("F1", 2)["strip_lines"]
+        raise RuntimeError("the disk is full")
+
+    with pytest.raises(RuntimeError, match="disk is full"):
+        write_geopackage(path, broken())
+    assert path.read_bytes() == before
+    assert [one.name for one in path.parent.iterdir()] == [path.name]
+    assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
