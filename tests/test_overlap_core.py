@@ -53,7 +53,13 @@ def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.
         top = grid.north - first * cell_m
         part = lines.near(top - window.shape[1] * cell_m, top)
         count_cells(
-            part, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
+            part,
+            bands,
+            grid,
+            first_line=first,
+            window=window,
+            counted=counted,
+            crossing_deg=CROSSING_ANGLE_DEG,
         )
         painted[:, first : first + height] = window
     return counted, painted
@@ -87,8 +93,9 @@ def test_grid_holds_the_bounds_in_whole_cells():
 
 
 def test_a_row_along_the_cells():
-    # One row of 10 m, 0.1016 - 0.05 m beside its strip at its start and as far beyond the edge at its end; cells of
-    # 0.5 m; no error. |offset| passes the edge at 5 m, which is a border of the cells, so the count is exact.
+    # One row of 10 m, 0.1016 - 0.05 m beside its strip at its start and as far beyond the edge at its end;
+    # cells of 0.5 m; no error. |offset| passes the edge at 5 m, which is a border of the cells, so the count
+    # is exact.
     #   10 cells that hold | 10 cells that miss
     strip = LINE([(-1, 0), (11, 0)])
     row = LINE([(0, HALF_WIDTH_M - 0.05), (10, HALF_WIDTH_M + 0.05)])
@@ -99,7 +106,8 @@ def test_a_row_along_the_cells():
 
 
 def test_every_tier_has_its_own_bands_in_one_pass():
-    # Offset 0.05 m, h = 0.1016: holds to R = 0.0516, in doubt to R larger than 0.0516; misses need |o| - R > h.
+    # Offset 0.05 m, h = 0.1016: holds to R = 0.0516, in doubt to R larger than 0.0516; misses need |o| - R >
+    # h.
     field = straight(2, shift_m=0.05, length_m=30)
     tiers = [tier(repeatable_m=r) for r in (0.0, 0.05, 0.06, 1.0)]
     counted, painted = count(field, *tiers, cell_m=0.2)
@@ -109,8 +117,8 @@ def test_every_tier_has_its_own_bands_in_one_pass():
 
 
 def test_no_strip_and_crossing():
-    # The strip ends at 20 m: 20 m hold, 10 m have no strip; a row square to the strip at x = 7.03 crosses it for
-    # 2 x 0.381 m, and has no strip over the other 6 - 0.762 m.
+    # The strip ends at 20 m: 20 m hold, 10 m have no strip; a row square to the strip at x = 7.03 crosses it
+    # for 2 x 0.381 m, and has no strip over the other 6 - 0.762 m.
     #        |
     #  ======|======-----
     #        |
@@ -130,7 +138,8 @@ def test_row_length_is_conserved_and_belts_change_nothing():
 
 
 def test_painted_cells_are_those_the_rows_cross():
-    # Referee: shapely's intersection of each painted cell with the rows; and no row outside the painted cells.
+    # Referee: shapely's intersection of each painted cell with the rows; and no row outside the painted
+    # cells.
     field = slanting_field(2)
     cell = 1.0
     _, painted = count(field, tier(repeatable_m=0.05), cell_m=cell)
@@ -165,9 +174,9 @@ def test_both_routes_agree_within_the_tolerance(repeatable_m):
 
 
 def test_the_difference_shrinks_with_the_cell():
-    # A cell is wrong only where the class changes inside it, by its own size: an error of first order. Root mean
-    # square over rows, classes, two tiers and five places of the grid; its logarithm against that of the cell has
-    # slope one.
+    # A cell is wrong only where the class changes inside it, by its own size: an error of first order. Root
+    # mean square over rows, classes, two tiers and five places of the grid; its logarithm against that of
+    # the cell has slope one.
     field = slanting_field()
     tiers = [tier(repeatable_m=r) for r in (1 * INCH, 2 * INCH)]
     judged = field.judge(*tiers, half_width_m=HALF_WIDTH_M)
@@ -185,7 +194,8 @@ def test_the_difference_shrinks_with_the_cell():
 
 
 def test_a_wrong_count_would_be_noticed():
-    # One per cent of the row length put into the wrong class exceeds the tolerance on rows that change class twice.
+    # One per cent of the row length put into the wrong class exceeds the tolerance on rows that change class
+    # twice.
     field, one = straight(6, slope_m=0.3, length_m=400.0), tier(repeatable_m=0.02)
     spans, cell_m = field.spans(), 0.1
     counted, _ = count(field, one, cell_m=cell_m)
