@@ -31,18 +31,30 @@ def batch_tables(field, rows):
     names = {c.FIELD_ID: np.full(rows, field, object), c.PASS_ID: np.full(rows, "1", object)}
     pieces = names | {c.UNIT: np.arange(rows), "length_m": np.full(rows, 200.0)}
     for tier in TIERS:
-        pieces |= {f"class_{tier}": np.full(rows, "holds", object), f"miss_{tier}": np.where(np.arange(rows) % 2, np.nan, 0.01)}
+        pieces |= {
+            f"class_{tier}": np.full(rows, "holds", object),
+            f"miss_{tier}": np.where(np.arange(rows) % 2, np.nan, 0.01),
+        }
     made = {
         "strip_lines": (names, line), "row_lines": (pieces, line),
         "hold_bands": (names | {c.TIER: np.full(rows, "fine", object)}, band),
         "reach_bands": (names | {c.TIER: np.full(rows, "fine", object)}, band),
     }  # fmt: skip
-    return {kind: gpd.GeoDataFrame(columns, geometry=shape, crs=CRS) for kind, (columns, shape) in made.items()}
+    return {
+        kind: gpd.GeoDataFrame(columns, geometry=shape, crs=CRS) for kind, (columns, shape) in made.items()
+    }
 
 
 def some_rejects():
-    shapes = [shapely.Point(1, 2), None, shapely.LineString([(0, 0), (1, 1)]), shapely.Polygon([(0, 0, 5), (1, 1, 5), (1, 0, 5)])]
-    return gpd.GeoDataFrame({c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}, geometry=shapes, crs=CRS)
+    shapes = [
+        shapely.Point(1, 2),
+        None,
+        shapely.LineString([(0, 0), (1, 1)]),
+        shapely.Polygon([(0, 0, 5), (1, 1, 5), (1, 0, 5)]),
+    ]
+    return gpd.GeoDataFrame(
+        {c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}, geometry=shapes, crs=CRS
+    )
 
 
 @pytest.fixture
@@ -55,7 +67,9 @@ def inputs(tmp_path):
             table.to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
         folder = tmp_path / "passes" / batch / field
         folder.mkdir(parents=True)
-        gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(folder / "boundary.parquet")
+        gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(
+            folder / "boundary.parquet"
+        )
         (folder / "field.json").write_text(json.dumps({"field_id": field}))
     some_rejects().to_parquet(tmp_path / "rejects.parquet")
     figures = {c.FIELD_ID: ["F0", "F0", "F1", "F1"], c.FARM: "Invented", c.TIER: [*TIERS, *TIERS]}
@@ -70,7 +84,8 @@ def collect(folder, name="rowreturn.gpkg"):
     out = folder / "results" / name
     layers.run(
         bands=list((folder / "bands").iterdir()), passes=list((folder / "passes").iterdir()),
-        rejects=folder / "rejects.parquet", summary=folder / "field_tier.csv", crs_from=folder / "intake.json", out=out,
+        rejects=folder / "rejects.parquet",
+        summary=folder / "field_tier.csv", crs_from=folder / "intake.json", out=out,
     )  # fmt: skip
     return out
 
@@ -95,17 +110,17 @@ def test_requirements_of_the_standard(inputs):
     for layer in contents:
         keys = [row[1:3] for row in ask(path, f"PRAGMA table_info({layer})") if row[5]]
         assert [kind for _, kind in keys] == ["INTEGER"]  # R29
-    apart = "SELECT * FROM gpkg_contents JOIN gpkg_geometry_columns AS g USING (table_name) WHERE gpkg_contents.srs_id != g.srs_id"
-    assert ask(path, apart) == []  # R146
+    pairs = "SELECT a.srs_id, b.srs_id FROM gpkg_contents a JOIN gpkg_geometry_columns b USING (table_name)"
+    assert all(one == other for one, other in ask(path, pairs))  # R146
 
 
 @pytest.mark.parametrize("layer", FEATURE_LAYERS)
 def test_every_layer_has_a_spatial_index(inputs, layer):
     path = collect(inputs)
-    extensions = ask(path, "SELECT table_name, column_name FROM gpkg_extensions WHERE extension_name = 'gpkg_rtree_index'")
-    assert (layer, "geom") in extensions  # R75
-    triggers = ask(path, f"SELECT name FROM sqlite_master WHERE type = 'trigger' AND name LIKE 'rtree_{layer}_geom_%'")
-    assert len(triggers) >= 6  # R77
+    extensions = ask(path, "SELECT table_name, column_name, extension_name FROM gpkg_extensions")
+    assert (layer, "geom", "gpkg_rtree_index") in extensions  # R75
+    triggers = ask(path, f"SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = '{layer}'")
+    assert sum(name.startswith(f"rtree_{layer}_geom_") for (name,) in triggers) >= 6  # R77
     indexed = ask(path, f"SELECT count(*) FROM rtree_{layer}_geom")
     there = ask(path, f"SELECT count(*) FROM {layer} WHERE geom IS NOT NULL")
     assert indexed == there  # R76
@@ -126,7 +141,9 @@ def test_another_reader_counts_the_same(inputs):
 def test_what_was_written_is_read_back(inputs):
     path = collect(inputs)
     rows = pyogrio.read_dataframe(path, layer="row_lines")
-    wanted = pd.concat([batch_tables("F1", 6)["row_lines"], batch_tables("F0", 3)["row_lines"]], ignore_index=True)
+    wanted = pd.concat(
+        [batch_tables("F1", 6)["row_lines"], batch_tables("F0", 3)["row_lines"]], ignore_index=True
+    )
     assert list(rows.columns) == list(wanted.columns)
     assert shapely.equals(rows.geometry.values, wanted.geometry.values).all()
     np.testing.assert_array_equal(rows["miss_fine"], wanted["miss_fine"])

@@ -111,7 +111,8 @@ def _by_pair(places: Places, errors: Mapping[str, ReturnError]) -> tuple[np.ndar
     """Group of each place, and the groups' half widths (groups,) and sds (groups, tiers) [m]."""
     width, code = np.unique(places.half_width_m, return_inverse=True)
     strips = int(places.strip_pass.max(initial=0)) + 1
-    key = (places.planter_pass.astype(np.int64) * strips + places.strip_pass) * max(len(width), 1) + code.ravel()
+    pair = places.planter_pass.astype(np.int64) * strips + places.strip_pass
+    key = pair * max(len(width), 1) + code.ravel()
     _, first, group = np.unique(key, return_index=True, return_inverse=True)
     if len(first) == 0:
         return group, np.zeros(0), np.zeros((0, len(errors)))

@@ -65,7 +65,8 @@ def write_geopackage(
                 _append(unfinished, layer, kind, table, new=layer not in begun)
             begun.add(layer)
         if styles:
-            pyogrio.write_dataframe(_style_table(styles), unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
+            table = _style_table(styles)
+            pyogrio.write_dataframe(table, unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
 
 
 def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame, *, new: bool) -> None:
@@ -152,4 +153,5 @@ def _qml_symbol(kind: str, name: str, colour: str) -> str:
         "outline": ("fill", "SimpleFill", {"style": "no", "outline_color": rgb, "outline_width": "0.4"}),
     }[kind]
     props = "".join(f'<prop k="{key}" v="{value}"/>' for key, value in properties.items())
-    return f'<symbol type="{symbol}" name="{name}"><layer class="{drawn}" enabled="1">{props}</layer></symbol>'
+    layer = f'<layer class="{drawn}" enabled="1">{props}</layer>'
+    return f'<symbol type="{symbol}" name="{name}">{layer}</symbol>'

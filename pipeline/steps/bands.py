@@ -1,7 +1,8 @@
 """Vector layers of a batch: strips, planted rows cut by class, hold bands and reach bands.
 
 All lines and bands lie in the frame of the strips: where autumn and spring were logged in different frames,
-`passes` has moved the planted rows by the fact `frame_east_m`, `frame_north_m`. They are in the CRS of the fields.
+`passes` has moved the planted rows by the facts `frame_east_m`, `frame_north_m`. They are in the CRS of the
+fields, while lengths, widths and areas are true ones, measured in the field's own plane.
 """
 
 from pathlib import Path
@@ -42,11 +43,15 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
         Folder to fill with one table a kind of layer.
     """
     judging, crs = Settings.read(tiers), read_json(crs_from)["crs"]
-    tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
+    tables: dict[str, list[gpd.GeoDataFrame]] = {
+        kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS
+    }
     for folder in fields_of(passes):
         LOG.info("bands: %s", folder.name)
         field = FieldData.read(folder, offsets)
-        drawn = {"strip_lines": strip_lines(field), "row_lines": row_lines(field, judging)} | bands(field, judging)
+        drawn = {"strip_lines": strip_lines(field), "row_lines": row_lines(field, judging)} | bands(
+            field, judging
+        )
         for kind, table in drawn.items():
             shape = from_local(table.geometry.values, table.crs, crs)
             tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=crs)))
@@ -121,10 +126,11 @@ def _band_table(field: FieldData, tier: str, thin, half_width_m, strip_pass, spa
     shape = band_by_group(band_outlines(thin, half_width_m), strip_pass, passes, overlapping=overlapping)
     count = np.maximum(np.bincount(strip_pass, minlength=passes), 1)
     mean = np.bincount(strip_pass, np.maximum(half_width_m, 0.0), passes) / count
-    table = gpd.GeoDataFrame({
+    columns = {
         c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS_ID: field.strip_passes[c.PASS_ID].astype(str),
         "half_width_m": mean, "area_m2": shapely.area(shape),
-    }, geometry=shape)  # fmt: skip
+    }  # fmt: skip
+    table = gpd.GeoDataFrame(columns, geometry=shape)
     return table[~shapely.is_empty(shape)]
 
 

@@ -20,8 +20,10 @@ LAYERS = {
     "hold_bands": "MultiPolygon", "reach_bands": "MultiPolygon", "rejects": "Unknown",
 }  # fmt: skip
 COLOURS = (
-    ("holds", "#155E95"), ("doubt", "#C9BEA6"), ("misses", "#C8500A"), ("no_strip", "#8C8C8C"), ("crossing", "#3A3A3A"),
+    ("holds", "#155E95"), ("doubt", "#C9BEA6"), ("misses", "#C8500A"),
+    ("no_strip", "#8C8C8C"), ("crossing", "#3A3A3A"),
 )  # fmt: skip
+TEXTS = (c.FIELD_ID, c.FARM, c.TIER)
 # Of a field as a whole, and of a field under one tier.
 FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, c.OUTSIDE_M]
 TIER_FIGURES = [c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M]
@@ -45,7 +47,7 @@ def run(
     out : Path
         The GeoPackage.
     """
-    figures = pd.read_csv(summary, dtype={c.FIELD_ID: str, c.FARM: str, c.TIER: str}, keep_default_na=False, na_values=[""])
+    figures = pd.read_csv(summary, dtype=dict.fromkeys(TEXTS, str), keep_default_na=False, na_values=[""])
     tiers = list(pd.unique(figures[c.TIER]))
     crs = read_json(crs_from)["crs"]
     layers = _layers(sorted(bands), field_summary(sorted(passes), figures, crs), read_geo(rejects))
@@ -53,7 +55,7 @@ def run(
 
 
 def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
-    """Polygons of the fields with their figures, a column a figure and tier, such as ``expected_miss_share_sbas``."""
+    """Polygons of the fields; a column a figure and tier, such as ``expected_miss_share_sbas``."""
     ids, shapes = [], []
     for folder in (field for batch in passes for field in fields_of(batch)):
         boundary = read_geo(folder / "boundary.parquet")
