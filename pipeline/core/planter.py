@@ -65,29 +65,35 @@ def _on_grid(lines: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: flo
     middle = first + 0.5 * (bar_rows - 1)
     out, leader = [], []
     for c in centre:
+        mine: list = []
         apart = np.abs(middle - c)
-        # Half way between two places the planter follows one of them, not both.
         nearest = first[apart <= apart.min() + 1e-9].min()
-        # Several bar passes may lie in one place of the grid (a field in two parts): the planter follows each.
-        for k in np.flatnonzero(first == nearest):
+        # Nearest first; half way between two places one of them leads, always the same.
+        for k in np.lexsort([first, np.round(apart, 6)]):
+            if apart[k] >= 0.5 * (bar_rows + planter_rows) - 1e-9:
+                break
             side = -1.0 if flipped[k] else 1.0
-            out.append(beside(lines[k], np.array([side * (c - middle[k]) * spacing_m]))[0][0])
-            leader.append(k)
+            line = beside(lines[k], np.array([side * (c - middle[k]) * spacing_m]))[0][0]
+            # Passes in one place or in another part of the field are followed each; a neighbour abreast is not.
+            if not mine or first[k] == nearest or shapely.distance(line, mine).min() >= 0.5 * spacing_m:
+                mine.append(line)
+                leader.append(k)
+        out.extend(mine)
     return Plan(np.array(out, object), np.array(leader, np.int64))
 
 
 def _counts_from_far_side(lines: np.ndarray, place: np.ndarray, flipped: np.ndarray) -> bool:
     """Whether the planter's first pass belongs at the other edge than the one where the count begins.
 
-    ASSUME: the planter begins on the side of the shorter passes, and where both sides are alike in the south or
-    east; a rule that hangs on the first feature and its travel would make another plan of the same field.
+    ASSUME: the planter begins on the side of the shorter passes, and where both sides are alike in the south
+    or east; a rule that hangs on the first feature and its travel would make another plan of the same field.
     """
     length = shapely.length(lines)
     moment = np.sum(length * (place - 0.5 * (place.min() + place.max())))
     if abs(moment) > 1e-6 * length.sum():
         return bool(moment < 0)
-    chord = shapely.get_coordinates(shapely.get_point(lines, -1)) - shapely.get_coordinates(shapely.get_point(lines, 0))
-    east, north = np.where(flipped, -1.0, 1.0) @ chord
+    start, end = (shapely.get_coordinates(shapely.get_point(lines, k)) for k in (0, -1))
+    east, north = np.where(flipped, -1.0, 1.0) @ (end - start)
     return bool(east < 0 if abs(east) > 1e-6 * abs(north) else north < 0)
 
 
