@@ -7,7 +7,7 @@ settings.register_profile(
     "rowreturn",
     deadline=None,
     derandomize=True,
-    max_examples=25,
+    max_examples=15,
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("rowreturn")

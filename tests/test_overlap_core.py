@@ -9,13 +9,11 @@ from pipeline.core.agreement import agreement
 from pipeline.core.cells import Cells
 from pipeline.core.offsets import CROSSING_ANGLE_DEG
 from pipeline.core.overlap import (
-    CROSSING,
     DOUBT,
     EMPTY,
     HOLDS,
     INDEX_CELL_M,
     MISSES,
-    NO_STRIP,
     Bands,
     Grid,
     Lines,
@@ -32,7 +30,8 @@ def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.
     """Row length by class (tiers, rows, 6) [m], and the painted grid (tiers, lines, columns)."""
     rows, strips = Segments.from_lines(field.rows), Segments.from_lines(field.strips)
     lines = Lines(
-        rows, strips, Cells.over(strips.xy, size=INDEX_CELL_M), np.full(len(field.rows), 0.5 * field.spacing_m),
+        rows, strips, Cells.over(strips.xy, size=INDEX_CELL_M),
+        np.full(len(field.rows), 0.5 * field.spacing_m),
         np.full(len(field.rows), -1), np.full(len(field.strips), -1),
     )  # fmt: skip
     shape = (len(tiers), field.row_pass.max() + 1, field.strip_pass.max() + 1)
@@ -68,7 +67,7 @@ def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.
 def slanting_field(count: int = 24) -> Field:
     """Wavy strips turned by 31 degrees, rows that wander across the class limits many times.
 
-    The rows have a vertex every 2 m only: a piece of row ends at a cell's border or at a vertex, so with vertices
+    The rows have a vertex every 2 m only: a piece of row ends at a cell's border or a vertex; with vertices
     nearer than the cells it would be the vertices that rule the error.
     """
     rng = np.random.default_rng(11)

@@ -110,7 +110,8 @@ def test_the_plan_hangs_on_no_feature_and_no_travel():
         spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
         for against in DIRECTIONS:
             driven = [shapely.reverse(line) if k in against else line for k, line in enumerate(lines)]
-            mixed = shapely.transform(np.roll(np.array(driven), int(turn_deg) // 50), lambda xy: xy @ spin)  # noqa: B023
+            mixed = np.roll(np.array(driven), int(turn_deg) // 50)
+            mixed = shapely.transform(mixed, lambda xy, spin=spin: xy @ spin)
             plan = plan_passes(mixed, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
             np.testing.assert_allclose(row_places(plan.line, 16, spin), reference, atol=1e-6)
 
@@ -140,3 +141,21 @@ def test_wavy_passes_keep_the_grid():
         for row in beside(line, unit_distances(16, SPACING_M))[0]:
             along = shapely.line_interpolate_point(row, np.linspace(0.1, 0.9, 9), normalized=True)
             assert shapely.distance(along, strips).max() < 2e-3
+
+
+@pytest.mark.parametrize("planter_rows", [8, 16, 18, 24])
+def test_a_part_of_a_field_with_fewer_passes_is_planted_too(planter_rows):
+    # Six bar passes in the western part, three of them (places 2 to 4) go on in the east beyond a ditch.
+    #   ======  ====      Where the bar pass under the planter's centre has no counterpart in the east,
+    #   ======  ====      the planter still has to cover the strips of its neighbour.
+    #   ======
+    west = bar_passes(6, 12)[0]
+    east = shapely.transform(bar_passes(5, 12)[0][2:], lambda xy: xy + [110.0, 0.0])
+    plan = plan_passes(
+        np.concatenate([west, east]), bar_rows=12, planter_rows=planter_rows, spacing_m=SPACING_M
+    )
+    in_east = np.array([shapely.get_coordinates(line)[0, 0] > 105 for line in plan.line])
+    for part, strips in ((plan.line[~in_east], range(72)), (plan.line[in_east], range(24, 60))):
+        grid = np.round(row_places(part, planter_rows, np.eye(2)) - 0.5).astype(int)
+        assert len(set(grid)) == len(grid)
+        assert set(strips) <= set(grid)

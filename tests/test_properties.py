@@ -52,7 +52,7 @@ def figures(field: Field, one: Tier) -> dict[str, np.ndarray]:
 
 
 def same(one: dict, other: dict, *, order=slice(None), share: bool = True):
-    """Both have the same figures (not the longest run, which may break at another bit where odds are even)."""
+    """Both have the same figures (not the longest run: where odds are even it hangs on one bit)."""
     for name in ("holds_m", "doubt_m", "misses_m", "expected_miss_m"):
         np.testing.assert_allclose(other[name], one[name][order], err_msg=name, **LENGTHS)
     if share:
