@@ -26,9 +26,7 @@ REPEATABLE_M = {"fine": 0.04, "coarse": 0.5}
 
 
 def straight(count):
-    return np.array(
-        [shapely.LineString([(0, k * SPACING_M), (LENGTH_M, k * SPACING_M)]) for k in range(count)], object
-    )
+    return np.array([shapely.LineString([(0, k * SPACING_M), (LENGTH_M, k * SPACING_M)]) for k in range(count)], object)
 
 
 def test_a_straight_band_is_its_length_times_its_width():
@@ -39,9 +37,7 @@ def test_a_straight_band_is_its_length_times_its_width():
 
 def test_bends_are_those_of_a_mitred_buffer():
     x = np.linspace(0, 200, 101)
-    wavy = np.array(
-        [shapely.LineString(np.c_[x, 8 * np.sin(x / 20)]), shapely.LineString([(0, 0), (5, 0), (5, 5)])]
-    )
+    wavy = np.array([shapely.LineString(np.c_[x, 8 * np.sin(x / 20)]), shapely.LineString([(0, 0), (5, 0), (5, 5)])])
     ours = band_outlines(wavy, np.array([0.7, 0.7]))
     theirs = shapely.buffer(wavy, 0.7, cap_style="flat", join_style="mitre")
     assert shapely.area(shapely.symmetric_difference(ours, theirs)).max() < 1e-6
@@ -70,11 +66,7 @@ def test_overlapping_bands_of_a_pass_are_united():
 def test_mean_odds_of_a_sloped_row_are_their_integral(half_width, sd, ends):
     mean = mean_miss_probability(*(np.array([value]) for value in (*ends, half_width, sd)))[0]
     # The integrand bends at the edges of the strip.
-    edges = [
-        t
-        for t in ((edge - ends[0]) / (ends[1] - ends[0] or 1.0) for edge in (-half_width, half_width))
-        if 0 < t < 1
-    ]
+    edges = [t for t in ((edge - ends[0]) / (ends[1] - ends[0] or 1.0) for edge in (-half_width, half_width)) if 0 < t < 1]
     wanted = quad(
         lambda t: miss_probability(np.array([ends[0] + t * (ends[1] - ends[0])]), half_width, sd)[0],
         0.0, 1.0, points=edges or None, limit=200,
@@ -106,9 +98,7 @@ def drawn(tmp_path_factory):
             "visit": 0,
         }
         pd.DataFrame(passes).to_parquet(folder / f"{name}_passes.parquet")
-        gpd.GeoDataFrame({c.ROW: np.arange(count)}, geometry=lines, crs=local).to_parquet(
-            folder / f"{name}_lines.parquet"
-        )
+        gpd.GeoDataFrame({c.ROW: np.arange(count)}, geometry=lines, crs=local).to_parquet(folder / f"{name}_lines.parquet")
     facts = {"field_id": "F1", "farm": "", "baseline_m": None, "frame_east_m": 0.0, "frame_north_m": 0.0}
     (folder / "field.json").write_text(json.dumps(facts))
     (work / "tiers.json").write_text(json.dumps(settings()))
@@ -161,9 +151,7 @@ def test_pieces_conserve_the_length_of_every_row(drawn):
 def test_neighbouring_pieces_differ_in_a_class(drawn):
     pieces = drawn[0]["row_lines"]
     classes = pieces[[f"class_{tier}" for tier in REPEATABLE_M]]
-    same_row = (pieces[[c.PASS_ID, c.UNIT, c.PART]].shift() == pieces[[c.PASS_ID, c.UNIT, c.PART]]).all(
-        axis=1
-    )
+    same_row = (pieces[[c.PASS_ID, c.UNIT, c.PART]].shift() == pieces[[c.PASS_ID, c.UNIT, c.PART]]).all(axis=1)
     assert ((classes.shift() != classes).any(axis=1) | ~same_row).all()
 
 
@@ -182,9 +170,7 @@ def test_odds_are_null_exactly_where_no_strip_or_crossing(drawn):
 @pytest.mark.parametrize("tier", REPEATABLE_M)
 def test_bands_and_classes_say_the_same(drawn, tier):
     layers = drawn[0]
-    judged = layers["row_lines"][
-        lambda t: t[f"class_{tier}"].isin(["holds", "doubt", "misses"]) & (t["length_m"] > 0.05)
-    ]
+    judged = layers["row_lines"][lambda t: t[f"class_{tier}"].isin(["holds", "doubt", "misses"]) & (t["length_m"] > 0.05)]
     middle = shapely.line_interpolate_point(judged.geometry.values, 0.5, normalized=True)
     united = {
         kind: shapely.union_all(layers[kind].loc[layers[kind][c.TIER] == tier].geometry.values)
@@ -210,6 +196,4 @@ def test_band_areas_of_straight_strips(drawn):
     wanted = 4 * 2 * (HALF_WIDTH_M - REPEATABLE_M["fine"]) * LENGTH_M
     np.testing.assert_allclose(hold["area_m2"], wanted, rtol=1e-6)
     reach = drawn[0]["reach_bands"].set_index(c.TIER)["area_m2"]
-    np.testing.assert_allclose(
-        reach["coarse"], (3 * SPACING_M + 2 * (HALF_WIDTH_M + 0.5)) * LENGTH_M, rtol=1e-6
-    )
+    np.testing.assert_allclose(reach["coarse"], (3 * SPACING_M + 2 * (HALF_WIDTH_M + 0.5)) * LENGTH_M, rtol=1e-6)

@@ -40,9 +40,7 @@ def batch_tables(field, rows):
         "hold_bands": (names | {c.TIER: np.full(rows, "fine", object)}, band),
         "reach_bands": (names | {c.TIER: np.full(rows, "fine", object)}, band),
     }  # fmt: skip
-    return {
-        kind: gpd.GeoDataFrame(columns, geometry=shape, crs=CRS) for kind, (columns, shape) in made.items()
-    }
+    return {kind: gpd.GeoDataFrame(columns, geometry=shape, crs=CRS) for kind, (columns, shape) in made.items()}
 
 
 def some_rejects():
@@ -52,9 +50,7 @@ def some_rejects():
         shapely.LineString([(0, 0), (1, 1)]),
         shapely.Polygon([(0, 0, 5), (1, 1, 5), (1, 0, 5)]),
     ]
-    return gpd.GeoDataFrame(
-        {c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}, geometry=shapes, crs=CRS
-    )
+    return gpd.GeoDataFrame({c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}, geometry=shapes, crs=CRS)
 
 
 @pytest.fixture
@@ -67,9 +63,7 @@ def inputs(tmp_path):
             table.to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
         folder = tmp_path / "passes" / batch / field
         folder.mkdir(parents=True)
-        gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(
-            folder / "boundary.parquet"
-        )
+        gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(folder / "boundary.parquet")
         (folder / "field.json").write_text(json.dumps({"field_id": field}))
     some_rejects().to_parquet(tmp_path / "rejects.parquet")
     figures = {c.FIELD_ID: ["F0", "F0", "F1", "F1"], c.FARM: "Invented", c.TIER: [*TIERS, *TIERS]}
@@ -141,9 +135,7 @@ def test_another_reader_counts_the_same(inputs):
 def test_what_was_written_is_read_back(inputs):
     path = collect(inputs)
     rows = pyogrio.read_dataframe(path, layer="row_lines")
-    wanted = pd.concat(
-        [batch_tables("F1", 6)["row_lines"], batch_tables("F0", 3)["row_lines"]], ignore_index=True
-    )
+    wanted = pd.concat([batch_tables("F1", 6)["row_lines"], batch_tables("F0", 3)["row_lines"]], ignore_index=True)
     assert list(rows.columns) == list(wanted.columns)
     assert shapely.equals(rows.geometry.values, wanted.geometry.values).all()
     np.testing.assert_array_equal(rows["miss_fine"], wanted["miss_fine"])

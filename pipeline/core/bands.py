@@ -50,9 +50,7 @@ def band_outlines(lines: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
     return out
 
 
-def band_by_group(
-    outlines: np.ndarray, group: np.ndarray, groups: int, *, overlapping: np.ndarray
-) -> np.ndarray:
+def band_by_group(outlines: np.ndarray, group: np.ndarray, groups: int, *, overlapping: np.ndarray) -> np.ndarray:
     """One MultiPolygon a group.
 
     Parameters

@@ -28,8 +28,7 @@ def cut_lines(lines: np.ndarray, line: np.ndarray, start_m: np.ndarray, end_m: n
     length = base[line + 1] - base[line]
     # Lines lie one behind the other on one axis, with a gap, so one sorted search serves them all.
     ends = (
-        np.column_stack([np.clip(start_m, 0.0, length), np.clip(end_m, 0.0, length)])
-        + along[_first(owner, line)][:, None]
+        np.column_stack([np.clip(start_m, 0.0, length), np.clip(end_m, 0.0, length)]) + along[_first(owner, line)][:, None]
     )
     inner = np.searchsorted(along, ends[:, 0], side="right"), np.searchsorted(along, ends[:, 1], side="left")
     count = np.maximum(inner[1] - inner[0], 0)
@@ -56,9 +55,7 @@ def _first(owner: np.ndarray, line: np.ndarray) -> np.ndarray:
     return np.searchsorted(owner, line, side="left")
 
 
-def _points_at(
-    xy: np.ndarray, owner: np.ndarray, along: np.ndarray, line: np.ndarray, at: np.ndarray
-) -> np.ndarray:
+def _points_at(xy: np.ndarray, owner: np.ndarray, along: np.ndarray, line: np.ndarray, at: np.ndarray) -> np.ndarray:
     """Points at places on the common axis, shape (n, 2); exactly the vertex where one lies there."""
     lowest, highest = _first(owner, line), np.searchsorted(owner, line, side="right") - 1
     after = np.clip(np.searchsorted(along, at, side="left"), lowest + 1, highest)

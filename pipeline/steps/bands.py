@@ -43,15 +43,11 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
         Folder to fill with one table a kind of layer.
     """
     judging, crs = Settings.read(tiers), read_json(crs_from)["crs"]
-    tables: dict[str, list[gpd.GeoDataFrame]] = {
-        kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS
-    }
+    tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
     for folder in fields_of(passes):
         LOG.info("bands: %s", folder.name)
         field = FieldData.read(folder, offsets)
-        drawn = {"strip_lines": strip_lines(field), "row_lines": row_lines(field, judging)} | bands(
-            field, judging
-        )
+        drawn = {"strip_lines": strip_lines(field), "row_lines": row_lines(field, judging)} | bands(field, judging)
         for kind, table in drawn.items():
             shape = from_local(table.geometry.values, table.crs, crs)
             tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=crs)))

@@ -29,9 +29,7 @@ FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, 
 TIER_FIGURES = [c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M]
 
 
-def run(
-    *, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path
-) -> None:
+def run(*, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path) -> None:
     """Collect the layers of all batches.
 
     Parameters
