@@ -1,6 +1,7 @@
 """A generated field of 65 ha, the size at which speed is measured; seeded, so every run sees the same one."""
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import shapely
@@ -10,8 +11,9 @@ from pipeline.core.reduced import Places
 from pipeline.core.returns import Clock, ReturnError
 from pipeline.core.segments import Segments
 from pipeline.core.tiering import return_errors
-from pipeline.files.catalogue import read_catalogue
+from pipeline.files.catalogue import load_catalogue
 
+CATALOGUE = Path(__file__).parents[1] / "shared" / "tiers.yaml"
 INCH_M = 0.0254
 SPACING_M = 30 * INCH_M
 HALF_WIDTH_M = 4 * INCH_M
@@ -87,9 +89,9 @@ def _lines(aside_m: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 
 def _errors(tiers: int) -> dict[str, ReturnError]:
-    """Return error of the first tiers of the catalogue, the same tier in both seasons."""
-    catalogue = read_catalogue()
-    compare = list(catalogue)[:tiers]
+    """Return error of the last tiers of the catalogue, the same tier in both seasons."""
+    catalogue = load_catalogue(CATALOGUE).tiers
+    compare = list(catalogue)[-tiers:]
     clock = Clock.from_times(PASS_S * np.arange(PASSES))
     unlogged = (clock, [""] * PASSES)
     return return_errors(
