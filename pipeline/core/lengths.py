@@ -19,7 +19,7 @@ def _inside(o0, o1, x):
     return max(0.0, min(high, x) - max(low, -x)) / (high - low)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def length_within(offset0, offset1, length, group, owner, limits, owners):
     """Length of row with |offset| <= limit.
 
@@ -67,7 +67,7 @@ def bin_offsets(offset0, offset1, length, owner, owners, origin, bins):
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def longest_run(offset0, offset1, start, end, row, group, limits, on_strip, rows):
     """Longest stretch of each row on which |offset| > limit, shape (rows, k) [m].
 
@@ -96,10 +96,11 @@ def _extend(run, o0, o1, length, x, best, row, k):
         return 0.0
     else:
         slope = o1 - o0
-        cuts = sorted([(-x - o0) / slope, (x - o0) / slope])
-        if cuts[0] > 0.0:
-            best[row, k] = max(best[row, k], run + cuts[0] * length)
-        run = (1.0 - cuts[1]) * length if cuts[1] < 1.0 else 0.0
+        a, b = (-x - o0) / slope, (x - o0) / slope
+        first, last = min(a, b), max(a, b)
+        if first > 0.0:
+            best[row, k] = max(best[row, k], run + first * length)
+        run = (1.0 - last) * length if last < 1.0 else 0.0
     best[row, k] = max(best[row, k], run)
     return run
 

@@ -1,5 +1,6 @@
 """What a field's tiers come to: class lengths, expected missing rows and the spread of the missed share."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,7 +9,7 @@ from pipeline.core.accuracy import Z95
 from pipeline.core.band import even_odds_offset, miss_any_probability, miss_probability
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
-from pipeline.core.reduced import Places, Reduced, ShiftTable
+from pipeline.core.reduced import Places, Reduced, unique_rows, ShiftTable
 from pipeline.core.returns import ReturnError, StandardDraws
 
 PERCENTILES = (10.0, 50.0, 90.0)
@@ -16,6 +17,7 @@ PERCENTILES = (10.0, 50.0, 90.0)
 # which there are many, get the first of the same draws.
 FIELD_DRAWS = 16384
 ROW_DRAWS = 1024
+_TIERS_AT_ONCE = 2
 
 
 @dataclass(frozen=True)
@@ -62,12 +64,25 @@ def class_limits(error: ReturnError, places: Places) -> tuple[np.ndarray, np.nda
     hold, reach, even : ndarray, shape (groups,)
         Holds up to |offset| <= hold; misses beyond reach; missing is likelier than not beyond even [m].
     """
-    sd = error.sd(places.strip_pass, places.planter_pass)
+    pair, strip_pass, planter_pass, half_width = _pairs(places)
+    group, *limits = _limits_of(error.sd(strip_pass, planter_pass), half_width)
+    return group[pair], *limits
+
+
+def _pairs(places: Places) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Distinct pairs of passes and half widths: the one of each place, and the passes and width of each."""
+    key = np.column_stack([places.strip_pass, places.planter_pass, np.round(places.half_width_m * 1e9)])
+    _, first, pair = unique_rows(key.astype(np.int64))
+    return pair, places.strip_pass[first], places.planter_pass[first], places.half_width_m[first]
+
+
+def _limits_of(sd: np.ndarray, half_width_m: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Limits of the classes of pairs, grouped: see `class_limits`."""
     # Float noise between equal tiers is no difference: limits are grouped to a nanometre.
-    key = np.column_stack([np.round(places.half_width_m * 1e9), np.round(sd * 1e9)]).astype(np.int64)
+    key = np.column_stack([np.round(half_width_m * 1e9), np.round(sd * 1e9)]).astype(np.int64)
     packed = key[:, 0] * (key[:, 1].max(initial=0) + 1) + key[:, 1]
     _, first, group = np.unique(packed, return_index=True, return_inverse=True)
-    half_width, sd = places.half_width_m[first], sd[first]
+    half_width, sd = half_width_m[first], sd[first]
     even = np.array([even_odds_offset(h, s) for h, s in zip(half_width, sd, strict=True)])
     return group.ravel(), half_width - Z95 * sd, half_width + Z95 * sd, even
 
@@ -105,20 +120,23 @@ def judge(
     held, held_places = spans.take(on), _take(places, on)
     by_row = Reduced.of(held, held_places)
     by_pair = by_row.by_pair()
-    lengths = _Lengths(spans, places, held, held_places, rows)
+    lengths = _Lengths(spans, places, held, held_places, _pairs(held_places), rows)
     shares = _Shares.of(by_row, by_pair, errors, rows=rows, passes=passes, seed=seed)
-    out = {}
-    for tier, error in errors.items():
+
+    def under(error: ReturnError) -> Judgement:
         sd = error.sd(by_row.strip_pass, by_row.planter_pass)
         exact = np.all(sd == 0.0)
         holds, doubt, misses, run, bare = lengths.under(error)
         expected = np.bincount(by_row.row, by_row.expected(miss_probability, sd), rows)
         anywhere = by_row.expected(lambda o, h, s: miss_any_probability(o, h, s, spacing_m), sd)
-        out[tier] = Judgement(
+        return Judgement(
             holds, doubt, misses, bare if exact else expected, np.bincount(by_row.row, anywhere, rows), run,
             *shares.under(error),
         )  # fmt: skip
-    return out
+
+    # Tiers stand alone and nearly all of their time is compiled. Two at a time: each holds all its draws.
+    with ThreadPoolExecutor(_TIERS_AT_ONCE) as pool:
+        return dict(zip(errors, pool.map(under, errors.values()), strict=True))
 
 
 @dataclass(frozen=True)
@@ -129,11 +147,14 @@ class _Lengths:
     places: Places
     held: Spans
     held_places: Places
+    pairs: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
     rows: int
 
     def under(self, error: ReturnError) -> tuple[np.ndarray, ...]:
         """Lengths that hold, are in doubt and miss, the longest run, and the bare geometry's misses."""
-        group, hold, reach, even = class_limits(error, self.held_places)
+        pair, strip_pass, planter_pass, half_width = self.pairs
+        group, hold, reach, even = _limits_of(error.sd(strip_pass, planter_pass), half_width)
+        group = group[pair]
         bare = (hold + reach) / 2.0
         limits = np.column_stack([hold, reach, bare])
         held = self.held
@@ -193,8 +214,9 @@ class _Shares:
 
 def _percentiles(missed: np.ndarray, length: np.ndarray) -> np.ndarray:
     """Percentiles of missed / length over draws, shape (3, owners); 0 where there is no length."""
-    share = missed / np.maximum(length, 1e-9)[:, None]
-    return np.clip(np.percentile(share, PERCENTILES, axis=1), 0.0, 1.0)
+    # Sharing out after the percentiles is the same and spares a copy of all draws.
+    found = np.percentile(missed, PERCENTILES, axis=1, overwrite_input=True)
+    return np.clip(found / np.maximum(length, 1e-9), 0.0, 1.0)
 
 
 def _take(places: Places, which: np.ndarray) -> Places:

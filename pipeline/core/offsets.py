@@ -5,6 +5,8 @@ the strip's travel. Along a straight planted segment it is linear, so a row fall
 strip segment, one unit normal and two end offsets. Nothing is sampled.
 """
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
 import numba
@@ -19,6 +21,7 @@ CELL_M = 1.0
 # Spans shorter than this are rounding, not ground.
 SLIVER_M = 1e-9
 _MOST_CANDIDATES = 256
+_SEGMENTS_AT_ONCE = 32768
 
 
 @dataclass(frozen=True)
@@ -96,16 +99,29 @@ def measure_offsets(
         strip_key = np.full(int(strips.line.max(initial=-1)) + 1, -1, np.int64)
     cells = Cells.over(strips.xy, size=CELL_M)
     planes = strips.corner_normals()
-    room = 3 * len(rows.xy) + 1024
+    fixed = (
+        strips.xy, strips.line, planes, reach_m, row_key, strip_key, cells.first, cells.members,
+        cells.x0, cells.y0, cells.size, cells.nx, cells.ny, np.cos(np.radians(CROSSING_ANGLE_DEG)),
+    )  # fmt: skip
+
+    def part(first: int) -> list[np.ndarray]:
+        some = slice(first, first + _SEGMENTS_AT_ONCE)
+        return _spans_of(rows.xy[some], rows.line[some], rows.start_m[some], fixed)
+
+    # Segments stand alone, so parts are measured side by side; their order is kept.
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        parts = list(pool.map(part, range(0, max(len(rows.xy), 1), _SEGMENTS_AT_ONCE)))
+    return Spans(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+
+
+def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tuple) -> list[np.ndarray]:
+    """Columns of the spans of some planted segments."""
+    room = 3 * len(xy) + 1024
     while True:
-        found = _spans(
-            rows.xy, rows.line, rows.start_m, strips.xy, strips.line, planes, reach_m, row_key, strip_key,
-            cells.first, cells.members, cells.x0, cells.y0, cells.size, cells.nx, cells.ny,
-            np.cos(np.radians(CROSSING_ANGLE_DEG)), room,
-        )  # fmt: skip
-        if found[0] <= room:
-            return Spans(*(column[: found[0]] for column in found[1:]))
-        room = 2 * found[0]
+        count, *columns = _spans(xy, line, start_m, *fixed, room)
+        if count <= room:
+            return [column[:count] for column in columns]
+        room = 2 * count
 
 
 @numba.njit(cache=True)
@@ -184,7 +200,7 @@ def _add_cuts(m, iv, cuts):
     return n
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _spans(
     rows, row_line, row_start, strips, strip_line, planes, reach, row_key, strip_key,
     first, members, x0, y0, size, nx_cells, ny_cells, cos_limit, room,

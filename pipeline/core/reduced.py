@@ -67,7 +67,7 @@ class Reduced:
         sector = sector.astype(np.int64) % round(360 / DIRECTION_BIN_DEG)
         key = np.column_stack([places.row, places.planter_pass, places.strip_pass, sector, spans.heading])
         width = np.unique(places.half_width_m, return_inverse=True)
-        groups, first, member = _unique_rows(np.column_stack([key, width[1]]))
+        groups, first, member = unique_rows(np.column_stack([key, width[1]]))
         weight = spans.length_m
         normal = [np.bincount(member, weight * n, len(groups)) for n in (spans.normal_x, spans.normal_y)]
         size = np.maximum(np.hypot(*normal), 1e-300)
@@ -83,9 +83,9 @@ class Reduced:
         key = [self.planter_pass, self.strip_pass, self.heading]
         sector = np.round(np.degrees(np.arctan2(self.normal_y, self.normal_x)) / DIRECTION_BIN_DEG)
         width = np.unique(self.half_width_m, return_inverse=True)[1]
-        groups, first, member = _unique_rows(np.column_stack([*key, sector.astype(np.int64), width]))
+        groups, first, member = unique_rows(np.column_stack([*key, sector.astype(np.int64), width]))
         length = np.zeros((len(groups), self.length_m.shape[1]))
-        np.add.at(length, member, self.length_m)
+        _add_lines(length, member, self.length_m)
         weight = self.length_m.sum(axis=1)
         normal = [np.bincount(member, weight * n, len(groups)) for n in (self.normal_x, self.normal_y)]
         size = np.maximum(np.hypot(*normal), 1e-300)
@@ -105,7 +105,8 @@ class Reduced:
         out = np.zeros(len(self.row))
         kinds, member = np.unique(np.column_stack([self.half_width_m, sd_m]), axis=0, return_inverse=True)
         for number, (half_width, sd) in enumerate(kinds):
-            mine = member.ravel() == number
+            # One kind alone is the common case; a mask would copy the whole table.
+            mine = slice(None) if len(kinds) == 1 else member.ravel() == number
             out[mine] = self.length_m[mine] @ odds(self.offset_m, half_width, sd)
         return out
 
@@ -150,7 +151,7 @@ class ShiftTable:
         )  # fmt: skip
 
 
-@numba.njit(cache=True, fastmath=True)
+@numba.njit(cache=True, fastmath=True, nogil=True)
 def _look_up(
     table, origin, strip_pass, planter_pass, normal_x, normal_y, heading, autumn, spring, machine, owner, owners
 ):
@@ -168,14 +169,24 @@ def _look_up(
     return out
 
 
-def _unique_rows(key: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+@numba.njit(cache=True)
+def _add_lines(out, member, table):
+    """Add every line of a table to line `member` of the result."""
+    for g in range(len(member)):
+        out[member[g]] += table[g]
+
+
+def unique_rows(key: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Distinct rows of an integer key, where each is first met, and which one each row is.
 
     Neighbours mostly share their key, so runs are found first and only the runs are sorted.
     """
     if len(key) == 0:
         return key, np.zeros(0, np.int64), np.zeros(0, np.int64)
-    new = np.concatenate([[True], (key[1:] != key[:-1]).any(axis=1)])
+    new = np.ones(len(key), bool)
+    new[1:] = key[1:, 0] != key[:-1, 0]
+    for column in key.T[1:]:
+        new[1:] |= column[1:] != column[:-1]
     groups, first, member = np.unique(key[new], axis=0, return_index=True, return_inverse=True)
     return groups, np.flatnonzero(new)[first], member.ravel()[np.cumsum(new) - 1]
 

@@ -10,6 +10,7 @@ passes the drift is constant.
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 from scipy.stats import norm, qmc
 
@@ -99,7 +100,7 @@ class OperationError:
         """Variance of each pass on one axis [m^2], shape (passes,)."""
         return self.bias_sd_m**2 + self.drift_sd_m**2
 
-    def draw(self, bias: np.ndarray, drift: np.ndarray) -> np.ndarray:
+    def draw(self, bias: np.ndarray, drift: np.ndarray, *, out: np.ndarray | None = None) -> np.ndarray:
         """Joint errors of the passes on one axis.
 
         Parameters
@@ -108,6 +109,8 @@ class OperationError:
             Standard normals of the biases.
         drift : ndarray, shape (passes, draws)
             Standard normals of the drift's steps.
+        out : ndarray, shape (passes, draws), optional
+            Where the errors go; made new unless given.
 
         Returns
         -------
@@ -115,18 +118,30 @@ class OperationError:
             [m]. The drift is run as a first-order Gauss-Markov chain in the order of time, which has just
             the covariance above.
         """
-        error = np.empty_like(drift)
+        error = np.empty_like(drift) if out is None else out
         for source in np.unique(self.source):
             mine = np.flatnonzero(self.source == source)
             mine = mine[np.argsort(self.clock.time_s[mine], kind="stable")]
-            state = np.zeros(drift.shape[1])
-            for k, number in enumerate(mine):
-                gap = np.inf if k == 0 else self.clock.time_s[number] - self.clock.time_s[mine[k - 1]]
-                keep = np.exp(-gap / self.correlation_time_s[number])
-                state = keep * state + np.sqrt(1.0 - keep * keep) * drift[number]
-                error[number] = self.drift_sd_m[number] * state
-                error[number] += self.bias_sd_m[number] * bias[self.clock.visit[number], source]
+            gap = np.diff(self.clock.time_s[mine], prepend=-np.inf)
+            keep = np.exp(-gap / self.correlation_time_s[mine])
+            _run_chain(
+                mine, keep, drift, self.drift_sd_m, bias[:, source], self.clock.visit, self.bias_sd_m, error
+            )
         return error
+
+
+@numba.njit(cache=True, nogil=True)
+def _run_chain(passes, keep, drift, drift_sd, bias, visit, bias_sd, error):
+    """Errors of the passes of one source in order of time, put into their lines of `error`."""
+    draws = drift.shape[1]
+    state = np.zeros(draws)
+    for k in range(len(passes)):
+        number = passes[k]
+        fresh = np.sqrt(1.0 - keep[k] * keep[k])
+        day = visit[number]
+        for j in range(draws):
+            state[j] = keep[k] * state[j] + fresh * drift[number, j]
+            error[number, j] = drift_sd[number] * state[j] + bias_sd[number] * bias[day, j]
 
 
 @dataclass(frozen=True)
@@ -150,7 +165,9 @@ class ReturnError:
 
     def sd(self, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
         """Standard deviation of the offset at a place of each pair [m], shape (pairs,)."""
-        shared = self.autumn.variance()[strip_pass] + self.spring.variance()[planter_pass]
+        # A field without strips has no strip pass to ask; nothing is judged there, so any number will do.
+        autumn = self.autumn.variance() if len(self.autumn.bias_sd_m) else np.zeros(1)
+        shared = autumn[strip_pass] + self.spring.variance()[planter_pass]
         return np.sqrt(shared + self.machine_sd_m**2 + self.wander_sd_m**2)
 
     def pair_sd(self) -> np.ndarray:
@@ -213,6 +230,8 @@ class StandardDraws:
 
     def errors(self, error: ReturnError) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,) [m]."""
-        autumn = [error.autumn.draw(self.autumn_bias[k], self.autumn_drift[k]) for k in (0, 1)]
-        spring = [error.spring.draw(self.spring_bias[k], self.spring_drift[k]) for k in (0, 1)]
-        return np.stack(autumn), np.stack(spring), error.machine_sd_m * self.machine
+        autumn, spring = np.empty_like(self.autumn_drift), np.empty_like(self.spring_drift)
+        for k in (0, 1):
+            error.autumn.draw(self.autumn_bias[k], self.autumn_drift[k], out=autumn[k])
+            error.spring.draw(self.spring_bias[k], self.spring_drift[k], out=spring[k])
+        return autumn, spring, error.machine_sd_m * self.machine

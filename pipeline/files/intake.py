@@ -1,5 +1,6 @@
 """Input layers in our own terms: values checked feature by feature, fields assigned, nothing lost."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import geopandas as gpd
@@ -9,7 +10,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.local import to_geographic
-from pipeline.errors import CheckError, InputError
+from pipeline.errors import CheckError, InputError, did_you_mean
 from pipeline.files.fields import assign_fields
 from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, read_layer
 from pipeline.files.units import LENGTH, to_si
@@ -85,7 +86,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
             raise InputError(f"{place}: {name} is neither mapped nor a constant; add it under columns or constants")
     found = _with_numbers(found, place)
     found = assign_fields(found, fields)
-    kept = found.kept
+    kept = found.kept.copy()
     for name in (c.TIER, c.FRAME, c.PASS_ID):
         kept[name] = kept[name].map(_text) if name in kept else ""
     kept[c.PASS_ID] = kept[c.PASS_ID].where(kept[c.PASS_ID] != "", kept.index.map(lambda fid: f"feature {fid}"))
@@ -93,6 +94,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
     for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
         kept[ours] = _seconds(kept[theirs], place, theirs) if theirs in kept else np.nan
     _check_frames(kept, place)
+    _fill_times(kept)
     return replace(found, kept=_in_order(kept[[*_LINE_OUT, "geometry"]]))
 
 
@@ -171,6 +173,28 @@ def _seconds(times: pd.Series, place: str, name: str) -> pd.Series:
     except (ValueError, TypeError) as error:
         raise InputError(f"{place}: {name} cannot be read as time ({error}); expected ISO 8601 in UTC") from error
     return (moments - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(seconds=1)
+
+
+def _fill_times(kept: gpd.GeoDataFrame) -> None:
+    """A pass with one of its two times is taken to be there at that time: a pass lasts minutes, drift longer."""
+    kept[c.ENDED_S] = kept[c.ENDED_S].fillna(kept[c.STARTED_S])
+    kept[c.STARTED_S] = kept[c.STARTED_S].fillna(kept[c.ENDED_S])
+
+
+def check_tiers(layer: Layer, role: str, known: Collection[str]) -> None:
+    """Refuse a logged tier that the catalogue does not have.
+
+    Raises
+    ------
+    InputError
+        With the feature and the nearest known tier.
+    """
+    named = layer.kept[c.TIER]
+    unknown = ~named.isin([*known, ""])
+    if unknown.any():
+        place = f"inputs.{role}: {layer.file}, layer '{layer.layer}', feature {layer.kept.index[unknown.to_numpy()][0]}"
+        name = named[unknown].iloc[0]
+        raise InputError(f"{place}: tier '{name}' is not in the catalogue; {did_you_mean(name, known)}")
 
 
 def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:

@@ -4,7 +4,7 @@ rule bands:
         offsets="work/offsets/{batch}",
         tiers="work/settings/tiers.json",
         crs="work/settings/crs.json",
-        code=code_of("steps/bands", "core/bands", "core/cut"),
+        code=code_of("bands"),
     output:
         directory("work/bands/{batch}"),
     log:

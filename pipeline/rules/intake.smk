@@ -1,6 +1,9 @@
-def code_of(*modules):
+from pipeline.files.code import modules_of
+
+
+def code_of(step):
     """Source files that a step runs, as inputs: an edited module reruns what uses it."""
-    return [str(PROJECT / "pipeline" / f"{module}.py") for module in modules]
+    return modules_of(PROJECT, f"pipeline.steps.{step}")
 
 
 def input_files():
@@ -14,7 +17,7 @@ checkpoint intake:
     input:
         files=input_files(),
         config=[str(path) for path in workflow.configfiles],
-        code=code_of("steps/intake", "files/intake", "files/layers", "files/fields"),
+        code=code_of("intake"),
     output:
         "work/intake.json",
     log:

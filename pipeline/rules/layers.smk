@@ -5,7 +5,7 @@ rule layers:
         summary="results/field_tier.csv",
         rejects=after_intake("work/rejects.parquet"),
         crs=after_intake("work/settings/crs.json"),
-        code=code_of("steps/layers", "files/geopackage"),
+        code=code_of("layers"),
     output:
         "results/rowreturn.gpkg",
     log:

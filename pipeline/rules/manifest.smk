@@ -11,7 +11,7 @@ rule manifest:
         layers="results/rowreturn.gpkg",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
-        code=code_of("steps/manifest"),
+        code=code_of("manifest"),
     output:
         "results/manifest.json",
     log:

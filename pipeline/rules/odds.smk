@@ -3,14 +3,7 @@ rule odds:
         passes="work/passes/{batch}",
         offsets="work/offsets/{batch}",
         settings="work/settings/tiers.json",
-        code=code_of(
-            "steps/odds",
-            "core/odds",
-            "core/reduced",
-            "core/lengths",
-            "core/returns",
-            "core/band",
-        ),
+        code=code_of("odds"),
     output:
         directory("work/odds/{batch}"),
     log:

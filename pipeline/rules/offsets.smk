@@ -1,7 +1,7 @@
 rule offsets:
     input:
         passes="work/passes/{batch}",
-        code=code_of("steps/offsets", "core/offsets", "core/segments", "core/cells"),
+        code=code_of("offsets"),
     output:
         directory("work/offsets/{batch}"),
     log:

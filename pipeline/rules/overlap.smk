@@ -4,7 +4,7 @@ rule overlap:
         offsets="work/offsets/{batch}",
         tiers="work/settings/tiers.json",
         raster="work/settings/raster.json",
-        code=code_of("steps/overlap", "core/overlap", "core/agreement", "files/raster"),
+        code=code_of("overlap"),
     output:
         "work/overlap/{batch}.parquet",
     log:

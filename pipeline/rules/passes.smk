@@ -2,14 +2,7 @@ rule passes:
     input:
         key="work/intake/{batch}/key.json",
         settings="work/settings/geometry.json",
-        code=code_of(
-            "steps/passes",
-            "core/passes",
-            "core/planter",
-            "core/order",
-            "core/frames",
-            "core/local",
-        ),
+        code=code_of("passes"),
     output:
         directory("work/passes/{batch}"),
     log:

@@ -5,13 +5,7 @@ rule sheets:
         odds="work/odds/{batch}",
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
-        code=code_of(
-            "steps/sheets",
-            "files/sheet",
-            "files/sheet_map",
-            "files/sheet_table",
-            "files/sheet_parts",
-        ),
+        code=code_of("sheets"),
     output:
         "work/sheets/{batch}.json",
     log:

@@ -2,7 +2,7 @@ rule tables:
     input:
         odds=of_batches("work/odds/{batch}"),
         overlap=of_batches("work/overlap/{batch}.parquet"),
-        code=code_of("steps/tables", "columns"),
+        code=code_of("tables"),
     output:
         fields="results/field_tier.csv",
         rows="results/row_tier.csv",

@@ -10,6 +10,7 @@ import pandas as pd
 import pipeline
 from pipeline import __version__
 from pipeline import columns as c
+from pipeline.core.tier import Tier
 from pipeline.errors import InputError
 from pipeline.files import intake as files
 from pipeline.files.catalogue import tier_to_json
@@ -36,18 +37,22 @@ def run(*, config: dict, source: str, work: Path) -> None:
     """
     settings = config_from_dict(config, source=source)
     layers = _read(settings)
+    tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
+    for role in {"strips", "rows"} & set(layers):
+        files.check_tiers(layers[role], role, tiers)
     account = {role: files.balance(layer, role) for role, layer in layers.items()}
     for role, said in account.items():
         LOG.info("intake: %s: %d read, %d kept, %d rejected", role, said["read"], said["kept"], said["rejected"])
     fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
-    _write_settings(settings, work / "settings")
+    _write_settings(settings, tiers, compare, work / "settings")
     crs = to_json({"crs": fields.crs.to_wkt()})
     write_bytes(work / "settings" / "crs.json", crs, only_if_changed=True)
     batches = _write_batches(fields, layers, work / "intake")
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
-        "batches": batches, "layers": account, "inputs": _hashes(settings), "code": __version__, "notes": _notes(settings),
+        "batches": batches, "layers": account, "inputs": _hashes(settings), "code": __version__,
+        "notes": _notes(settings, layers),
     }))  # fmt: skip
 
 
@@ -63,19 +68,26 @@ def _read(settings: Config) -> dict[str, Layer]:
     return layers
 
 
-def _notes(settings: Config) -> list[str]:
-    """What the configuration asks for that no figure uses yet: said, not passed over."""
-    return [
+def _notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
+    """What a reader must know of the figures and could not guess: said, not passed over."""
+    notes = [
         f"inputs.{name} is accepted but has no part in any figure of this version"
         for name in ("checks", "zones")
         if getattr(settings.inputs, name) is not None
     ]
+    if "bases" not in layers:
+        notes.append("no bases are given: every baseline counts as 0 and no tier is out of reach")
+    if "rows" in layers:
+        named = {role: bool((layers[role].kept[c.FRAME] != "").any()) for role in ("strips", "rows")}
+        if named["strips"] != named["rows"]:
+            bare = "rows" if named["strips"] else "strips"
+            notes.append(f"only one of strips and rows names its frame: {bare} are taken to be in the same, unshifted")
+    return notes
 
 
-def _write_settings(settings: Config, folder: Path) -> None:
+def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str], folder: Path) -> None:
     """Settings in SI, one file for each set of steps that depends on it."""
     judging, rows = settings.judging, settings.inputs.rows
-    tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
     planter = None
     if rows is None or rows.file is None:
         said = rows.constants.given() if rows is not None else {}
@@ -154,6 +166,5 @@ def _hashes(settings: Config) -> dict[str, str]:
 
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
-    run_step(
-        lambda: run(config=job.config, source=", ".join(job.input.config) or "configuration", work=Path(job.output[0]).parent), log=job.log[0]
-    )
+    said_in = ", ".join(job.input.config) or "configuration"
+    run_step(lambda: run(config=job.config, source=said_in, work=Path(job.output[0]).parent), log=job.log[0])

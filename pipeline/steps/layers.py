@@ -99,7 +99,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             bands=[Path(path) for path in job.input.bands], passes=[Path(path) for path in job.input.passes],
-            rejects=Path(job.input.rejects), summary=Path(job.input.summary), crs_from=Path(job.input.intake),
+            rejects=Path(job.input.rejects), summary=Path(job.input.summary), crs_from=Path(job.input.crs),
             out=Path(job.output[0]),
         ),
         log=job.log[0],

@@ -30,8 +30,8 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
     taken, judging = read_json(intake), Settings.read(tiers)
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
-        f"tier {name}: the drift within the pass-to-pass figure alone would exceed the repeatable figure, so the "
-        "repeatable figure rules and no bias of the day is left" for name in drift
+        f"tier {name}, at the base: the drift within the pass-to-pass figure alone would exceed the repeatable "
+        "figure, so the repeatable figure rules and no bias of the day is left" for name in drift
     ]  # fmt: skip
     write_bytes(out, to_json({
         "rowreturn": __version__, "python": platform.python_version(),

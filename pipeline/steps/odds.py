@@ -80,7 +80,7 @@ def _passes(field: FieldData, tier: str, one: Judgement) -> pd.DataFrame:
 def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> dict:
     baseline = field.facts["baseline_m"]
     return {
-        c.FIELD_ID: field.facts["field_id"], c.TIER: tier,
+        c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.TIER: tier,
         c.P10: one.field_share[0], c.P50: one.field_share[1], c.P90: one.field_share[2],
         c.REPEATABLE_95_M: judging.tiers[tier].repeatable_at(baseline), c.BASELINE_M: baseline,
         c.REACH: "in reach" if judging.tiers[tier].in_reach(baseline) else "out of reach",

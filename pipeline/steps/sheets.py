@@ -40,7 +40,7 @@ def run(*, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, r
     """
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts = read_frame(odds / "rows.parquet"), read_frame(odds / "fields.parquet")
-    figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.FARM, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
+    figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
     drawn = []
     for folder in fields_of(passes):
         field = FieldData.read(folder, offsets)

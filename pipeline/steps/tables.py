@@ -31,7 +31,12 @@ def run(*, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, pass
     _check_balance(joined)
     facts = _gather([folder / "fields.parquet" for folder in odds])
     order = {tier: k for k, tier in enumerate(facts[c.TIER].unique())}
-    whole = summed(joined, [c.FIELD_ID, c.FARM, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER], validate="one_to_one")
+    whole = facts.merge(
+        summed(joined, [c.FIELD_ID, c.TIER]), on=[c.FIELD_ID, c.TIER], how="left", validate="one_to_one"
+    )
+    # A field without planted rows keeps its line, with nothing in it.
+    figures = [name for name in whole if name not in facts]
+    whole = whole.fillna(dict.fromkeys(figures, 0)).astype({c.ROW_COUNT: int, c.ROWS_MISSED: int})
     shares = _gather([folder / "passes.parquet" for folder in odds])
     by_pass = summed(joined, [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER])
     by_pass = by_pass.merge(shares, on=[c.FIELD_ID, c.TIER, c.PASS], validate="one_to_one")

@@ -1,0 +1,37 @@
+"""Which of our modules a step runs: the inputs that make an edited module rerun just what uses it."""
+
+import ast
+from pathlib import Path
+
+
+def modules_of(project: Path, module: str) -> list[str]:
+    """Files of a module and of all modules of ours that it imports, sorted.
+
+    Parameters
+    ----------
+    project : Path
+        The folder that holds `pipeline`.
+    module : str
+        For example ``pipeline.steps.odds``.
+    """
+    found: set[str] = set()
+    todo = [module]
+    while todo:
+        name = todo.pop()
+        path = project / (name.replace(".", "/") + ".py")
+        if name in found or not path.is_file():
+            continue
+        found.add(name)
+        todo.extend(_imported(path))
+    return sorted((project / (name.replace(".", "/") + ".py")).as_posix() for name in found)
+
+
+def _imported(path: Path) -> list[str]:
+    """Names that may be modules of ours; what they import of a module may be one as well."""
+    names = []
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names += [node.module, *(f"{node.module}.{alias.name}" for alias in node.names)]
+    return [name for name in names if name.startswith("pipeline.")]
