@@ -94,7 +94,7 @@ def raster(field: BenchField) -> np.ndarray:
 
 
 def gdal_burns(field: BenchField) -> np.ndarray:
-    """Cells of planted rows by class (holds, doubt, beyond), (tiers, 3): bands burned by GDAL, tier by tier."""
+    """Cells of planted rows by class (holds, doubt, beyond), (tiers, 3); GDAL burns tier by tier."""
     grid = _grid(field)
     how = {
         "out_shape": (grid.lines, grid.columns), "dtype": "uint8",

@@ -118,7 +118,7 @@ def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tupl
     """Columns of the spans of some planted segments."""
     room = 3 * len(xy) + 1024
     while True:
-        count, *columns = _spans(xy, line, start_m, *fixed, room)
+        count, *columns = _spans(*(xy, line, start_m, *fixed, room))
         if count <= room:
             return [column[:count] for column in columns]
         room = 2 * count
