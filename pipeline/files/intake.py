@@ -141,7 +141,7 @@ def _with_numbers(found: Layer, place: str) -> Layer:
     kept = found.kept.copy()
     kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
     for theirs, ours in (("row_spacing", c.ROW_SPACING_M), ("strip_width", c.STRIP_WIDTH_M)):
-        kept[ours] = kept[theirs].map(_length) if theirs in kept else np.nan
+        kept[ours] = _lengths(kept[theirs], place, theirs) if theirs in kept else np.nan
     found = replace(found, kept=kept)
     for name, (low, high) in LIMITS.items():
         if name == c.STRIP_WIDTH_M and "strip_width" not in found.kept:
@@ -153,8 +153,23 @@ def _with_numbers(found: Layer, place: str) -> Layer:
     return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
 
 
+def _lengths(values: pd.Series, place: str, name: str) -> pd.Series:
+    """Lengths of a column [m]; an unreadable one is an error, since it is a slip of the whole column."""
+    try:
+        return values.map(_length)
+    except ValueError:
+        for feature, value in values.items():
+            try:
+                _length(value)
+            except ValueError as error:
+                raise InputError(f"{place}: feature {feature} has {name} '{value}': {error}") from error
+        raise
+
+
 def _length(value: object) -> float:
     """A length of a column: numbers are metres, text carries its unit."""
+    if value is None or pd.isna(value):
+        return float("nan")
     if isinstance(value, str):
         return to_si(value, kind=LENGTH)
     return float(value)  # type: ignore[arg-type]

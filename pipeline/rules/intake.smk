@@ -10,7 +10,9 @@ def input_files():
     """Input files of the configuration, with the write-ahead log of a GeoPackage where there is one."""
     layers = SETTINGS.inputs.model_dump(exclude_none=True).values()
     files = sorted({layer["file"] for layer in layers if layer.get("file")})
-    return files + [f"{name}-wal" for name in files if os.path.exists(f"{name}-wal")]
+    # A missing file is left to the intake, whose error says which layer asks for it.
+    found = [name for name in files if os.path.exists(name)]
+    return found + [f"{name}-wal" for name in found if os.path.exists(f"{name}-wal")]
 
 
 checkpoint intake:

@@ -1,0 +1,133 @@
+"""Intake: nothing is lost, and every reject says why."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+from workflow import CRS, boundaries, config, layer_of, pass_lines, passes_of, take_in, write_coop
+
+from pipeline.files.store import read_geo, read_json
+
+EAST, NORTH = 600_000.0, 4_600_000.0
+
+
+def taken(folder, **layers) -> tuple[dict, pd.DataFrame]:
+    """Account by layer, and the rejects."""
+    write_coop(folder, **layers)
+    settings = config(folder, planter=False)
+    if "FIELD" in layers.get("strips", ()):
+        settings["inputs"]["strips"]["columns"]["field_id"] = "FIELD"
+    work = take_in(settings, folder)
+    account = read_json(work / "intake.json")["layers"]
+    for said in account.values():
+        assert said["read"] == said["kept"] + said["rejected"]
+    rejects = read_geo(work / "rejects.parquet")
+    assert len(rejects) == sum(said["rejected"] for said in account.values())
+    return account, rejects
+
+
+def test_good_input_has_no_rejects(tmp_path):
+    account, rejects = taken(tmp_path)
+    assert (account["fields"]["kept"], account["strips"]["kept"], len(rejects)) == (2, 8, 0)
+    assert account["strips"]["kept_m"] == pytest.approx(8 * 120.0, rel=1e-3)  # UTM's scale, 0.9996 and up
+
+
+BAD_LINES = {
+    "no geometry": None,
+    "empty": shapely.LineString(),
+    "zero length": shapely.LineString([(EAST + 5, NORTH + 5)] * 2),
+    "not finite": shapely.LineString([(EAST + 5, NORTH + 5), (np.nan, NORTH + 5)]),
+    "not of the kind": shapely.Point(EAST + 5, NORTH + 5),
+    "in no field": shapely.LineString([(EAST - 500, NORTH), (EAST - 400, NORTH)]),
+}
+
+
+@pytest.mark.parametrize("reason", BAD_LINES)
+def test_bad_strip_is_a_reject_with_its_reason(tmp_path, reason):
+    lines = [*pass_lines(0), BAD_LINES[reason], *pass_lines(1)]
+    account, rejects = taken(tmp_path, strips=layer_of(lines, PASS=[f"P{k}" for k in range(9)]))
+    assert account["strips"] | {"kept_m": 0} == {
+        "file": (tmp_path / "coop.gpkg").as_posix(), "layer": "strips", "read": 9, "kept": 8, "rejected": 1,
+        "kept_m": 0,
+    }  # fmt: skip
+    assert rejects["feature"].tolist() == ["5"]  # ids in a GeoPackage start at 1
+    # A GeoPackage stores an empty geometry as it is, or as none at all.
+    assert reason in rejects["reason"][0] or (reason == "empty" and rejects["reason"][0] == "no geometry")
+    assert rejects["layer"].tolist() == ["strips"]
+
+
+def test_all_bad_strips_together(tmp_path):
+    lines = [*pass_lines(0), *BAD_LINES.values()]
+    account, rejects = taken(tmp_path, strips=layer_of(lines, PASS=[f"P{k}" for k in range(len(lines))]))
+    assert (account["strips"]["kept"], account["strips"]["rejected"]) == (4, 6)
+    assert sorted(rejects["feature"].astype(int)) == list(range(5, 11))
+
+
+def test_strip_that_names_an_unknown_or_another_field(tmp_path):
+    strips = passes_of().assign(FIELD=["F0"] * 3 + ["F9"] + ["F2"] * 3 + ["F0"])
+    _, rejects = taken(tmp_path, strips=strips)
+    assert dict(zip(rejects["feature"], rejects["reason"], strict=True)) == {
+        "4": "names a field that is not among the fields",
+        "8": "lies outside the field it names",
+    }
+
+
+def test_bow_tie_boundary_is_a_reject_and_so_are_its_strips(tmp_path):
+    fields = boundaries()
+    x, y = EAST + 400, NORTH
+    tie = shapely.Polygon([(x, y), (x + 120, y + 50), (x + 120, y), (x, y + 50)])
+    fields = gpd.GeoDataFrame(fields.drop(columns="geometry"), geometry=[fields.geometry[0], tie], crs=CRS)
+    account, rejects = taken(tmp_path, fields=fields)
+    assert (account["fields"]["rejected"], account["strips"]["rejected"]) == (1, 4)
+    assert "Self-intersection" in rejects["reason"][0]
+    assert (rejects["reason"][1:] == "lies in no field").all()
+
+
+def test_field_without_a_name_is_a_reject(tmp_path):
+    _, rejects = taken(tmp_path, fields=boundaries().assign(FIELD=["F0", None]))
+    assert rejects["reason"][0] == "has no field_id"
+
+
+@pytest.mark.parametrize("width", [-0.2, 0.0, 900.0, None])
+def test_absurd_width_in_a_column_is_a_reject(tmp_path, width):
+    widths = np.full(8, 0.2)
+    widths[3] = np.nan if width is None else width
+    write_coop(tmp_path, strips=passes_of().assign(WIDE=widths))
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["strips"]["columns"]["strip_width"] = "WIDE"
+    del settings["inputs"]["strips"]["constants"]["strip_width"]
+    rejects = read_geo(take_in(settings, tmp_path) / "rejects.parquet")
+    assert rejects["feature"].tolist() == ["4"]
+    assert "strip_width_m is" in rejects["reason"][0]
+    assert "expected 0.02 to 5" in rejects["reason"][0]
+
+
+def test_z_is_dropped_and_the_crs_of_a_layer_may_differ(tmp_path):
+    strips = passes_of().to_crs("EPSG:4326")
+    strips["geometry"] = shapely.force_3d(strips.geometry.values, 300.0)
+    account, _ = taken(tmp_path, strips=strips)
+    assert account["strips"]["kept"] == 8
+
+
+def test_a_strip_over_two_fields_goes_to_the_one_with_most_of_it(tmp_path):
+    line = shapely.LineString([(EAST + 100, NORTH + 20), (EAST + 450, NORTH + 20)])  # 20 m in F0, 50 m in F1
+    write_coop(tmp_path, strips=layer_of([*pass_lines(0), line], PASS=list("abcde")))
+    work = take_in(config(tmp_path, planter=False), tmp_path)
+    found = pd.concat([read_geo(path) for path in sorted(work.glob("intake/*/strips.parquet"))])
+    assert found.set_index("pass_id")["field_id"].to_dict() == dict.fromkeys("abcd", "F0") | {"e": "F2"}
+
+
+def test_one_changed_boundary_rewrites_only_its_batch(tmp_path):
+    write_coop(tmp_path)
+    settings = config(tmp_path, planter=False)
+    work = take_in(settings, tmp_path)
+    before = {path: path.stat().st_mtime_ns for path in work.glob("intake/*/key.json")}
+    fields = boundaries()
+    fields.loc[1, "geometry"] = fields.geometry[1].buffer(1.0)
+    write_coop(tmp_path, fields=fields)
+    take_in(settings, tmp_path)
+    changed = [path.parent.name for path, when in before.items() if path.stat().st_mtime_ns != when]
+    home = read_json(work / "intake.json")["batches"]
+    assert len(before) == 2
+    assert [home[batch] for batch in changed] == [["F2"]]
