@@ -13,7 +13,7 @@ from pipeline import columns as c
 from pipeline.files.layers import Layer
 
 FIELDS_PER_BATCH = 40
-FEWEST_BATCHES = 8
+FEWEST_BATCHES = 2
 
 
 def batch_of(field_id: str, batches: int) -> str:
