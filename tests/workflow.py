@@ -45,7 +45,7 @@ def layer_of(lines: list, **columns) -> gpd.GeoDataFrame:
 
 def boundaries(fields: int = 2) -> gpd.GeoDataFrame:
     """The fields' layer."""
-    names = ["F0", "F2"][:fields]  # two names that fall into two batches
+    names = ["F0", "F2"][:fields]  # two names whose hashes put them into two batches
     return layer_of([area(k) for k in range(fields)], FIELD=names, FARM=["Invented"] * fields)
 
 
