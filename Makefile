@@ -8,6 +8,7 @@ BIN := .venv/bin
 .venv/ready: requirements.lock
 	$(PYTHON) -m venv .venv
 	$(BIN)/pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pipeline.warm
 	touch $@
 
 demo: .venv/ready

@@ -5,7 +5,7 @@ import shapely
 
 # Strip lines are thinned by this much before bands are drawn round them: bands are for the map, figures
 # come from the exact offsets.
-THIN_M = 0.01
+THIN_M = 0.02
 # Beyond this turn at one vertex a mitre grows long; such lines are left to GEOS.
 SHARPEST_TURN_COS = 0.5
 MITRE_LIMIT = 2.0

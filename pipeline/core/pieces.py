@@ -29,8 +29,6 @@ class Pieces:
         Distance along the planted line [m].
     classes : ndarray of uint8, shape (n, tiers)
         0 holds, 1 in doubt, 2 misses, 3 no strip, 4 crossing.
-    miss_share : ndarray, shape (n, tiers)
-        Expected share of the piece off its strip; NaN without a strip or crossing one.
     """
 
     line: np.ndarray
@@ -38,7 +36,6 @@ class Pieces:
     start_m: np.ndarray
     end_m: np.ndarray
     classes: np.ndarray
-    miss_share: np.ndarray
 
 
 def row_pieces(spans: Spans, places: Places, errors: Mapping[str, ReturnError]) -> Pieces:
@@ -49,11 +46,6 @@ def row_pieces(spans: Spans, places: Places, errors: Mapping[str, ReturnError]) 
     spans, places : of all planted rows of a field, in order along the rows
     errors : mapping of tier id to ReturnError
         At least one tier.
-
-    Notes
-    -----
-    The expected share is integrated in closed form over every span of a piece, so it is exact for the
-    piecewise linear offset (rounding below 1e-8).
     """
     group, half_width, sd = _by_pair(places, errors)
     bound = Z95 * sd
@@ -61,9 +53,32 @@ def row_pieces(spans: Spans, places: Places, errors: Mapping[str, ReturnError]) 
         spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, group, spans.kind,
         half_width[:, None] - bound, half_width[:, None] + bound,
     )  # fmt: skip
-    share = _miss_shares(spans, span, start, end, group, half_width, sd)
-    share[spans.kind[span] != ON_STRIP] = np.nan
-    return Pieces(line, span, start, end, classes, share)
+    return Pieces(line, span, start, end, classes)
+
+
+def miss_shares(pieces: Pieces, spans: Spans, places: Places, errors: Mapping[str, ReturnError]) -> np.ndarray:
+    """Expected share of each piece off its strip under each tier; NaN without a strip or crossing one.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Of those spans and errors.
+    spans, places, errors
+        As for `row_pieces`.
+
+    Returns
+    -------
+    ndarray, shape (pieces, tiers)
+
+    Notes
+    -----
+    Integrated in closed form over every span of a piece, so it is exact for the piecewise linear offset
+    (rounding below 1e-8).
+    """
+    group, half_width, sd = _by_pair(places, errors)
+    share = _miss_shares(spans, pieces.span, pieces.start_m, pieces.end_m, group, half_width, sd)
+    share[spans.kind[pieces.span] != ON_STRIP] = np.nan
+    return share
 
 
 def mean_miss_probability(

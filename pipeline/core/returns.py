@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numba
 import numpy as np
-from scipy.stats import norm, qmc
+from scipy.special import ndtri
 
 from pipeline.core.tier import TierSpread
 
@@ -217,8 +217,10 @@ class StandardDraws:
         """Draws for two clocks; `draws` is a power of two, `sources` the tiers used in autumn and spring."""
         shapes = [(2, autumn.visit_count, sources[0]), (2, spring.visit_count, sources[1])]
         sizes = [int(np.prod(shape)) for shape in shapes]
+        from scipy.stats import qmc  # a second to import, and only the odds draw
+
         sobol = qmc.Sobol(sum(sizes) + 1, scramble=True, rng=np.random.default_rng(seed))
-        points = norm.ppf(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T
+        points = ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T
         rng = np.random.default_rng([seed, 1])
         return cls(
             np.ascontiguousarray(points[: sizes[0]]).reshape(*shapes[0], draws),

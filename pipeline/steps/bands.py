@@ -18,7 +18,7 @@ from pipeline.core.bands import band_by_group, band_outlines, thinned
 from pipeline.core.cut import cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
-from pipeline.core.pieces import row_pieces
+from pipeline.core.pieces import miss_shares, row_pieces
 from pipeline.files.field_data import FieldData, Settings, fields_of
 from pipeline.files.log import LOG, run_step
 from pipeline.files.store import read_json, write_frame
@@ -76,7 +76,9 @@ def row_lines(field: FieldData, judging: Settings) -> gpd.GeoDataFrame:
     `part` counts the pieces that the boundary cuts one row unit into; distances run along such a part.
     """
     lines = field.lines("planter")
-    pieces = row_pieces(field.spans, field.places(judging.row_margin_m), field.errors(judging))
+    places, errors = field.places(judging.row_margin_m), field.errors(judging)
+    pieces = row_pieces(field.spans, places, errors)
+    share = miss_shares(pieces, field.spans, places, errors)
     keep = pieces.end_m - pieces.start_m > SLIVER_M
     line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
     part = pd.Series(field.row_of_line).groupby(field.row_of_line).cumcount().to_numpy(np.int64)
@@ -85,7 +87,7 @@ def row_lines(field: FieldData, judging: Settings) -> gpd.GeoDataFrame:
     names = np.array(c.CLASSES, object)
     for number, tier in enumerate(judging.compare):
         columns[f"class_{tier}"] = names[pieces.classes[keep, number]]
-        columns[f"miss_{tier}"] = pieces.miss_share[keep, number]
+        columns[f"miss_{tier}"] = share[keep, number]
     shape = cut_lines(lines.geometry.values, line, start, end)
     return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs)
 
