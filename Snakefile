@@ -12,7 +12,7 @@ os.environ["PYTHONPATH"] = os.pathsep.join(
 )
 
 from pipeline.errors import RowreturnError
-from pipeline.files.config import config_from_dict, resolve_tiers
+from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
 try:

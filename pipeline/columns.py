@@ -7,8 +7,11 @@ STARTED_S, ENDED_S = "started_s", "ended_s"
 TIER, FRAME, EPOCH, FIX = "tier", "frame", "epoch", "fix"
 BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "reach"
 
+# A pass without a number is named by us.
+UNNAMED = "unnamed "
+
 # Planted rows.
-ROW_ID, ROW, PASS, PART, UNIT, TIGHT = "row_id", "row", "pass", "part", "unit", "tight_bend"
+ROW, PASS, PART, UNIT, TIGHT = "row", "pass", "part", "unit", "tight_bend"
 # By which a planted line finds its own strip.
 OWN_KEY, OWN_REACH_M = "own_key", "own_reach_m"
 

@@ -71,6 +71,6 @@ def agreement(
         )
         unsure = within[:, 0] - within[:, 1] + within[:, 2] - within[:, 3]
         tolerance = cell_m / np.sqrt(2.0) * (np.bincount(row, minlength=rows) + 1) + unsure
-        gap = np.abs(counted[number, :, 1:4].sum(axis=0) - exact[:, :3].sum(axis=0)).max(initial=0.0)
+        gap = np.abs(counted[number, :, 1:].sum(axis=0) - exact.sum(axis=0)).max(initial=0.0)
         out[list(errors)[number]] = Agreement(float(gap), float(tolerance.sum()), tolerance)
     return out

@@ -229,8 +229,10 @@ def _spans(
                     if own >= 0 and strip_key[strip_line[k]] != own:
                         continue
                     t0, t1, o0, o1, nx, ny = _against(a, strips[k], planes[k], far)
-                    if t0 >= t1 or m == _MOST_CANDIDATES:
+                    if t0 >= t1:
                         continue
+                    if m == _MOST_CANDIDATES:
+                        raise ValueError("more than 256 strip segments lie beside one planted segment")
                     dots[m] = (ux * ny - uy * nx) / length
                     iv[m, 0], iv[m, 1], iv[m, 2], iv[m, 3] = t0, t1, o0, o1
                     normals[m, 0], normals[m, 1], seg[m] = nx, ny, k

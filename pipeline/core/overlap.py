@@ -178,7 +178,7 @@ def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, 
         for ix in range(ix0, ix1 + 1):
             for q in range(first[iy * nx + ix], first[iy * nx + ix + 1]):
                 k = members[q]
-                if m == len(near) or not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
+                if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
                     continue
                 if key >= 0 and strip_key[strip_line[k]] != key:
                     continue
@@ -187,6 +187,8 @@ def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, 
                 side0 = vx * (row[1] - strips[k, 1]) - vy * (row[0] - strips[k, 0])
                 side1 = vx * (row[3] - strips[k, 1]) - vy * (row[2] - strips[k, 0])
                 if min(side0, side1) <= limit and max(side0, side1) >= -limit:
+                    if m == len(near):
+                        raise ValueError("more than 512 strip segments lie beside one planted segment")
                     near[m] = k
                     m += 1
     return m

@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.odds import class_limits
 from pipeline.core.offsets import Spans
 from pipeline.core.reduced import Places
 from pipeline.core.returns import Clock, ReturnError
@@ -118,11 +117,6 @@ class FieldData:
             settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind, strips=sides[0],
             rows=sides[1], baseline_m=self.facts["baseline_m"], steering_95_m=settings.steering_95_m,
         )  # fmt: skip
-
-    def limits(self, error: ReturnError, places: Places) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Group of each place, and the groups' hold and reach limits [m]."""
-        group, hold, reach, _ = class_limits(error, places)
-        return group, hold, reach
 
 
 def fields_of(passes: Path) -> list[Path]:

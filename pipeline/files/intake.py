@@ -89,13 +89,12 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
     kept = found.kept.copy()
     for name in (c.TIER, c.FRAME, c.PASS_ID):
         kept[name] = kept[name].map(_text) if name in kept else ""
-    kept[c.PASS_ID] = kept[c.PASS_ID].where(kept[c.PASS_ID] != "", kept.index.map(lambda fid: f"feature {fid}"))
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
     for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
         kept[ours] = _seconds(kept[theirs], place, theirs) if theirs in kept else np.nan
     _check_frames(kept, place)
     _fill_times(kept)
-    return replace(found, kept=_in_order(kept[[*_LINE_OUT, "geometry"]]))
+    return replace(found, kept=_with_names(_in_order(kept[[*_LINE_OUT, "geometry"]])))
 
 
 def read_bases(layer) -> Layer:
@@ -225,6 +224,12 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
             f"{place}: field '{many.index[many > 1][0]}' has passes in several frames or epochs; expected one a field, "
             "split the layer or transform it"
         )
+
+
+def _with_names(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Passes without a number get one of ours, counted in each field in our own order."""
+    number = (kept.groupby(c.FIELD_ID).cumcount() + 1).astype(str)
+    return kept.assign(**{c.PASS_ID: kept[c.PASS_ID].where(kept[c.PASS_ID] != "", c.UNNAMED + number)})
 
 
 def _in_order(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

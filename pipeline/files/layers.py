@@ -55,7 +55,7 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
 
     Parameters
     ----------
-    source : LayerSource
+    source : Source
         With `file`, `layer`, `columns` and `constants`.
     role : str
         What the configuration calls it, for errors.

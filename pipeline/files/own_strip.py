@@ -38,6 +38,7 @@ def own_strip_columns(sides: dict[str, tuple], *, by_pass_id: bool) -> dict[str,
 
 def _keys(sides: dict[str, tuple]) -> dict[str, np.ndarray]:
     """One number a (pass number, unit on the ground, counted from the strip's left)."""
+    _check_ids(sides)
     ids = pd.unique(pd.concat([passes[c.PASS_ID] for passes, _, _ in sides.values()]))
     number = {pass_id: k for k, pass_id in enumerate(ids)}
     strips = sides["strip"][0]
@@ -55,6 +56,20 @@ def _keys(sides: dict[str, tuple]) -> dict[str, np.ndarray]:
         place = passes[c.PASS_ID].map(number).to_numpy(int)[of_pass]
         keys[name] = place * _UNITS_PER_PASS + np.where(against[of_pass], mirrored, unit)
     return keys
+
+
+def _check_ids(sides: dict[str, tuple]) -> None:
+    named = {name: set(passes[c.PASS_ID]) for name, (passes, _, _) in sides.items()}
+    unnamed = [name for name, ids in named.items() if any(pass_id.startswith(c.UNNAMED) for pass_id in ids)]
+    if unnamed:
+        raise InputError(
+            f"judging.own_strip: pass_id, but some {unnamed[0]} passes have no pass_id; map the column or use 'nearest'"
+        )
+    if named["planter"] and named["strip"] and not named["planter"] & named["strip"]:
+        raise InputError(
+            f"judging.own_strip: pass_id, but no planter pass has the number of a strip pass (planter: "
+            f"{min(named['planter'])} ..., strips: {min(named['strip'])} ...); use 'nearest'"
+        )
 
 
 def _check_counts(passes: gpd.GeoDataFrame, counts: dict) -> None:

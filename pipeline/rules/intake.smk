@@ -18,6 +18,9 @@ def input_files():
 checkpoint intake:
     input:
         files=input_files(),
+        catalogue=str(
+            catalogue_path(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
+        ),
         config=[str(path) for path in workflow.configfiles],
         code=code_of("intake"),
     output:

@@ -38,7 +38,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
     tiers : Path
         tiers.json.
     crs_from : Path
-        intake.json, which names the CRS of the fields.
+        crs.json, which names the CRS of the fields.
     out : Path
         Folder to fill with one table a kind of layer.
     """

@@ -14,7 +14,7 @@ from pipeline.core.tier import Tier
 from pipeline.errors import InputError
 from pipeline.files import intake as files
 from pipeline.files.catalogue import tier_to_json
-from pipeline.files.config import Config, config_from_dict, resolve_tiers
+from pipeline.files.config import Config, catalogue_path, config_from_dict, resolve_tiers
 from pipeline.files.fields import batch_count, batch_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
@@ -77,6 +77,11 @@ def _notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     ]
     if "bases" not in layers:
         notes.append("no bases are given: every baseline counts as 0 and no tier is out of reach")
+    if settings.tiers.autumn == "as_logged" and (count := int((layers["strips"].kept[c.TIER] == "").sum())):
+        notes.append(f"tiers.autumn is as_logged, but {count} strip passes name no tier: they count as made with spring's")
+    if settings.inputs.rows is not None and settings.inputs.rows.kind == "surveyed" and "rows" in layers:
+        bare = int((layers["rows"].kept[c.TIER] == "").sum())
+        notes += [f"{bare} surveyed passes name no tier of the survey: they count as without error"] if bare else []
     if "rows" in layers:
         named = {role: bool((layers[role].kept[c.FRAME] != "").any()) for role in ("strips", "rows")}
         if named["strips"] != named["rows"]:
@@ -161,7 +166,9 @@ def _files(settings: Config) -> set[str]:
 
 
 def _hashes(settings: Config) -> dict[str, str]:
-    return {path: sha256(Path(path)) for path in sorted(_files(settings))}
+    catalogue = catalogue_path(settings, project_root=PROJECT, working_dir=Path.cwd())
+    hashes = {path: sha256(Path(path)) for path in sorted(_files(settings))}
+    return hashes | {settings.tiers.catalogue: sha256(catalogue)}
 
 
 if __name__ == "__main__":

@@ -41,7 +41,7 @@ def run(*, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, 
     summary : Path
         field_tier.csv.
     crs_from : Path
-        intake.json, which names the CRS of the fields.
+        crs.json, which names the CRS of the fields.
     out : Path
         The GeoPackage.
     """

@@ -1,10 +1,12 @@
 """What a run was made from: inputs by hash, configuration, versions, seeds, and what was kept and rejected."""
 
 import platform
+import shutil
 from importlib.metadata import version
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.errors import CheckError
 from pipeline.files.field_data import Settings
 from pipeline.files.log import run_step
 from pipeline.files.store import read_json, sha256, to_json, write_bytes
@@ -28,6 +30,7 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
         The manifest.
     """
     taken, judging = read_json(intake), Settings.read(tiers)
+    _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
         f"tier {name}, at the base: the drift within the pass-to-pass figure alone would exceed the repeatable "
@@ -40,6 +43,18 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
         "tiers": read_json(tiers), "seed": judging.seed, "batches": taken["batches"], "notes": notes,
         "outputs": _hashes(results, out),
     }))  # fmt: skip
+
+
+def _tend_fields(home: Path, wanted: set[str]) -> None:
+    """Take away what fields that are gone have left; refuse to sign for a raster that is not there."""
+    for folder in sorted(home.iterdir()) if home.exists() else ():
+        if folder.name not in wanted:
+            shutil.rmtree(folder)
+    lost = sorted(name for name in wanted if not (home / name / "overlap.tif").exists())
+    if lost:
+        raise CheckError(
+            f"{home / lost[0] / 'overlap.tif'} is missing though it was made; delete the folder work and run again"
+        )
 
 
 def _hashes(results: Path, manifest: Path) -> dict[str, str]:

@@ -13,10 +13,14 @@ from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
 from pipeline.core.passes import beside, clip_lines, unit_distances
 from pipeline.core.planter import plan_passes
+from pipeline.errors import InputError
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
 from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_frame
+
+# Spacings that differ by less are the same, written in different units.
+SAME_SPACING_M = 0.001
 
 
 def run(*, batch: Path, settings: Path, out: Path) -> None:
@@ -62,7 +66,9 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         "strip": (strips, *_row_units(strips, area, (0.0, 0.0))),
         "planter": (rows, *_row_units(rows, area, shift)),
     }
-    lines = own_strip_columns(sides, by_pass_id=geometry["own_strip"] == "pass_id")
+    # A planned planter follows the strips that are there, so the nearest is its own.
+    by_pass_id = geometry["own_strip"] == "pass_id" and geometry["planter"] is None
+    lines = own_strip_columns(sides, by_pass_id=by_pass_id)
     for name, (passes, units, _) in sides.items():
         write_frame(out / f"{name}_passes.parquet", passes.drop(columns="geometry"))
         write_frame(out / f"{name}_units.parquet", units)
@@ -95,7 +101,8 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     """The planter's passes after the strips, or on their grid (DESIGN section 4, rows left out)."""
     if len(strips) == 0:
         return strips.copy()
-    spacing = float(planter["row_spacing_m"] or strips[c.ROW_SPACING_M].iloc[0])
+    spacing = float(strips[c.ROW_SPACING_M].iloc[0])
+    _check_one_bar(strips, planter["row_spacing_m"] or spacing)
     bar_rows = int(strips[c.ROW_COUNT].iloc[0])
     rows = int(planter["row_count"] or bar_rows)
     plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
@@ -107,6 +114,18 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     many = led[c.PASS_ID].duplicated(keep=False)
     led[c.PASS_ID] = led[c.PASS_ID].where(~many, led[c.PASS_ID] + "." + number)
     return _with_clock(gpd.GeoDataFrame(led, geometry=parts, crs=strips.crs), capacity_m2_s)
+
+
+def _check_one_bar(strips: gpd.GeoDataFrame, planter_spacing_m: float) -> None:
+    """A planter can be planned only on strips of one bar, at the bar's own spacing."""
+    field_id = strips[c.FIELD_ID].iloc[0]
+    if strips[c.ROW_COUNT].nunique() > 1 or np.ptp(strips[c.ROW_SPACING_M]) > SAME_SPACING_M:
+        raise InputError(f"field '{field_id}': strips of several bars, so no planter can be planned; give inputs.rows")
+    if abs(strips[c.ROW_SPACING_M].iloc[0] - planter_spacing_m) > SAME_SPACING_M:
+        raise InputError(
+            f"field '{field_id}': inputs.rows.constants.row_spacing is {planter_spacing_m:g} m, the strips' is "
+            f"{strips[c.ROW_SPACING_M].iloc[0]:g} m; expected the same where there is no rows layer"
+        )
 
 
 def _move_into_frame(rows: gpd.GeoDataFrame, strips: gpd.GeoDataFrame, place: tuple[float, float]) -> tuple[float, float]:
