@@ -1,7 +1,6 @@
 """The odds that a place stays on its strip: normal probabilities of a band."""
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 
@@ -48,5 +47,7 @@ def even_odds_offset(half_width_m: float, sd_m: float) -> float:
         return -1.0
     if sd_m == 0.0:
         return half_width_m
+    from scipy.optimize import brentq  # slow to import, and only the odds ask
+
     # At offset h + sd the near edge alone leaves less than one half, so the root lies inside.
     return float(brentq(lambda x: miss_probability(np.array([x]), half_width_m, sd_m)[0] - 0.5, 0.0, half_width_m + sd_m))
