@@ -3,6 +3,8 @@
 import numba
 import numpy as np
 
+from pipeline.core.kernels import sort_first
+
 # Offsets are binned this fine for the odds; each piece is shared between its two neighbouring bin centres so
 # that its mean is kept, and the error is of second order: bin^2 / 8 times the curvature of the odds.
 BIN_M = 0.001
@@ -167,12 +169,7 @@ def _class_cuts(o0, o1, hold, reach, kind, cuts):
                     if x >= 0.0 and 0.0 < t < 1.0:
                         cuts[m] = t
                         m += 1
-        for i in range(1, m):  # insertion: there are two to six of them
-            t, j = cuts[i], i
-            while j > 0 and cuts[j - 1] > t:
-                cuts[j] = cuts[j - 1]
-                j -= 1
-            cuts[j] = t
+        sort_first(cuts, m)
     return m
 
 

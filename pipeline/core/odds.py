@@ -117,7 +117,7 @@ def judge(
     dict of tier id to Judgement
     """
     on = spans.kind == ON_STRIP
-    held, held_places = spans.take(on), _take(places, on)
+    held, held_places = spans.take(on), places.take(on)
     by_row = Reduced.of(held, held_places)
     by_pair = by_row.by_pair()
     lengths = _Lengths(spans, places, held, held_places, _pairs(held_places), rows)
@@ -217,9 +217,3 @@ def _percentiles(missed: np.ndarray, length: np.ndarray) -> np.ndarray:
     # Sharing out after the percentiles is the same and spares a copy of all draws.
     found = np.percentile(missed, PERCENTILES, axis=1, overwrite_input=True)
     return np.clip(found / np.maximum(length, 1e-9), 0.0, 1.0)
-
-
-def _take(places: Places, which: np.ndarray) -> Places:
-    return Places(
-        places.row[which], places.planter_pass[which], places.strip_pass[which], places.half_width_m[which]
-    )

@@ -13,6 +13,7 @@ import numba
 import numpy as np
 
 from pipeline.core.cells import Cells, cell_range, first_shared_cell
+from pipeline.core.kernels import sort_first
 from pipeline.core.segments import Segments
 
 ON_STRIP, CROSSING, NO_STRIP = 0, 1, 2
@@ -191,12 +192,7 @@ def _add_cuts(m, iv, cuts):
                     if low < t < high:
                         cuts[n] = t
                         n += 1
-    for i in range(1, n):  # insertion: there are two to six of them
-        t, j = cuts[i], i
-        while j > 0 and cuts[j - 1] > t:
-            cuts[j] = cuts[j - 1]
-            j -= 1
-        cuts[j] = t
+    sort_first(cuts, n)
     return n
 
 

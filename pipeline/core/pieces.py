@@ -132,13 +132,8 @@ def _by_pair(places: Places, errors: Mapping[str, ReturnError]) -> tuple[np.ndar
     if len(first) == 0:
         return group, np.zeros(0), np.zeros((0, len(errors)))
     pairs = places.strip_pass[first], places.planter_pass[first]
-    sd = [_pair_sd(error, *pairs) for error in errors.values()]
+    sd = [error.sd(*pairs) for error in errors.values()]
     return group.ravel(), places.half_width_m[first], np.column_stack(sd)
-
-
-def _pair_sd(error: ReturnError, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
-    # A field without strips has no strip pass to ask for; its places are never judged.
-    return error.sd(strip_pass, planter_pass) if len(error.autumn.variance()) else np.zeros(len(strip_pass))
 
 
 def _miss_shares(spans, span, start, end, group, half_width, sd) -> np.ndarray:

@@ -1,6 +1,6 @@
 """The reduced form of a field: row length by pair, direction and offset; draws become table look-ups."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numba
 import numpy as np
@@ -30,6 +30,10 @@ class Places:
     planter_pass: np.ndarray
     strip_pass: np.ndarray
     half_width_m: np.ndarray
+
+    def take(self, which: np.ndarray) -> "Places":
+        """The places at an index or mask."""
+        return Places(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
 
 @dataclass(frozen=True)
@@ -63,35 +67,31 @@ class Reduced:
     @classmethod
     def of(cls, spans: Spans, places: Places) -> "Reduced":
         """Bin the spans that lie on a strip."""
-        sector = np.round(np.degrees(np.arctan2(spans.normal_y, spans.normal_x)) / DIRECTION_BIN_DEG)
-        sector = sector.astype(np.int64) % round(360 / DIRECTION_BIN_DEG)
+        sector = _sectors(spans.normal_x, spans.normal_y)
         key = np.column_stack([places.row, places.planter_pass, places.strip_pass, sector, spans.heading])
         width = np.unique(places.half_width_m, return_inverse=True)
         groups, first, member = unique_rows(np.column_stack([key, width[1]]))
         weight = spans.length_m
-        normal = [np.bincount(member, weight * n, len(groups)) for n in (spans.normal_x, spans.normal_y)]
-        size = np.maximum(np.hypot(*normal), 1e-300)
+        normal = _mean_normals(spans.normal_x, spans.normal_y, weight, member, len(groups))
         origin, bins = _bin_range(spans)
         length = bin_offsets(spans.offset0_m, spans.offset1_m, weight, member, len(groups), origin, bins)
         return cls(
             groups[:, 0], groups[:, 1], groups[:, 2], groups[:, 4], places.half_width_m[first],
-            normal[0] / size, normal[1] / size, length, origin,
+            *normal, length, origin,
         )  # fmt: skip
 
     def by_pair(self) -> "Reduced":
         """The same length with the rows of a pass added up (`row` is then the planter pass)."""
-        key = [self.planter_pass, self.strip_pass, self.heading]
-        sector = np.round(np.degrees(np.arctan2(self.normal_y, self.normal_x)) / DIRECTION_BIN_DEG)
+        key = [self.planter_pass, self.strip_pass, self.heading, _sectors(self.normal_x, self.normal_y)]
         width = np.unique(self.half_width_m, return_inverse=True)[1]
-        groups, first, member = unique_rows(np.column_stack([*key, sector.astype(np.int64), width]))
+        groups, first, member = unique_rows(np.column_stack([*key, width]))
         length = np.zeros((len(groups), self.length_m.shape[1]))
         _add_lines(length, member, self.length_m)
         weight = self.length_m.sum(axis=1)
-        normal = [np.bincount(member, weight * n, len(groups)) for n in (self.normal_x, self.normal_y)]
-        size = np.maximum(np.hypot(*normal), 1e-300)
+        normal = _mean_normals(self.normal_x, self.normal_y, weight, member, len(groups))
         return Reduced(
             groups[:, 0], groups[:, 0], groups[:, 1], groups[:, 2], self.half_width_m[first],
-            normal[0] / size, normal[1] / size, length, self.origin_m,
+            *normal, length, self.origin_m,
         )  # fmt: skip
 
     def expected(self, odds, sd_m: np.ndarray) -> np.ndarray:
@@ -189,6 +189,21 @@ def unique_rows(key: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         new[1:] |= column[1:] != column[:-1]
     groups, first, member = np.unique(key[new], axis=0, return_index=True, return_inverse=True)
     return groups, np.flatnonzero(new)[first], member.ravel()[np.cumsum(new) - 1]
+
+
+def _sectors(normal_x: np.ndarray, normal_y: np.ndarray) -> np.ndarray:
+    """Number of the direction bin of each normal."""
+    sector = np.round(np.degrees(np.arctan2(normal_y, normal_x)) / DIRECTION_BIN_DEG)
+    return sector.astype(np.int64) % round(360 / DIRECTION_BIN_DEG)
+
+
+def _mean_normals(
+    normal_x: np.ndarray, normal_y: np.ndarray, weight: np.ndarray, member: np.ndarray, groups: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Unit mean normal of each group, east and north, weighted."""
+    east, north = (np.bincount(member, weight * n, groups) for n in (normal_x, normal_y))
+    size = np.maximum(np.hypot(east, north), 1e-300)
+    return east / size, north / size
 
 
 def _bin_range(spans: Spans) -> tuple[float, int]:

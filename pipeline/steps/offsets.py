@@ -9,6 +9,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.offsets import Spans, measure_offsets
 from pipeline.core.segments import Segments
+from pipeline.files.field_data import fields_of
 from pipeline.files.log import LOG, run_step
 from pipeline.files.store import read_geo, write_frame
 
@@ -24,7 +25,7 @@ def run(*, passes: Path, out: Path) -> None:
         Folder to fill with one table of spans a field.
     """
     out.mkdir(parents=True, exist_ok=True)
-    for folder in sorted(path for path in passes.iterdir() if path.is_dir()):
+    for folder in fields_of(passes):
         LOG.info("offsets: %s", folder.name)
         write_frame(out / f"{folder.name}.parquet", pd.DataFrame(asdict(_measure(folder))))
 

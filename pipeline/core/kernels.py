@@ -1,0 +1,14 @@
+"""Small compiled pieces that several kernels share."""
+
+import numba
+
+
+@numba.njit(cache=True, nogil=True)
+def sort_first(values, count):
+    """Sort the first `count` values in place; by insertion, for there are mostly a few and nothing is allocated."""
+    for i in range(1, count):
+        value, j = values[i], i
+        while j > 0 and values[j - 1] > value:
+            values[j] = values[j - 1]
+            j -= 1
+        values[j] = value
