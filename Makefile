@@ -27,7 +27,7 @@ check: .venv/ready
 	$(BIN)/python tests/lint_workflow.py
 
 bench: .venv/ready
-	$(BIN)/python -m bench.run
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m bench.run
 
 clean:
 	rm -rf results work .snakemake

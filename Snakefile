@@ -10,6 +10,8 @@ sys.path.insert(0, str(PROJECT))
 os.environ["PYTHONPATH"] = os.pathsep.join(
     [str(PROJECT), *filter(None, [os.environ.get("PYTHONPATH")])]
 )
+# Jobs share the cores already; matrix products that took them all again would only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers

@@ -7,7 +7,7 @@ import numpy as np
 import shapely
 
 from pipeline.core.offsets import Spans
-from pipeline.core.reduced import Places
+from pipeline.core.pairs import Places
 from pipeline.core.returns import Clock, ReturnError
 from pipeline.core.segments import Segments
 from pipeline.core.tiering import return_errors

@@ -8,8 +8,8 @@ from pipeline.core.cells import Cells
 from pipeline.core.odds import judge
 from pipeline.core.offsets import CROSSING_ANGLE_DEG, measure_offsets
 from pipeline.core.overlap import Bands, Grid, Lines, count_cells
+from pipeline.core.pairs import Places
 from pipeline.core.pieces import row_pieces
-from pipeline.core.reduced import Places
 from pipeline.core.returns import Clock, OperationError, ReturnError
 from pipeline.core.segments import Segments
 from pipeline.core.tier import TierSpread

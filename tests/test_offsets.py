@@ -6,8 +6,8 @@ import shapely
 from helpers import INCH, SPACING_M, Field, Z, straight, tier, wave
 
 from pipeline.core.lengths import class_pieces
-from pipeline.core.odds import class_limits
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, measure_offsets
+from pipeline.core.pairs import Pairs
 from pipeline.core.segments import Segments
 
 LINE = shapely.LineString
@@ -186,10 +186,10 @@ def test_pieces_are_cut_where_the_class_changes():
     #   misses | doubt | holds | doubt | misses   cut at 50 (1 -+ limit / 0.3) of the length
     field = straight(1, slope_m=0.3)
     spans = field.spans()
-    group, hold, reach, _ = class_limits(field.error(tier(repeatable_m=0.0508)), field.places(spans, 0.1016))
+    pairs = Pairs.of(field.places(spans, 0.1016), {"one": field.error(tier(repeatable_m=0.0508))})
     row, start, end, _, classes = class_pieces(
-        spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, group, spans.kind,
-        hold[:, None], reach[:, None],
+        spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, pairs.of_place, spans.kind,
+        pairs.hold_m, pairs.reach_m,
     )  # fmt: skip
     scale = np.hypot(1, 0.006)
     limits = np.array([0.1524, 0.0508])
@@ -204,7 +204,7 @@ def test_the_bound_of_the_classes_is_the_95_percent_one():
     # R_i = z sd_i with sd = sigma_R: the hold limit is h - R, the reach limit h + R (DESIGN 2.2).
     field = straight(2)
     spans = field.spans()
-    _, hold, reach, even = class_limits(field.error(tier(repeatable_m=0.04)), field.places(spans, 0.1))
-    np.testing.assert_allclose([hold[0], reach[0]], [0.06, 0.14], atol=1e-9)
-    assert even[0] == pytest.approx(0.1, abs=1e-3)
+    pairs = Pairs.of(field.places(spans, 0.1), {"one": field.error(tier(repeatable_m=0.04))})
+    np.testing.assert_allclose([pairs.hold_m[0, 0], pairs.reach_m[0, 0]], [0.06, 0.14], atol=1e-9)
+    assert pairs.even_m[0, 0] == pytest.approx(0.1, abs=1e-3)
     assert pytest.approx(1.959964, abs=1e-6) == Z

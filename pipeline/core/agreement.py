@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.core.lengths import class_pieces, length_within
-from pipeline.core.odds import class_limits
 from pipeline.core.offsets import ON_STRIP, Spans
-from pipeline.core.reduced import Places
+from pipeline.core.pairs import Pairs, Places
 from pipeline.core.returns import ReturnError
 
 # Bisector and nearest point measure a bend a little differently; offsets this near a limit may fall either way.
@@ -54,23 +53,23 @@ def agreement(
     tolerance is that times the number of changes and of row ends, plus the length within `BEND_M` of a limit.
     """
     rows = counted.shape[1]
+    pairs = Pairs.of(places, errors)
+    hold, reach = pairs.hold_m, pairs.reach_m
+    on = spans.kind == ON_STRIP
+    within = length_within(
+        spans.offset0_m[on], spans.offset1_m[on], spans.length_m[on], pairs.of_place[on], places.row[on],
+        np.column_stack([hold + BEND_M, hold - BEND_M, reach + BEND_M, reach - BEND_M]), rows,
+    ).reshape(rows, 4, len(errors))  # fmt: skip
+    unsure = within[:, 0] - within[:, 1] + within[:, 2] - within[:, 3]
     out = {}
-    for number, error in enumerate(errors.values()):
-        group, hold, reach, _ = class_limits(error, places)
-        pieces = class_pieces(
-            spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, group, spans.kind,
-            hold[:, None], reach[:, None],
+    for number, tier in enumerate(errors):
+        _, start, end, span, classes = class_pieces(
+            spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, pairs.of_place, spans.kind,
+            hold[:, [number]], reach[:, [number]],
         )  # fmt: skip
-        row = places.row[pieces[3]]
-        exact = np.zeros((rows, 5))
-        np.add.at(exact, (row, pieces[4][:, 0]), pieces[2] - pieces[1])
-        on = spans.kind == ON_STRIP
-        near = np.column_stack([hold + BEND_M, hold - BEND_M, reach + BEND_M, reach - BEND_M])
-        within = length_within(
-            spans.offset0_m[on], spans.offset1_m[on], spans.length_m[on], group[on], places.row[on], near, rows
-        )
-        unsure = within[:, 0] - within[:, 1] + within[:, 2] - within[:, 3]
-        tolerance = cell_m / np.sqrt(2.0) * (np.bincount(row, minlength=rows) + 1) + unsure
-        gap = np.abs(counted[number, :, 1:].sum(axis=0) - exact.sum(axis=0)).max(initial=0.0)
-        out[list(errors)[number]] = Agreement(float(gap), float(tolerance.sum()), tolerance)
+        exact = np.bincount(classes[:, 0], end - start, 5)
+        changes = np.bincount(places.row[span], minlength=rows)
+        tolerance = cell_m / np.sqrt(2.0) * (changes + 1) + unsure[:, number]
+        gap = np.abs(counted[number, :, 1:].sum(axis=0) - exact).max(initial=0.0)
+        out[tier] = Agreement(float(gap), float(tolerance.sum()), tolerance)
     return out

@@ -3,6 +3,8 @@
 import numpy as np
 from scipy.special import ndtr
 
+BISECTIONS = 48
+
 
 def miss_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float) -> np.ndarray:
     """Probability that |offset + error| exceeds the half width (DESIGN 2.2).
@@ -26,7 +28,7 @@ def miss_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float) -> 
         return np.ones_like(offset)
     if sd_m == 0.0:
         return (offset > half_width_m).astype(float)
-    return ndtr((offset - half_width_m) / sd_m) + ndtr((-offset - half_width_m) / sd_m)
+    return _outside(offset, half_width_m, sd_m)
 
 
 def miss_any_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float, spacing_m: float) -> np.ndarray:
@@ -41,13 +43,27 @@ def miss_any_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float,
     return np.clip(1.0 - holds, 0.0, 1.0)
 
 
-def even_odds_offset(half_width_m: float, sd_m: float) -> float:
-    """The offset beyond which missing is more likely than not [m]; -1 where it is so at every offset."""
-    if half_width_m <= 0 or miss_probability(np.zeros(1), half_width_m, sd_m)[0] > 0.5:
-        return -1.0
-    if sd_m == 0.0:
-        return half_width_m
-    from scipy.optimize import brentq  # slow to import, and only the odds ask
+def even_odds_offset(half_width_m: np.ndarray, sd_m: np.ndarray) -> np.ndarray:
+    """The offset beyond which missing is more likely than not [m]; -1 where it is so at every offset.
 
-    # At offset h + sd the near edge alone leaves less than one half, so the root lies inside.
-    return float(brentq(lambda x: miss_probability(np.array([x]), half_width_m, sd_m)[0] - 0.5, 0.0, half_width_m + sd_m))
+    Parameters
+    ----------
+    half_width_m, sd_m : ndarray, of one shape
+
+    Notes
+    -----
+    Found by bisection, to a picometre: at offset h + sd the near edge alone leaves less than one half, so the
+    root lies between 0 and there.
+    """
+    sd = np.maximum(sd_m, 1e-12)  # a picometre stands for no error
+    low, high = np.zeros(sd.shape), np.maximum(half_width_m, 0.0) + sd
+    for _ in range(BISECTIONS):
+        middle = 0.5 * (low + high)
+        misses = _outside(middle, half_width_m, sd) > 0.5
+        low, high = np.where(misses, low, middle), np.where(misses, middle, high)
+    never = (half_width_m <= 0) | (_outside(np.zeros(sd.shape), half_width_m, sd) > 0.5)
+    return np.where(never, -1.0, 0.5 * (low + high))
+
+
+def _outside(offset_m: np.ndarray, half_width_m: np.ndarray | float, sd_m: np.ndarray | float) -> np.ndarray:
+    return ndtr((offset_m - half_width_m) / sd_m) + ndtr((-offset_m - half_width_m) / sd_m)

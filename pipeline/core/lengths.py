@@ -8,17 +8,8 @@ from pipeline.core.kernels import sort_first
 # Offsets are binned this fine for the odds; each piece is shared between its two neighbouring bin centres so
 # that its mean is kept, and the error is of second order: bin^2 / 8 times the curvature of the odds.
 BIN_M = 0.001
-
-
-@numba.njit(cache=True)
-def _inside(o0, o1, x):
-    """Share of a linear piece with |offset| <= x."""
-    if x < 0.0:
-        return 0.0
-    if o0 == o1:
-        return 1.0 if abs(o0) <= x else 0.0
-    low, high = min(o0, o1), max(o0, o1)
-    return max(0.0, min(high, x) - max(low, -x)) / (high - low)
+# Offsets that differ by less are one offset: their difference is rounding, and nothing may be divided by it.
+FLAT_M = 1e-12
 
 
 @numba.njit(cache=True, nogil=True)
@@ -45,66 +36,83 @@ def length_within(offset0, offset1, length, group, owner, limits, owners):
     """
     out = np.zeros((owners, limits.shape[1]))
     for i in range(len(length)):
-        for k in range(limits.shape[1]):
-            out[owner[i], k] += length[i] * _inside(offset0[i], offset1[i], limits[group[i], k])
+        low, high = min(offset0[i], offset1[i]), max(offset0[i], offset1[i])
+        limit, line = limits[group[i]], out[owner[i]]
+        if high - low < FLAT_M:
+            for k in range(len(line)):
+                line[k] += length[i] if abs(low) <= limit[k] else 0.0
+            continue
+        per_m = length[i] / (high - low)
+        # Without a branch, so that many limits are done at once.
+        for k in range(len(line)):
+            line[k] += per_m * max(0.0, min(high, limit[k]) - max(low, -limit[k]))
     return out
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def bin_offsets(offset0, offset1, length, owner, owners, origin, bins):
     """Length of row by offset, shape (owners, bins) [m]; bin k is centred on origin + k * BIN_M.
 
     Every piece spreads its length evenly over its range of offsets.
     """
     out = np.zeros((owners, bins))
+    per_m, last = 1.0 / BIN_M, bins - 1.001
     for i in range(len(length)):
-        spread = abs(offset1[i] - offset0[i])
-        parts = int(spread / BIN_M) + 1
+        at, end = (offset0[i] - origin) * per_m, (offset1[i] - origin) * per_m
+        parts = int(abs(end - at)) + 1
+        step, part_length, line = (end - at) / parts, length[i] / parts, out[owner[i]]
         for k in range(parts):
-            at = (offset0[i] + (offset1[i] - offset0[i]) * (k + 0.5) / parts - origin) / BIN_M
-            cell = min(max(int(np.floor(at)), 0), bins - 2)
-            share = min(max(at - cell, 0.0), 1.0)
-            out[owner[i], cell] += length[i] / parts * (1.0 - share)
-            out[owner[i], cell + 1] += length[i] / parts * share
+            middle = min(max(at + (k + 0.5) * step, 0.0), last)
+            cell = int(middle)
+            upper = part_length * (middle - cell)
+            line[cell] += part_length - upper
+            line[cell + 1] += upper
     return out
 
 
 @numba.njit(cache=True, nogil=True)
-def longest_run(offset0, offset1, start, end, row, group, limits, on_strip, rows):
-    """Longest stretch of each row on which |offset| > limit, shape (rows, k) [m].
+def longest_run(offset0, offset1, start, end, line, group, owner, limits, owners):
+    """Longest stretch on which |offset| > limit, shape (owners, k) [m].
 
-    Pieces come in order along each row; a piece that is not `on_strip` ends a stretch.
+    Pieces come in order along each line; where one does not begin at the end of the last, a stretch ends.
     """
-    best = np.zeros((rows, limits.shape[1]))
-    for k in range(limits.shape[1]):
-        run, last_end, last_row = 0.0, -1.0, -1
-        for i in range(len(row)):
-            if row[i] != last_row or abs(start[i] - last_end) > 1e-6 or not on_strip[i]:
-                run = 0.0
-            last_row, last_end = row[i], end[i]
-            if not on_strip[i]:
-                continue
-            run = _extend(run, offset0[i], offset1[i], end[i] - start[i], limits[group[i], k], best, row[i], k)
+    best, run = np.zeros((owners, limits.shape[1])), np.zeros(limits.shape[1])
+    last_end, last_line = -1.0, -1
+    for i in range(len(line)):
+        if line[i] != last_line or abs(start[i] - last_end) > 1e-6:
+            if i > 0:
+                _keep_longest(best[owner[i - 1]], run)
+            run[:] = 0.0
+        last_line, last_end = line[i], end[i]
+        length, low, high = end[i] - start[i], min(offset0[i], offset1[i]), max(offset0[i], offset1[i])
+        for k in range(len(run)):
+            x = limits[group[i], k]
+            if x < 0.0 or low > x or high < -x:
+                run[k] += length
+            elif high - low > FLAT_M and (low < -x or high > x):
+                run[k] = _through(run[k], offset0[i], offset1[i], length, x, best[owner[i]], k)
+            elif run[k] > 0.0:
+                best[owner[i], k] = max(best[owner[i], k], run[k])
+                run[k] = 0.0
+    if len(line) > 0:
+        _keep_longest(best[owner[-1]], run)
     return best
 
 
 @numba.njit(cache=True)
-def _extend(run, o0, o1, length, x, best, row, k):
-    """Carry a run over one linear piece; returns the run that reaches its end."""
-    inside = _inside(o0, o1, x)
-    if inside == 0.0:
-        run += length
-    elif inside == 1.0:
-        return 0.0
-    else:
-        slope = o1 - o0
-        a, b = (-x - o0) / slope, (x - o0) / slope
-        first, last = min(a, b), max(a, b)
-        if first > 0.0:
-            best[row, k] = max(best[row, k], run + first * length)
-        run = (1.0 - last) * length if last < 1.0 else 0.0
-    best[row, k] = max(best[row, k], run)
-    return run
+def _keep_longest(best, run):
+    for k in range(len(run)):
+        best[k] = max(best[k], run[k])
+
+
+@numba.njit(cache=True)
+def _through(run, o0, o1, length, x, best, k):
+    """Carry a run over a piece that comes in from beyond the limit, or leaves; returns the run at its end."""
+    slope = o1 - o0
+    a, b = (-x - o0) / slope, (x - o0) / slope
+    first, last = max(min(a, b), 0.0), max(a, b)
+    best[k] = max(best[k], run + first * length)
+    return (1.0 - last) * length if last < 1.0 else 0.0
 
 
 @numba.njit(cache=True)
@@ -161,7 +169,7 @@ def class_pieces(offset0, offset1, start, end, row, group, kind, hold, reach):
 def _class_cuts(o0, o1, hold, reach, kind, cuts):
     cuts[0], cuts[1] = 0.0, 1.0
     m = 2
-    if kind == 0 and o0 != o1:
+    if kind == 0 and abs(o1 - o0) > FLAT_M:
         for limits in (hold, reach):
             for x in limits:
                 for level in (-x, x):

@@ -5,19 +5,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.core.accuracy import Z95
-from pipeline.core.band import even_odds_offset, miss_any_probability, miss_probability
+from pipeline.core.band import miss_any_probability, miss_probability
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
-from pipeline.core.reduced import Places, Reduced, ShiftTable, unique_rows
+from pipeline.core.pairs import Pairs, Places
+from pipeline.core.reduced import Reduced, Scale, ShiftTable
 from pipeline.core.returns import ReturnError, StandardDraws
 
 PERCENTILES = (10.0, 50.0, 90.0)
-# The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; rows and passes, of
+# The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; passes and rows, of
 # which there are many, get the first of the same draws.
 FIELD_DRAWS = 16384
+PASS_DRAWS = 4096
 ROW_DRAWS = 1024
-_TIERS_AT_ONCE = 2
+# A block of draws, and the rows of a part of the field, are small enough to stay near the processor.
+_BLOCK = ROW_DRAWS
+_SPANS_AT_ONCE = 65536
+_THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -54,39 +58,6 @@ def apart_lengths(spans: Spans, row: np.ndarray, rows: int) -> tuple[np.ndarray,
     return no_strip, crossing
 
 
-def class_limits(error: ReturnError, places: Places) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Limits of the classes for every distinct (pair, half width).
-
-    Returns
-    -------
-    group : ndarray of int, shape (n,)
-        Which limits apply to each place.
-    hold, reach, even : ndarray, shape (groups,)
-        Holds up to |offset| <= hold; misses beyond reach; missing is likelier than not beyond even [m].
-    """
-    pair, strip_pass, planter_pass, half_width = _pairs(places)
-    group, *limits = _limits_of(error.sd(strip_pass, planter_pass), half_width)
-    return group[pair], *limits
-
-
-def _pairs(places: Places) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Distinct pairs of passes and half widths: the one of each place, and the passes and width of each."""
-    key = np.column_stack([places.strip_pass, places.planter_pass, np.round(places.half_width_m * 1e9)])
-    _, first, pair = unique_rows(key.astype(np.int64))
-    return pair, places.strip_pass[first], places.planter_pass[first], places.half_width_m[first]
-
-
-def _limits_of(sd: np.ndarray, half_width_m: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Limits of the classes of pairs, grouped: see `class_limits`."""
-    # Float noise between equal tiers is no difference: limits are grouped to a nanometre.
-    key = np.column_stack([np.round(half_width_m * 1e9), np.round(sd * 1e9)]).astype(np.int64)
-    packed = key[:, 0] * (key[:, 1].max(initial=0) + 1) + key[:, 1]
-    _, first, group = np.unique(packed, return_index=True, return_inverse=True)
-    half_width, sd = half_width_m[first], sd[first]
-    even = np.array([even_odds_offset(h, s) for h, s in zip(half_width, sd, strict=True)])
-    return group.ravel(), half_width - Z95 * sd, half_width + Z95 * sd, even
-
-
 def judge(
     spans: Spans,
     places: Places,
@@ -116,104 +87,159 @@ def judge(
     -------
     dict of tier id to Judgement
     """
-    on = spans.kind == ON_STRIP
-    held, held_places = spans.take(on), places.take(on)
-    by_row = Reduced.of(held, held_places)
-    by_pair = by_row.by_pair()
-    lengths = _Lengths(spans, places, held, held_places, _pairs(held_places), rows)
-    shares = _Shares.of(by_row, by_pair, errors, rows=rows, passes=passes, seed=seed)
+    field = _Field.of(spans, places, errors, spacing_m=spacing_m, seed=seed)
+    by_row = {name: np.zeros((len(errors), rows)) for name in ("whole", "holds", "within", "run", "expected", "anywhere")}
+    row_share = np.zeros((len(errors), 3, rows))
+    few = field.errors_of_block(0)
+    # Parts of the field stand alone and nearly all of their time is compiled.
+    with ThreadPoolExecutor(_THREADS) as pool:
+        tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
+        pass_share, field_share = field.judge_passes(tables, passes, pool)
+    holds, within, whole = by_row["holds"], by_row["within"], by_row["whole"][0]
+    return {
+        name: Judgement(
+            holds[k], within[k] - holds[k], whole - within[k],
+            # Without any error the bare geometry is the expectation, and needs no bins.
+            by_row["expected"][k] if field.pairs.sd_m[:, k].any() else whole - within[k],
+            by_row["anywhere"][k], by_row["run"][k], row_share[k], pass_share[k], field_share[k],
+        )
+        for k, name in enumerate(errors)
+    }  # fmt: skip
 
-    def under(error: ReturnError) -> Judgement:
-        sd = error.sd(by_row.strip_pass, by_row.planter_pass)
-        exact = np.all(sd == 0.0)
-        holds, doubt, misses, run, bare = lengths.under(error)
-        expected = np.bincount(by_row.row, by_row.expected(miss_probability, sd), rows)
-        anywhere = by_row.expected(lambda o, h, s: miss_any_probability(o, h, s, spacing_m), sd)
-        return Judgement(
-            holds, doubt, misses, bare if exact else expected, np.bincount(by_row.row, anywhere, rows), run,
-            *shares.under(error),
-        )  # fmt: skip
 
-    # Tiers stand alone and nearly all of their time is compiled. Two at a time: each holds all its draws.
-    with ThreadPoolExecutor(_TIERS_AT_ONCE) as pool:
-        return dict(zip(errors, pool.map(under, errors.values()), strict=True))
+def _parts_by_row(row: np.ndarray) -> list[slice]:
+    """Parts of the spans, in order of their rows, that hold whole rows each."""
+    cuts = np.searchsorted(row, row[_SPANS_AT_ONCE::_SPANS_AT_ONCE])
+    edges = np.unique(np.concatenate([[0], cuts, [len(row)]]))
+    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
 
 
 @dataclass(frozen=True)
-class _Lengths:
-    """The spans of a field, asked for lengths under one tier after the other."""
+class _Field:
+    """The spans of a field, in order of their rows, and what all of its parts share.
+
+    `odds` holds, by kind of pair and bin of offset, the odds off the own strip under every tier, then those off
+    any strip; `moved_odds`, by half width and true offset, the odds that the wander alone leaves.
+    """
 
     spans: Spans
     places: Places
-    held: Spans
-    held_places: Places
-    pairs: tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]
-    rows: int
-
-    def under(self, error: ReturnError) -> tuple[np.ndarray, ...]:
-        """Lengths that hold, are in doubt and miss, the longest run, and the bare geometry's misses."""
-        pair, strip_pass, planter_pass, half_width = self.pairs
-        group, hold, reach, even = _limits_of(error.sd(strip_pass, planter_pass), half_width)
-        group = group[pair]
-        bare = (hold + reach) / 2.0
-        limits = np.column_stack([hold, reach, bare])
-        held = self.held
-        within = length_within(
-            held.offset0_m, held.offset1_m, held.length_m, group, self.held_places.row, limits, self.rows
-        )
-        whole = np.bincount(self.held_places.row, held.length_m, self.rows)
-        run = longest_run(
-            held.offset0_m, held.offset1_m, held.start_m, held.end_m, held.row, group, even[:, None],
-            np.ones(len(held.row), np.bool_), int(self.spans.row.max(initial=-1)) + 1,
-        )[:, 0]  # fmt: skip
-        by_row = np.zeros(self.rows)
-        part_row = np.zeros(len(run), np.int64)
-        part_row[self.spans.row] = self.places.row
-        np.maximum.at(by_row, part_row, run)
-        return within[:, 0], within[:, 1] - within[:, 0], whole - within[:, 1], by_row, whole - within[:, 2]
-
-
-@dataclass(frozen=True)
-class _Shares:
-    """Missed shares under joint draws: tables and standard normals shared by all tiers."""
-
-    by_row: Reduced
-    by_pair: Reduced
-    row_table: ShiftTable
-    pair_table: ShiftTable
-    draws: StandardDraws
-    rows: int
-    passes: int
+    errors: list[ReturnError]
+    pairs: Pairs
+    scale: Scale
+    odds: np.ndarray
+    kind_of_pair: np.ndarray
+    moved_odds: np.ndarray
+    width_of_pair: np.ndarray
+    seed: int
 
     @classmethod
-    def of(cls, by_row: Reduced, by_pair: Reduced, errors: dict, *, rows: int, passes: int, seed: int) -> "_Shares":
-        any_error = next(iter(errors.values()))
+    def of(cls, spans: Spans, places: Places, errors: dict[str, ReturnError], *, spacing_m: float, seed: int) -> "_Field":
+        if np.any(places.row[1:] < places.row[:-1]):
+            order = np.argsort(places.row, kind="stable")
+            spans, places = spans.take(order), places.take(order)
+        pairs = Pairs.of(places, errors)
+        wander = next(iter(errors.values())).wander_sd_m
+        scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=wander)
+        widths, width = np.unique(pairs.half_width_m, return_inverse=True)
+        moved = [miss_probability(scale.moved_m, half_width, wander) for half_width in widths]
+        return cls(
+            spans, places, list(errors.values()), pairs, scale, *_odds_by_offset(pairs, scale, spacing_m),
+            np.array(moved, np.float32), width, seed,
+        )  # fmt: skip
+
+    def judge_rows(
+        self, part: slice, few: list[tuple], by_row: dict[str, np.ndarray], row_share: np.ndarray
+    ) -> ShiftTable:
+        """Put the figures of the rows of a part into `by_row` and `row_share`; returns the passes' shift table."""
+        spans, row, pair, pairs = self.spans.take(part), self.places.row[part], self.pairs.of_place[part], self.pairs
+        first_row = row[0]
+        count, tiers = int(row[-1] - first_row) + 1, len(self.errors)
+        mine, row = slice(first_row, first_row + count), row - first_row
+        on = spans.kind == ON_STRIP
+        if not on.all():
+            spans, row, pair = spans.take(on), row[on], pair[on]
+        length = np.bincount(row, spans.length_m, count)
+        by_row["whole"][:, mine] = length
+        within = length_within(
+            spans.offset0_m, spans.offset1_m, spans.length_m, pair, row,
+            np.column_stack([pairs.hold_m, pairs.reach_m]), count,
+        )  # fmt: skip
+        by_row["holds"][:, mine], by_row["within"][:, mine] = within[:, :tiers].T, within[:, tiers:].T
+        by_row["run"][:, mine] = longest_run(
+            spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, pair, row, pairs.even_m, count
+        ).T
+        reduced = Reduced.of(spans, row, pair, self.scale)
+        group = reduced.groups
+        expected = reduced.expected(self.odds, self.kind_of_pair[group.pair])
+        for k in range(tiers):
+            by_row["expected"][k, mine] = np.bincount(group.owner, expected[:, k], count)
+            by_row["anywhere"][k, mine] = np.bincount(group.owner, expected[:, tiers + k], count)
+        table = reduced.missed_by_shift(self.moved_odds, self.width_of_pair[group.pair])
+        for k in range(tiers):
+            row_share[k][:, mine] = _percentiles(table.under(pairs, few[k], count), length)
+        return ShiftTable.merged([table], [pairs.planter_pass[group.pair]])
+
+    def judge_passes(
+        self, tables: list[ShiftTable], passes: int, pool: ThreadPoolExecutor
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3)."""
+        tiers = len(self.errors)
+        if not tables:
+            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3))
+        table = ShiftTable.merged(tables, [one.groups.owner for one in tables])
+        length = np.bincount(table.groups.owner, table.groups.length_m, passes)
+        of_passes = np.empty((tiers, passes, PASS_DRAWS), np.float32)
+        of_field = np.empty((tiers, FIELD_DRAWS))
+
+        def judge_block(block: int) -> None:
+            draws = slice(block * _BLOCK, (block + 1) * _BLOCK)
+            for k, errors in enumerate(self.errors_of_block(block)):
+                missed = table.under(self.pairs, errors, passes)
+                of_field[k, draws] = missed.sum(axis=0, dtype=float)
+                if draws.stop <= PASS_DRAWS:
+                    of_passes[k, :, draws] = missed
+
+        list(pool.map(judge_block, range(FIELD_DRAWS // _BLOCK)))
+        pass_share = np.stack([_percentiles(one, length) for one in of_passes])
+        return pass_share, _percentiles(of_field, np.full(tiers, length.sum())).T
+
+    def errors_of_block(self, block: int) -> list[tuple]:
+        """Joint errors of the passes under every tier, from one block of the draws."""
+        one = self.errors[0]
         sources = (
-            max(int(e.autumn.source.max(initial=0)) for e in errors.values()) + 1,
-            max(int(e.spring.source.max(initial=0)) for e in errors.values()) + 1,
+            max(int(e.autumn.source.max(initial=0)) for e in self.errors) + 1,
+            max(int(e.spring.source.max(initial=0)) for e in self.errors) + 1,
         )
         draws = StandardDraws.seeded(
-            any_error.autumn.clock, any_error.spring.clock, sources=sources, draws=FIELD_DRAWS, seed=seed
+            one.autumn.clock, one.spring.clock, sources=sources, draws=_BLOCK, seed=self.seed, block=block
         )
-        wander = any_error.wander_sd_m
-        tables = by_row.missed_by_shift(wander), by_pair.missed_by_shift(wander)
-        return cls(by_row, by_pair, *tables, draws, rows, passes)
+        return [draws.errors(error) for error in self.errors]
 
-    def under(self, error: ReturnError) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Percentiles of the missed share of rows, passes and field."""
-        autumn, spring, machine = self.draws.errors(error)
-        pairs = self.pair_table.under(self.by_pair, (autumn, spring, machine), self.by_pair.row, self.passes)
-        few = (autumn[:, :, :ROW_DRAWS].copy(), spring[:, :, :ROW_DRAWS].copy(), machine[:ROW_DRAWS].copy())
-        rows = self.row_table.under(self.by_row, few, self.by_row.row, self.rows)
-        pass_length = np.bincount(self.by_pair.row, self.by_pair.length_m.sum(axis=1), self.passes)
-        row_length = np.bincount(self.by_row.row, self.by_row.length_m.sum(axis=1), self.rows)
-        total = max(pass_length.sum(), 1e-9)
-        field = np.percentile(pairs.sum(axis=0) / total, PERCENTILES)
-        return _percentiles(rows, row_length), _percentiles(pairs, pass_length), np.clip(field, 0.0, 1.0)
+
+def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Odds off the own and off any strip for every distinct half width and sds, and the one of each pair.
+
+    Returns
+    -------
+    odds : ndarray, shape (kinds, bins, 2 * tiers)
+    kind : ndarray of int, shape (pairs,)
+    """
+    key = np.column_stack([pairs.half_width_m, pairs.sd_m])
+    kinds, kind = np.unique(np.round(key * 1e9), axis=0, return_inverse=True)
+    odds = np.empty((len(kinds), scale.bins, 2 * pairs.sd_m.shape[1]))
+    for number, (half_width, *sds) in enumerate(kinds * 1e-9):
+        own = [miss_probability(scale.offset_m, half_width, sd) for sd in sds]
+        anywhere = [miss_any_probability(scale.offset_m, half_width, sd, spacing_m) for sd in sds]
+        odds[number] = np.column_stack(own + anywhere)
+    return odds, kind.ravel()
 
 
 def _percentiles(missed: np.ndarray, length: np.ndarray) -> np.ndarray:
     """Percentiles of missed / length over draws, shape (3, owners); 0 where there is no length."""
-    # Sharing out after the percentiles is the same and spares a copy of all draws.
-    found = np.percentile(missed, PERCENTILES, axis=1, overwrite_input=True)
-    return np.clip(found / np.maximum(length, 1e-9), 0.0, 1.0)
+    # Sorting float32 is several times faster than asking for percentiles.
+    ordered = np.sort(missed, axis=1)
+    at = np.array(PERCENTILES) / 100 * (ordered.shape[1] - 1)
+    low = at.astype(int)
+    found = ordered[:, low] + (at - low) * (ordered[:, low + 1] - ordered[:, low])
+    return np.clip(found.T / np.maximum(length, 1e-9), 0.0, 1.0)

@@ -61,8 +61,8 @@ class Spans:
         """Length of each span [m], shape (n,)."""
         return self.end_m - self.start_m
 
-    def take(self, which: np.ndarray) -> "Spans":
-        """The spans at an index or mask."""
+    def take(self, which: np.ndarray | slice) -> "Spans":
+        """The spans at an index, mask or slice."""
         return Spans(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
 
@@ -99,10 +99,10 @@ def measure_offsets(
         row_key = np.full(len(reach_m), -1, np.int64)
         strip_key = np.full(int(strips.line.max(initial=-1)) + 1, -1, np.int64)
     cells = Cells.over(strips.xy, size=CELL_M)
-    planes = strips.corner_normals()
     fixed = (
-        strips.xy, strips.line, planes, reach_m, row_key, strip_key, cells.first, cells.members,
-        cells.x0, cells.y0, cells.size, cells.nx, cells.ny, np.cos(np.radians(CROSSING_ANGLE_DEG)),
+        strips.xy, strips.line, strips.left_normals(), strips.corner_normals(), reach_m, row_key, strip_key,
+        cells.first, cells.members, cells.x0, cells.y0, cells.per_m, cells.nx, cells.ny,
+        np.cos(np.radians(CROSSING_ANGLE_DEG)),
     )  # fmt: skip
 
     def part(first: int) -> list[np.ndarray]:
@@ -138,23 +138,28 @@ def _clip(f0, f1, t0, t1):
 
 
 @numba.njit(cache=True)
-def _against(a, c, plane, reach):
-    """Interval of planted segment `a` in which strip segment `c` is the one abreast, and the end offsets."""
-    vx, vy = c[2] - c[0], c[3] - c[1]
-    size = np.hypot(vx, vy)
-    nx, ny = -vy / size, vx / size
-    o0 = nx * (a[0] - c[0]) + ny * (a[1] - c[1])
-    o1 = nx * (a[2] - c[0]) + ny * (a[3] - c[1])
-    t0, t1 = _clip(reach - o0, reach - o1, 0.0, 1.0)
+def _abreast(a, c, normal, plane, reach, iv):
+    """Put the interval of planted segment `a` beside strip segment `c` and the end offsets into `iv`.
+
+    False where no part of it lies within `reach` and between the planes at the segment's ends.
+    """
+    o0 = normal[0] * (a[0] - c[0]) + normal[1] * (a[1] - c[1])
+    o1 = normal[0] * (a[2] - c[0]) + normal[1] * (a[3] - c[1])
+    # Most of what the index finds falls out here.
+    if min(o0, o1) > reach or max(o0, o1) < -reach:
+        return False
+    before0 = plane[0] * (a[0] - c[0]) + plane[1] * (a[1] - c[1])
+    before1 = plane[0] * (a[2] - c[0]) + plane[1] * (a[3] - c[1])
+    after0 = plane[2] * (c[2] - a[0]) + plane[3] * (c[3] - a[1])
+    after1 = plane[2] * (c[2] - a[2]) + plane[3] * (c[3] - a[3])
+    if max(before0, before1) <= 0.0 or max(after0, after1) <= 0.0:
+        return False
+    t0, t1 = _clip(before0, before1, 0.0, 1.0)
+    t0, t1 = _clip(after0, after1, t0, t1)
+    t0, t1 = _clip(reach - o0, reach - o1, t0, t1)
     t0, t1 = _clip(reach + o0, reach + o1, t0, t1)
-    if t0 < t1:
-        before0 = plane[0] * (a[0] - c[0]) + plane[1] * (a[1] - c[1])
-        before1 = plane[0] * (a[2] - c[0]) + plane[1] * (a[3] - c[1])
-        t0, t1 = _clip(before0, before1, t0, t1)
-        after0 = plane[2] * (a[0] - c[2]) + plane[3] * (a[1] - c[3])
-        after1 = plane[2] * (a[2] - c[2]) + plane[3] * (a[3] - c[3])
-        t0, t1 = _clip(-after0, -after1, t0, t1)
-    return t0, t1, o0, o1, nx, ny
+    iv[0], iv[1], iv[2], iv[3] = t0, t1, o0, o1
+    return t0 < t1
 
 
 @numba.njit(cache=True)
@@ -184,6 +189,8 @@ def _add_cuts(m, iv, cuts):
                 n += 1
         for j in range(k):
             low, high = max(iv[k, 0], iv[j, 0]), min(iv[k, 1], iv[j, 1])
+            if low >= high:
+                continue
             for sign in (-1.0, 1.0):
                 gap0 = iv[k, 2] + sign * iv[j, 2]
                 gap1 = iv[k, 3] + sign * iv[j, 3]
@@ -198,14 +205,14 @@ def _add_cuts(m, iv, cuts):
 
 @numba.njit(cache=True, nogil=True)
 def _spans(
-    rows, row_line, row_start, strips, strip_line, planes, reach, row_key, strip_key,
-    first, members, x0, y0, size, nx_cells, ny_cells, cos_limit, room,
+    rows, row_line, row_start, strips, strip_line, normals, planes, reach, row_key, strip_key,
+    first, members, x0, y0, per_m, nx_cells, ny_cells, cos_limit, room,
 ):  # fmt: skip
     line, strip = np.empty(room, np.int32), np.empty(room, np.int32)
     kind, heading = np.empty(room, np.uint8), np.empty(room, np.int8)
     start, end = np.empty(room), np.empty(room)
     off0, off1, nrm_x, nrm_y = np.empty(room), np.empty(room), np.empty(room), np.empty(room)
-    iv, normals = np.empty((_MOST_CANDIDATES, 4)), np.empty((_MOST_CANDIDATES, 2))
+    iv = np.empty((_MOST_CANDIDATES + 1, 4))
     seg, crossing = np.empty(_MOST_CANDIDATES, np.int64), np.empty(_MOST_CANDIDATES, np.bool_)
     dots, cuts = np.empty(_MOST_CANDIDATES), np.empty(8 * _MOST_CANDIDATES)
     n = 0
@@ -213,25 +220,22 @@ def _spans(
         a, far, own = rows[i], reach[row_line[i]], row_key[row_line[i]]
         ux, uy = a[2] - a[0], a[3] - a[1]
         length = np.hypot(ux, uy)
-        ix0, ix1 = cell_range(min(a[0], a[2]) - far, max(a[0], a[2]) + far, x0, size, nx_cells)
-        iy0, iy1 = cell_range(min(a[1], a[3]) - far, max(a[1], a[3]) + far, y0, size, ny_cells)
+        ix0, ix1 = cell_range(min(a[0], a[2]) - far, max(a[0], a[2]) + far, x0, per_m, nx_cells)
+        iy0, iy1 = cell_range(min(a[1], a[3]) - far, max(a[1], a[3]) + far, y0, per_m, ny_cells)
         m = 0
         for iy in range(iy0, iy1 + 1):
             for ix in range(ix0, ix1 + 1):
                 for q in range(first[iy * nx_cells + ix], first[iy * nx_cells + ix + 1]):
                     k = members[q]
-                    if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
+                    if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, per_m):
                         continue
                     if own >= 0 and strip_key[strip_line[k]] != own:
                         continue
-                    t0, t1, o0, o1, nx, ny = _against(a, strips[k], planes[k], far)
-                    if t0 >= t1:
+                    if not _abreast(a, strips[k], normals[k], planes[k], far, iv[m]):
                         continue
                     if m == _MOST_CANDIDATES:
                         raise ValueError("more than 256 strip segments lie beside one planted segment")
-                    dots[m] = (ux * ny - uy * nx) / length
-                    iv[m, 0], iv[m, 1], iv[m, 2], iv[m, 3] = t0, t1, o0, o1
-                    normals[m, 0], normals[m, 1], seg[m] = nx, ny, k
+                    seg[m], dots[m] = k, (ux * normals[k, 1] - uy * normals[k, 0]) / length
                     crossing[m] = abs(dots[m]) < cos_limit
                     m += 1
         cut_count = _add_cuts(m, iv, cuts)
@@ -257,6 +261,6 @@ def _spans(
                     heading[n] = 1 if dots[b] > 0 else -1
                     off0[n] = iv[b, 2] + t0 * (iv[b, 3] - iv[b, 2])
                     off1[n] = iv[b, 2] + t1 * (iv[b, 3] - iv[b, 2])
-                    nrm_x[n], nrm_y[n] = normals[b, 0], normals[b, 1]
+                    nrm_x[n], nrm_y[n] = normals[seg[b], 0], normals[seg[b], 1]
             n += 1
     return n, line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading

@@ -115,7 +115,7 @@ def count_cells(
     index = lines.index
     _count(
         lines.rows.xy, lines.rows.line, lines.strips.xy, lines.strips.line, lines.reach_m, lines.row_key,
-        lines.strip_key, index.first, index.members, index.x0, index.y0, index.size, index.nx, index.ny,
+        lines.strip_key, index.first, index.members, index.x0, index.y0, index.per_m, index.nx, index.ny,
         bands.pass_of_row, bands.row_of_line, bands.pass_of_strip, bands.half_width_m, bands.bound_m,
         grid.west, grid.north, grid.cell_m, first_line, window, counted, np.cos(np.radians(crossing_deg)),
     )  # fmt: skip
@@ -123,7 +123,7 @@ def count_cells(
 
 @numba.njit(cache=True)
 def _count(
-    rows, row_line, strips, strip_line, reach, row_key, strip_key, first, members, x0, y0, size, nx, ny,
+    rows, row_line, strips, strip_line, reach, row_key, strip_key, first, members, x0, y0, per_m, nx, ny,
     pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, first_line, window, counted,
     cos_limit,
 ):  # fmt: skip
@@ -135,7 +135,7 @@ def _count(
         whole = np.hypot(dx, dy)
         planted = row_line[i]
         m = _near(rows[i], reach[planted], strips, strip_line, strip_key, row_key[planted],
-                  first, members, x0, y0, size, nx, ny, near)  # fmt: skip
+                  first, members, x0, y0, per_m, nx, ny, near)  # fmt: skip
         t = 0.0
         while t < 1.0 - 1e-12:
             step = min(_next_border(ax, dx, west, cell, t), _next_border(ay, dy, north, cell, t), 1.0)
@@ -169,16 +169,16 @@ def _next_border(start, delta, origin, cell, t):
 
 
 @numba.njit(cache=True)
-def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, size, nx, ny, near):
+def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, per_m, nx, ny, near):
     """Strip segments that may lie within `far` of a planted segment; returns how many were put into `near`."""
-    ix0, ix1 = cell_range(min(row[0], row[2]) - far, max(row[0], row[2]) + far, x0, size, nx)
-    iy0, iy1 = cell_range(min(row[1], row[3]) - far, max(row[1], row[3]) + far, y0, size, ny)
+    ix0, ix1 = cell_range(min(row[0], row[2]) - far, max(row[0], row[2]) + far, x0, per_m, nx)
+    iy0, iy1 = cell_range(min(row[1], row[3]) - far, max(row[1], row[3]) + far, y0, per_m, ny)
     m = 0
     for iy in range(iy0, iy1 + 1):
         for ix in range(ix0, ix1 + 1):
             for q in range(first[iy * nx + ix], first[iy * nx + ix + 1]):
                 k = members[q]
-                if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, size):
+                if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, per_m):
                     continue
                 if key >= 0 and strip_key[strip_line[k]] != key:
                     continue

@@ -6,10 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from pipeline.core.accuracy import Z95
 from pipeline.core.lengths import class_pieces
 from pipeline.core.offsets import ON_STRIP, Spans
-from pipeline.core.reduced import Places
+from pipeline.core.pairs import Pairs, Places
 from pipeline.core.returns import ReturnError
 
 # Where the offset changes by less than this share of the sd, the value in the middle is the mean to 1e-8,
@@ -47,11 +46,10 @@ def row_pieces(spans: Spans, places: Places, errors: Mapping[str, ReturnError]) 
     errors : mapping of tier id to ReturnError
         At least one tier.
     """
-    group, half_width, sd = _by_pair(places, errors)
-    bound = Z95 * sd
+    pairs = Pairs.of(places, errors)
     line, start, end, span, classes = class_pieces(
-        spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, group, spans.kind,
-        half_width[:, None] - bound, half_width[:, None] + bound,
+        spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, pairs.of_place,
+        spans.kind, pairs.hold_m, pairs.reach_m,
     )  # fmt: skip
     return Pieces(line, span, start, end, classes)
 
@@ -75,8 +73,7 @@ def miss_shares(pieces: Pieces, spans: Spans, places: Places, errors: Mapping[st
     Integrated in closed form over every span of a piece, so it is exact for the piecewise linear offset
     (rounding below 1e-8).
     """
-    group, half_width, sd = _by_pair(places, errors)
-    share = _miss_shares(spans, pieces.span, pieces.start_m, pieces.end_m, group, half_width, sd)
+    share = _miss_shares(spans, pieces.span, pieces.start_m, pieces.end_m, Pairs.of(places, errors))
     share[spans.kind[pieces.span] != ON_STRIP] = np.nan
     return share
 
@@ -122,21 +119,7 @@ def _ramp(z: np.ndarray) -> np.ndarray:
     return z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
 
 
-def _by_pair(places: Places, errors: Mapping[str, ReturnError]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Group of each place, and the groups' half widths (groups,) and sds (groups, tiers) [m]."""
-    width, code = np.unique(places.half_width_m, return_inverse=True)
-    strips = int(places.strip_pass.max(initial=0)) + 1
-    pair = places.planter_pass.astype(np.int64) * strips + places.strip_pass
-    key = pair * max(len(width), 1) + code.ravel()
-    _, first, group = np.unique(key, return_index=True, return_inverse=True)
-    if len(first) == 0:
-        return group, np.zeros(0), np.zeros((0, len(errors)))
-    pairs = places.strip_pass[first], places.planter_pass[first]
-    sd = [error.sd(*pairs) for error in errors.values()]
-    return group.ravel(), places.half_width_m[first], np.column_stack(sd)
-
-
-def _miss_shares(spans, span, start, end, group, half_width, sd) -> np.ndarray:
+def _miss_shares(spans, span, start, end, pairs) -> np.ndarray:
     """Expected missed share of each piece under each tier, shape (pieces, tiers)."""
     last = np.append(span[1:], len(spans.row) - 1) if len(span) else span
     count = last - span + 1
@@ -149,8 +132,9 @@ def _miss_shares(spans, span, start, end, group, half_width, sd) -> np.ndarray:
     offset0 = spans.offset0_m[part] + slope * (s0 - spans.start_m[part])
     offset1 = spans.offset0_m[part] + slope * (s1 - spans.start_m[part])
     whole = np.maximum(np.bincount(piece, s1 - s0, len(span)), 1e-300)
-    out = np.empty((len(span), sd.shape[1]))
-    for k in range(sd.shape[1]):
-        mean = mean_miss_probability(offset0, offset1, half_width[group[part]], sd[group[part], k])
+    out = np.empty((len(span), pairs.sd_m.shape[1]))
+    pair = pairs.of_place[part]
+    for k in range(out.shape[1]):
+        mean = mean_miss_probability(offset0, offset1, pairs.half_width_m[pair], pairs.sd_m[pair, k])
         out[:, k] = np.bincount(piece, mean * (s1 - s0), len(span)) / whole
     return out

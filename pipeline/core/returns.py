@@ -9,6 +9,7 @@ passes the drift is constant.
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numba
 import numpy as np
@@ -119,29 +120,36 @@ class OperationError:
             the covariance above.
         """
         error = np.empty_like(drift) if out is None else out
-        for source in np.unique(self.source):
-            mine = np.flatnonzero(self.source == source)
-            mine = mine[np.argsort(self.clock.time_s[mine], kind="stable")]
-            gap = np.diff(self.clock.time_s[mine], prepend=-np.inf)
-            keep = np.exp(-gap / self.correlation_time_s[mine])
+        for source, mine, keep in self._chains:
             _run_chain(
                 mine, keep, drift, self.drift_sd_m, bias[:, source], self.clock.visit, self.bias_sd_m, error
             )
         return error
+
+    @cached_property
+    def _chains(self) -> list[tuple[int, np.ndarray, np.ndarray]]:
+        """Of each source: its passes in order of time, and how much of the drift each keeps from the last."""
+        out = []
+        for source in np.unique(self.source):
+            mine = np.flatnonzero(self.source == source)
+            mine = mine[np.argsort(self.clock.time_s[mine], kind="stable")]
+            gap = np.diff(self.clock.time_s[mine], prepend=-np.inf)
+            out.append((int(source), mine, np.exp(-gap / self.correlation_time_s[mine])))
+        return out
 
 
 @numba.njit(cache=True, nogil=True)
 def _run_chain(passes, keep, drift, drift_sd, bias, visit, bias_sd, error):
     """Errors of the passes of one source in order of time, put into their lines of `error`."""
     draws = drift.shape[1]
-    state = np.zeros(draws)
+    state = np.zeros(draws, drift.dtype)
     for k in range(len(passes)):
         number = passes[k]
-        fresh = np.sqrt(1.0 - keep[k] * keep[k])
-        day = visit[number]
+        day, old, fresh = bias[visit[number]], np.float32(keep[k]), np.float32(np.sqrt(1.0 - keep[k] * keep[k]))
+        slow, shared = np.float32(drift_sd[number]), np.float32(bias_sd[number])
         for j in range(draws):
-            state[j] = keep[k] * state[j] + fresh * drift[number, j]
-            error[number, j] = drift_sd[number] * state[j] + bias_sd[number] * bias[day, j]
+            state[j] = old * state[j] + fresh * drift[number, j]
+            error[number, j] = slow * state[j] + shared * day[j]
 
 
 @dataclass(frozen=True)
@@ -198,7 +206,7 @@ class ReturnError:
 
 @dataclass(frozen=True)
 class StandardDraws:
-    """Standard normals of a field, drawn once and scaled by every tier.
+    """Standard normals of a field (float32), drawn once and scaled by every tier.
 
     The few numbers that rule a field, the visits' biases, are a scrambled Sobol sequence; the many of the
     drift are pseudo-random. Common numbers make tiers comparable draw by draw.
@@ -212,23 +220,37 @@ class StandardDraws:
 
     @classmethod
     def seeded(
-        cls, autumn: Clock, spring: Clock, *, sources: tuple[int, int], draws: int, seed: int
+        cls, autumn: Clock, spring: Clock, *, sources: tuple[int, int], draws: int, seed: int, block: int = 0
     ) -> "StandardDraws":
-        """Draws for two clocks; `draws` is a power of two, `sources` the tiers used in autumn and spring."""
+        """One block of draws for two clocks, so that a field's many draws need not be in memory at once.
+
+        Parameters
+        ----------
+        autumn, spring : Clock
+        sources : tuple of int
+            Number of tiers used in autumn and in spring.
+        draws : int
+            Draws of a block, a power of two.
+        seed, block : int
+            Blocks of one seed continue the same sequence.
+        """
         shapes = [(2, autumn.visit_count, sources[0]), (2, spring.visit_count, sources[1])]
         sizes = [int(np.prod(shape)) for shape in shapes]
         from scipy.stats import qmc  # a second to import, and only the odds draw
 
         sobol = qmc.Sobol(sum(sizes) + 1, scramble=True, rng=np.random.default_rng(seed))
-        points = ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T
-        rng = np.random.default_rng([seed, 1])
-        return cls(
-            np.ascontiguousarray(points[: sizes[0]]).reshape(*shapes[0], draws),
-            np.ascontiguousarray(points[sizes[0] : -1]).reshape(*shapes[1], draws),
-            rng.standard_normal((2, len(autumn.time_s), draws)),
-            rng.standard_normal((2, len(spring.time_s), draws)),
-            points[-1],
+        if block:  # it takes no zero
+            sobol.fast_forward(block * draws)
+        points = ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T.astype(np.float32)
+        rng = np.random.default_rng([seed, 1, block])
+        autumn_drift, spring_drift = (
+            rng.standard_normal((2, len(clock.time_s), draws), np.float32) for clock in (autumn, spring)
         )
+        autumn_bias, spring_bias, machine = np.split(points, np.cumsum(sizes))
+        return cls(
+            autumn_bias.reshape(*shapes[0], draws), spring_bias.reshape(*shapes[1], draws), autumn_drift,
+            spring_drift, machine[0],
+        )  # fmt: skip
 
     def errors(self, error: ReturnError) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,) [m]."""
@@ -236,4 +258,4 @@ class StandardDraws:
         for k in (0, 1):
             error.autumn.draw(self.autumn_bias[k], self.autumn_drift[k], out=autumn[k])
             error.spring.draw(self.spring_bias[k], self.spring_drift[k], out=spring[k])
-        return autumn, spring, error.machine_sd_m * self.machine
+        return autumn, spring, np.float32(error.machine_sd_m) * self.machine

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import numba
 import numpy as np
 import shapely
 
@@ -45,26 +46,11 @@ class Segments:
             Longest segment kept whole [m].
         """
         coords, line = shapely.get_coordinates(lines, return_index=True)
-        same = line[1:] == line[:-1]
-        xy = np.hstack([coords[:-1], coords[1:]])[same]
-        owner = line[:-1][same]
-        length = np.hypot(xy[:, 2] - xy[:, 0], xy[:, 3] - xy[:, 1])
-        keep = length > 0
-        return cls._cut(xy[keep], owner[keep], length[keep], longest_m)
+        return cls(*_cut(coords, line, longest_m))
 
-    @classmethod
-    def _cut(cls, xy: np.ndarray, owner: np.ndarray, length: np.ndarray, longest_m: float) -> "Segments":
-        parts = np.maximum(1, np.ceil(length / longest_m)).astype(np.int64)
-        first = np.repeat(np.cumsum(parts) - parts, parts)
-        step = np.arange(parts.sum()) - first
-        whole = np.repeat(xy, parts, axis=0)
-        share = np.repeat(1.0 / parts, parts)
-        delta = whole[:, 2:] - whole[:, :2]
-        begin = whole[:, :2] + delta * (step * share)[:, None]
-        last = (step + 1 == np.repeat(parts, parts))[:, None]
-        end = np.where(last, whole[:, 2:], whole[:, :2] + delta * ((step + 1) * share)[:, None])
-        owner = np.repeat(owner, parts)
-        return cls(np.hstack([begin, end]), owner, _running_start(np.repeat(length, parts) * share, owner))
+    def left_normals(self) -> np.ndarray:
+        """Unit left normal of each segment (east, north), shape (n, 2)."""
+        return np.stack([self.xy[:, 1] - self.xy[:, 3], self.xy[:, 2] - self.xy[:, 0]], axis=1) / self.length_m[:, None]
 
     def corner_normals(self) -> np.ndarray:
         """Unit vectors of the planes that part each segment from its neighbours.
@@ -77,22 +63,57 @@ class Segments:
         ndarray, shape (n, 4)
             At the start (0, 1) and at the end (2, 3) of each segment, both pointing along the travel.
         """
-        along = (self.xy[:, 2:] - self.xy[:, :2]) / self.length_m[:, None]
-        at_start, at_end = along.copy(), along.copy()
-        joined = self.line[1:] == self.line[:-1]
-        both = along[1:] + along[:-1]
-        size = np.hypot(both[:, 0], both[:, 1])
-        # ASSUME: a line that turns straight back (a spike) has no bisector; it is parted square to each side.
-        joined &= size > 1e-9
-        bisector = both[joined] / size[joined][:, None]
-        at_start[1:][joined] = bisector
-        at_end[:-1][joined] = bisector
-        return np.hstack([at_start, at_end])
+        return _corner_normals(self.xy, self.line)
 
 
-def _running_start(length: np.ndarray, owner: np.ndarray) -> np.ndarray:
-    total = np.concatenate([[0.0], np.cumsum(length)])[:-1]
-    if len(owner) == 0:
-        return total
-    first = np.concatenate([[True], owner[1:] != owner[:-1]])
-    return total - np.repeat(total[first], np.diff(np.append(np.flatnonzero(first), len(owner))))
+@numba.njit(cache=True)
+def _cut(coords, line, longest):
+    """Segments of lines given by their vertices, in equal parts none longer than `longest`."""
+    count = 0
+    for i in range(len(line) - 1):
+        if line[i] == line[i + 1]:
+            count += _parts(coords, i, longest)
+    xy, owner, start = np.empty((count, 4)), np.empty(count, np.int64), np.empty(count)
+    n, run = 0, 0.0
+    for i in range(len(line) - 1):
+        if line[i] != line[i + 1]:
+            run = 0.0
+            continue
+        parts = _parts(coords, i, longest)
+        ax, ay, bx, by = coords[i, 0], coords[i, 1], coords[i + 1, 0], coords[i + 1, 1]
+        length = np.hypot(bx - ax, by - ay)
+        for k in range(parts):
+            xy[n, 0], xy[n, 1] = ax + (bx - ax) * (k / parts), ay + (by - ay) * (k / parts)
+            xy[n, 2], xy[n, 3] = bx, by
+            if k > 0:
+                xy[n - 1, 2], xy[n - 1, 3] = xy[n, 0], xy[n, 1]
+            owner[n], start[n] = line[i], run + length * (k / parts)
+            n += 1
+        run += length
+    return xy, owner, start
+
+
+@numba.njit(cache=True)
+def _parts(coords, i, longest):
+    length = np.hypot(coords[i + 1, 0] - coords[i, 0], coords[i + 1, 1] - coords[i, 1])
+    return int(np.ceil(length / longest))
+
+
+@numba.njit(cache=True)
+def _corner_normals(xy, line):
+    out = np.empty((len(xy), 4))
+    last_x, last_y = 0.0, 0.0
+    for i in range(len(xy)):
+        ux, uy = xy[i, 2] - xy[i, 0], xy[i, 3] - xy[i, 1]
+        length = np.hypot(ux, uy)
+        ux, uy = ux / length, uy / length
+        out[i, 0], out[i, 1], out[i, 2], out[i, 3] = ux, uy, ux, uy
+        if i > 0 and line[i] == line[i - 1]:
+            bx, by = ux + last_x, uy + last_y
+            size = np.hypot(bx, by)
+            # ASSUME: a line that turns straight back (a spike) has no bisector; it is parted square to each side.
+            if size > 1e-9:
+                out[i, 0], out[i, 1] = bx / size, by / size
+                out[i - 1, 2], out[i - 1, 3] = out[i, 0], out[i, 1]
+        last_x, last_y = ux, uy
+    return out

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.offsets import Spans
-from pipeline.core.reduced import Places
+from pipeline.core.pairs import Places
 from pipeline.core.returns import Clock, ReturnError
 from pipeline.core.tier import Tier
 from pipeline.core.tiering import return_errors

@@ -1,0 +1,98 @@
+"""The pairs of passes of a field: what each place belongs to, and how wide the classes are under each tier."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from functools import cached_property
+
+import numpy as np
+
+from pipeline.core.accuracy import Z95
+from pipeline.core.band import even_odds_offset
+from pipeline.core.returns import ReturnError
+
+
+@dataclass(frozen=True)
+class Places:
+    """What the odds need to know of each span on a strip; arrays of shape (n,).
+
+    Attributes
+    ----------
+    row : ndarray of int
+        Planted row, as the tables count it.
+    planter_pass, strip_pass : ndarray of int
+    half_width_m : ndarray
+        Half strip width less the margin [m].
+    """
+
+    row: np.ndarray
+    planter_pass: np.ndarray
+    strip_pass: np.ndarray
+    half_width_m: np.ndarray
+
+    def take(self, which: np.ndarray | slice) -> "Places":
+        """The places at an index, mask or slice."""
+        return Places(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Distinct pairs of passes (and half widths) in a field; arrays of shape (pairs,) except where said.
+
+    Attributes
+    ----------
+    of_place : ndarray of int, shape (n,)
+        The pair that each place belongs to.
+    strip_pass, planter_pass : ndarray of int
+    half_width_m : ndarray
+        Half strip width less the margin [m].
+    sd_m : ndarray, shape (pairs, tiers)
+        Standard deviation of the offset under each tier [m].
+    """
+
+    of_place: np.ndarray
+    strip_pass: np.ndarray
+    planter_pass: np.ndarray
+    half_width_m: np.ndarray
+    sd_m: np.ndarray
+
+    @classmethod
+    def of(cls, places: Places, errors: Mapping[str, ReturnError]) -> "Pairs":
+        """Pairs of some places under the return error of every tier."""
+        # Float noise between equal widths is no difference: they are told apart to a nanometre.
+        width = np.round(places.half_width_m * 1e9).astype(np.int64)
+        first, of_place = unique_keys(places.planter_pass, places.strip_pass, width)
+        strip_pass, planter_pass = places.strip_pass[first], places.planter_pass[first]
+        sd = np.column_stack([error.sd(strip_pass, planter_pass) for error in errors.values()])
+        return cls(of_place, strip_pass, planter_pass, places.half_width_m[first], sd)
+
+    @cached_property
+    def hold_m(self) -> np.ndarray:
+        """A place holds up to this |offset| [m], shape (pairs, tiers); negative where none does."""
+        return self.half_width_m[:, None] - Z95 * self.sd_m
+
+    @cached_property
+    def reach_m(self) -> np.ndarray:
+        """A place misses beyond this |offset| [m], shape (pairs, tiers)."""
+        return self.half_width_m[:, None] + Z95 * self.sd_m
+
+    @cached_property
+    def even_m(self) -> np.ndarray:
+        """Beyond this |offset| missing is likelier than not [m], shape (pairs, tiers); -1 where it always is."""
+        return even_odds_offset(np.broadcast_to(self.half_width_m[:, None], self.sd_m.shape), self.sd_m)
+
+
+def unique_keys(*columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Where each distinct key is first met, and which one each place has; integer columns of one length.
+
+    Neighbours mostly share their key, so runs are found first and only the runs are sorted.
+    """
+    if len(columns[0]) == 0:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    new = np.ones(len(columns[0]), bool)
+    new[1:] = columns[0][1:] != columns[0][:-1]
+    for column in columns[1:]:
+        new[1:] |= column[1:] != column[:-1]
+    heads = np.flatnonzero(new)
+    key = np.column_stack([column[heads] for column in columns])
+    _, first, member = np.unique(key, axis=0, return_index=True, return_inverse=True)
+    return heads[first], np.repeat(member.ravel(), np.diff(heads, append=len(new)))
