@@ -49,10 +49,8 @@ def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.
     height = -(-grid.lines // belts)
     for first in range(0, grid.lines, height):
         window = np.zeros_like(painted[:, first : first + height])
-        top = grid.north - first * cell_m
-        part = lines.near(top - window.shape[1] * cell_m, top)
         count_cells(
-            part,
+            lines,
             bands,
             grid,
             first_line=first,

@@ -5,7 +5,8 @@ of its piece of row to the nearest strip centre line, so it lies in the hold ban
 tier's error), in the reach band (widened by it) or in neither. All tiers share that one distance.
 """
 
-from dataclasses import dataclass, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numba
 import numpy as np
@@ -16,6 +17,7 @@ from pipeline.core.segments import Segments
 # Codes of the raster; 0 is a cell without a planted row.
 EMPTY, HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = 0, 1, 2, 3, 4, 5
 INDEX_CELL_M = 1.0
+_THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -84,13 +86,6 @@ class Lines:
     row_key: np.ndarray
     strip_key: np.ndarray
 
-    def near(self, south_m: float, north_m: float) -> "Lines":
-        """The same with the planted segments that touch a belt between two northings [m]."""
-        y = self.rows.xy[:, 1::2]
-        keep = (y.min(axis=1) <= north_m) & (y.max(axis=1) >= south_m)
-        part = Segments(self.rows.xy[keep], self.rows.line[keep], self.rows.start_m[keep])
-        return replace(self, rows=part)
-
 
 def count_cells(
     lines: Lines, bands: Bands, grid: Grid, *, first_line: int, window: np.ndarray, counted: np.ndarray,
@@ -112,64 +107,87 @@ def count_cells(
     crossing_deg : float
         A strip at a wider angle than this is crossed.
     """
-    index = lines.index
-    _count(
-        lines.rows.xy, lines.rows.line, lines.strips.xy, lines.strips.line, lines.reach_m, lines.row_key,
-        lines.strip_key, index.first, index.members, index.x0, index.y0, index.per_m, index.nx, index.ny,
-        bands.pass_of_row, bands.row_of_line, bands.pass_of_strip, bands.half_width_m, bands.bound_m,
-        grid.west, grid.north, grid.cell_m, first_line, window, counted, np.cos(np.radians(crossing_deg)),
-    )  # fmt: skip
+    index, height = lines.index, window.shape[1]
+    edges = np.linspace(0, height, _THREADS + 1).astype(int)
+    parts = [np.zeros_like(counted) for _ in range(_THREADS)]
+
+    def count_belt(k: int) -> None:
+        _count(
+            lines.rows.xy, lines.rows.line, lines.strips.xy, lines.strips.line, lines.strips.length_m, lines.reach_m,
+            lines.row_key, lines.strip_key, index.first, index.members, index.x0, index.y0, index.per_m, index.nx,
+            index.ny, bands.pass_of_row, bands.row_of_line, bands.pass_of_strip, bands.half_width_m, bands.bound_m,
+            grid.west, grid.north - first_line * grid.cell_m, grid.cell_m, edges[k], edges[k + 1], window, parts[k],
+            np.cos(np.radians(crossing_deg)),
+        )  # fmt: skip
+
+    # Belts of the window share no cell, so they are painted side by side; their sums are added in order.
+    with ThreadPoolExecutor(_THREADS) as pool:
+        list(pool.map(count_belt, range(_THREADS)))
+    for part in parts:
+        counted += part
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _count(
-    rows, row_line, strips, strip_line, reach, row_key, strip_key, first, members, x0, y0, per_m, nx, ny,
-    pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, first_line, window, counted,
+    rows, row_line, strips, strip_line, strip_length, reach, row_key, strip_key, first, members, x0, y0, per_m, nx, ny,
+    pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, top, bottom, window, counted,
     cos_limit,
 ):  # fmt: skip
-    near = np.empty(512, np.int64)
-    tiers, height, width = window.shape
+    near, tiers, width = np.empty(512, np.int64), window.shape[0], window.shape[2]
+    hold, reached, sums = np.empty(tiers), np.empty(tiers), np.zeros((tiers, 6))
+    highest, lowest = north - top * cell, north - bottom * cell
     for i in range(len(rows)):
         ax, ay, bx, by = rows[i, 0], rows[i, 1], rows[i, 2], rows[i, 3]
+        if min(ay, by) > highest or max(ay, by) < lowest:
+            continue
         dx, dy = bx - ax, by - ay
         whole = np.hypot(dx, dy)
+        ux, uy = dx / whole, dy / whole
         planted = row_line[i]
-        m = _near(rows[i], reach[planted], strips, strip_line, strip_key, row_key[planted],
+        m = _near(rows[i], reach[planted], strips, strip_line, strip_length, strip_key, row_key[planted],
                   first, members, x0, y0, per_m, nx, ny, near)  # fmt: skip
-        t = 0.0
-        while t < 1.0 - 1e-12:
-            step = min(_next_border(ax, dx, west, cell, t), _next_border(ay, dy, north, cell, t), 1.0)
+        sums[:] = 0.0
+        # From border to border of the cells, each found anew from its number so that no rounding adds up.
+        column, line = int(np.floor((ax - west) / cell)), int(np.floor((north - ay) / cell))
+        right, down = (1 if dx > 0 else -1), (1 if dy < 0 else -1)
+        per_dx, per_dy = (1.0 / dx if dx != 0.0 else np.inf), (-1.0 / dy if dy != 0.0 else np.inf)
+        border_x, border_y = column + max(right, 0), line + max(down, 0)
+        t, before = 0.0, -1
+        while t < 1.0:
+            t_x = (west + border_x * cell - ax) * per_dx if dx != 0.0 else np.inf
+            t_y = (ay - north + border_y * cell) * per_dy if dy != 0.0 else np.inf
+            step, here_x, here_y = max(min(t_x, t_y, 1.0), t), column, line
+            if t_x <= t_y:
+                column, border_x = column + right, border_x + right
+            else:
+                line, border_y = line + down, border_y + down
             middle, length = 0.5 * (t + step), (step - t) * whole
             t = step
-            px, py = ax + middle * dx, ay + middle * dy
-            column, line = int(np.floor((px - west) / cell)), int(np.floor((north - py) / cell)) - first_line
-            if not (0 <= line < height and 0 <= column < width):
+            if length <= 0.0 or not (top <= here_y < bottom and 0 <= here_x < width):
                 continue
-            gap, strip = _nearest(px, py, dx / whole, dy / whole, strips, strip_line, near, m, reach[planted], cos_limit)
+            px, py = ax + middle * dx, ay + middle * dy
+            gap, strip = _nearest(
+                px, py, ux, uy, strips, strip_line, strip_length, near, m, reach[planted], cos_limit
+            )
+            if strip >= 0 and strip != before:
+                before = strip
+                for k in range(tiers):
+                    error = bound[k, pass_of_row[planted], pass_of_strip[strip]]
+                    hold[k], reached[k] = half_width[strip] - error, half_width[strip] + error
             for k in range(tiers):
                 code = NO_STRIP if strip == -1 else CROSSING
                 if strip >= 0:
-                    error = bound[k, pass_of_row[planted], pass_of_strip[strip]]
-                    code = HOLDS if gap <= half_width[strip] - error else DOUBT
-                    if gap > half_width[strip] + error:
+                    code = HOLDS if gap <= hold[k] else DOUBT
+                    if gap > reached[k]:
                         code = MISSES
-                counted[k, row_of_line[planted], code] += length
-                window[k, line, column] = max(window[k, line, column], code)
+                sums[k, code] += length
+                if code > window[k, here_y, here_x]:
+                    window[k, here_y, here_x] = code
+        counted[:, row_of_line[planted]] += sums
 
 
 @numba.njit(cache=True)
-def _next_border(start, delta, origin, cell, t):
-    """The next t at which start + t * delta meets a cell border after t."""
-    if delta == 0.0:
-        return np.inf
-    # Half a nanometre ahead, so that a border just met is not met again.
-    at = (start + t * delta - origin) / cell + (1e-9 if delta > 0 else -1e-9)
-    border = np.floor(at) + 1.0 if delta > 0 else np.ceil(at) - 1.0
-    return max((origin + border * cell - start) / delta, t + 1e-12)
-
-
-@numba.njit(cache=True)
-def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, per_m, nx, ny, near):
+def _near(row, far, strips, strip_line, strip_length, strip_key, key, first, members, x0, y0, per_m, nx, ny, near):
     """Strip segments that may lie within `far` of a planted segment; returns how many were put into `near`."""
     ix0, ix1 = cell_range(min(row[0], row[2]) - far, max(row[0], row[2]) + far, x0, per_m, nx)
     iy0, iy1 = cell_range(min(row[1], row[3]) - far, max(row[1], row[3]) + far, y0, per_m, ny)
@@ -183,7 +201,7 @@ def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, 
                 if key >= 0 and strip_key[strip_line[k]] != key:
                     continue
                 vx, vy = strips[k, 2] - strips[k, 0], strips[k, 3] - strips[k, 1]
-                limit = far * np.hypot(vx, vy)
+                limit = far * strip_length[k]
                 side0 = vx * (row[1] - strips[k, 1]) - vy * (row[0] - strips[k, 0])
                 side1 = vx * (row[3] - strips[k, 1]) - vy * (row[2] - strips[k, 0])
                 if min(side0, side1) <= limit and max(side0, side1) >= -limit:
@@ -195,27 +213,30 @@ def _near(row, far, strips, strip_line, strip_key, key, first, members, x0, y0, 
 
 
 @numba.njit(cache=True)
-def _nearest(px, py, ux, uy, strips, strip_line, near, m, far, cos_limit):
+def _nearest(px, py, ux, uy, strips, strip_line, strip_length, near, m, far, cos_limit):
     """Distance to the nearest strip that runs the row's way, and which; -2 where only crossing ones are near."""
     least, found, crossed = np.inf, -1, False
     for q in range(m):
         k = near[q]
         vx, vy = strips[k, 2] - strips[k, 0], strips[k, 3] - strips[k, 1]
-        square = vx * vx + vy * vy
-        along = ((px - strips[k, 0]) * vx + (py - strips[k, 1]) * vy) / square
+        along = ((px - strips[k, 0]) * vx + (py - strips[k, 1]) * vy) / (strip_length[k] * strip_length[k])
         # Past the end of a segment its neighbour takes over; past the end of a strip there is none.
-        if along < 0.0 and not (k > 0 and strip_line[k - 1] == strip_line[k]):
+        if along < 0.0:
+            if not (k > 0 and strip_line[k - 1] == strip_line[k]):
+                continue
+            along = 0.0
+        elif along > 1.0:
+            if not (k + 1 < len(strips) and strip_line[k + 1] == strip_line[k]):
+                continue
+            along = 1.0
+        gap_x, gap_y = px - strips[k, 0] - along * vx, py - strips[k, 1] - along * vy
+        square = gap_x * gap_x + gap_y * gap_y
+        if square > far * far:
             continue
-        if along > 1.0 and not (k + 1 < len(strips) and strip_line[k + 1] == strip_line[k]):
-            continue
-        along = min(max(along, 0.0), 1.0)
-        gap = np.hypot(px - strips[k, 0] - along * vx, py - strips[k, 1] - along * vy)
-        if gap > far:
-            continue
-        if abs(ux * vx + uy * vy) < cos_limit * np.sqrt(square):
+        if abs(ux * vx + uy * vy) < cos_limit * strip_length[k]:
             crossed = True
-        elif gap < least:
-            least, found = gap, strip_line[k]
+        elif square < least:
+            least, found = square, strip_line[k]
     if found < 0 and crossed:
         found = -2
-    return least, found
+    return np.sqrt(least), found

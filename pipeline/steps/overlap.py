@@ -62,10 +62,8 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
     with overlap_tiff(tif, grid=grid, crs_wkt=planted.crs.to_wkt(), bands=judging.compare) as raster:
         lines, bands = _lines(field, planted), _bands(field, errors, judging.row_margin_m)
         for first, window in _windows(grid, len(judging.compare)):
-            top = grid.north - first * grid.cell_m
-            part = lines.near(top - window.shape[1] * grid.cell_m, top)
             count_cells(
-                part, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
+                lines, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
             )
             write_lines(raster, first, window)
         routes = agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
