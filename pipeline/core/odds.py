@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.core.accuracy import Z95
-from pipeline.core.band import even_odds_offset, miss_any_probability, miss_probability
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
+from pipeline.core.place_odds import even_odds_offset, miss_any_probability, miss_probability
 from pipeline.core.reduced import Places, Reduced, ShiftTable, unique_rows
 from pipeline.core.returns import ReturnError, StandardDraws
 

@@ -5,9 +5,9 @@ from dataclasses import dataclass, fields
 import numba
 import numpy as np
 
-from pipeline.core.band import miss_probability
 from pipeline.core.lengths import BIN_M, bin_offsets
 from pipeline.core.offsets import Spans
+from pipeline.core.place_odds import miss_probability
 
 # Where passes curve, strips within this angle of each other share one normal.
 DIRECTION_BIN_DEG = 5.0
