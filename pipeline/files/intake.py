@@ -2,6 +2,7 @@
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
+from numbers import Number
 
 import geopandas as gpd
 import numpy as np
@@ -154,15 +155,14 @@ def _with_numbers(found: Layer, place: str) -> Layer:
 
 def _lengths(values: pd.Series, place: str, name: str) -> pd.Series:
     """Lengths of a column [m]; an unreadable one is an error, since it is a slip of the whole column."""
-    try:
-        return values.map(_length)
-    except ValueError:
-        for feature, value in values.items():
-            try:
-                _length(value)
-            except ValueError as error:
-                raise InputError(f"{place}: feature {feature} has {name} '{value}': {error}") from error
-        raise
+
+    def read(feature: object, value: object) -> float:
+        try:
+            return _length(value)
+        except ValueError as error:
+            raise InputError(f"{place}: feature {feature}: {name}: {error}; correct it in the layer") from None
+
+    return pd.Series([read(*item) for item in values.items()], index=values.index, dtype=float)
 
 
 def _length(value: object) -> float:
@@ -181,11 +181,16 @@ def _text(value: object) -> str:
 
 
 def _seconds(times: pd.Series, place: str, name: str) -> pd.Series:
-    """UTC seconds since 1970; a missing time stays missing."""
-    try:
-        moments = pd.to_datetime(times, utc=True)
-    except (ValueError, TypeError) as error:
-        raise InputError(f"{place}: {name} cannot be read as time ({error}); expected ISO 8601 in UTC") from error
+    """UTC seconds since 1970; a missing time stays missing. Bare numbers are no times: nobody knows since when."""
+    said = times.mask(times.map(lambda time: isinstance(time, str) and not time.strip()))
+    numbers = said.map(lambda time: isinstance(time, Number))
+    moments = pd.to_datetime(said.mask(numbers), utc=True, errors="coerce", format="ISO8601")
+    bad = said.index[(moments.isna() & said.notna()).to_numpy()]
+    if len(bad):
+        raise InputError(
+            f"{place}: feature {bad[0]}: {name}: '{said[bad[0]]}' is not a time; expected ISO 8601 in UTC, as in "
+            "'2026-04-20T14:05:00Z', or a date-time column; correct it in the layer"
+        )
     return (moments - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(seconds=1)
 
 
