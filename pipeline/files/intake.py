@@ -70,13 +70,24 @@ def read_fields(layer) -> Layer:
     return replace(found, kept=kept)
 
 
-def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
+def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: float = 0.0) -> Layer:
     """Implement passes or single lines of `strips` or `rows`, with every value checked.
+
+    Parameters
+    ----------
+    layer : StripsLayer or RowsLayer
+    role : str
+        What the configuration calls it.
+    fields : GeoDataFrame
+        With `field_id`.
+    row_margin_m : float
+        Kept clear at each edge of a strip [m]; a strip that it leaves nothing of is a reject.
 
     Raises
     ------
     InputError
-        If a column that is needed is neither mapped nor given as a constant, or a time is unreadable.
+        If a column that is needed is neither mapped nor given as a constant, a length or time is unreadable, or
+        no feature is left.
     """
     known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
     found = read_layer(Source.of(layer), role=role, kind=LINES, known=known)
@@ -85,8 +96,11 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
     for name in needed:
         if name not in found.kept:
             raise InputError(f"{place}: {name} is neither mapped nor a constant; add it under columns or constants")
-    found = _with_numbers(found, place)
+    found = _without_misfits(_with_numbers(found, place), row_margin_m)
     found = assign_fields(found, fields)
+    if len(found.kept) == 0:
+        first = found.rejects.iloc[0]
+        raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     kept = found.kept.copy()
     for name in (c.TIER, c.FRAME, c.PASS_ID):
         kept[name] = kept[name].map(_text) if name in kept else ""
@@ -148,9 +162,25 @@ def _with_numbers(found: Layer, place: str) -> Layer:
             continue
         value = found.kept[name].to_numpy(float)
         bad = ~((value >= low) & (value <= high))
-        reasons = np.array([f"{name} is {v:g}, expected {low:g} to {high:g}" for v in value], object)
+        whole = ""
+        if name == c.ROW_COUNT:
+            bad, whole = bad | (value != np.floor(value)), "a whole number, "
+        reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
         found = found.reject(bad, reasons)
     return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
+
+
+def _without_misfits(found: Layer, row_margin_m: float) -> Layer:
+    """Strips that would touch their neighbours, or of which the margin leaves nothing, are rejects."""
+    if c.STRIP_WIDTH_M not in found.kept or found.kept[c.STRIP_WIDTH_M].isna().all():
+        return found
+    width, spacing = (found.kept[name].to_numpy(float) for name in (c.STRIP_WIDTH_M, c.ROW_SPACING_M))
+    pairs = zip(width, spacing, strict=True)
+    wide = [f"{c.STRIP_WIDTH_M} is {w:g}, expected less than {c.ROW_SPACING_M}, {s:g}" for w, s in pairs]
+    found = found.reject(width >= spacing, np.array(wide, object))
+    width = found.kept[c.STRIP_WIDTH_M].to_numpy(float)
+    narrow = [f"{c.STRIP_WIDTH_M} is {w:g}, expected more than twice judging.row_margin, {row_margin_m:g}" for w in width]
+    return found.reject(0.5 * width <= row_margin_m, np.array(narrow, object))
 
 
 def _lengths(values: pd.Series, place: str, name: str) -> pd.Series:

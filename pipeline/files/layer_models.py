@@ -83,10 +83,10 @@ class StripConstants(LineConstants):
 
     @model_validator(mode="after")
     def _strip_fits_spacing(self) -> StripConstants:
-        if self.strip_width_m and self.row_spacing_m and self.strip_width_m > self.row_spacing_m:
+        if self.strip_width_m and self.row_spacing_m and self.strip_width_m >= self.row_spacing_m:
             raise ValueError(
-                f"strip_width is {self.strip_width_m:g} m, wider than row_spacing, {self.row_spacing_m:g} m; "
-                "expected strips no wider than their spacing, correct one of them"
+                f"strip_width is {self.strip_width_m:g} m, row_spacing {self.row_spacing_m:g} m; "
+                "expected strips narrower than their spacing, correct one of them"
             )
         return self
 

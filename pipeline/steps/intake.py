@@ -60,7 +60,8 @@ def _read(settings: Config) -> dict[str, Layer]:
     inputs = settings.inputs
     layers = {"fields": files.read_fields(inputs.fields)}
     fields = layers["fields"].kept
-    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields)
+    margin_m = settings.judging.row_margin_m
+    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
     if inputs.rows is not None and inputs.rows.file is not None:
         layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
     if inputs.bases is not None:
