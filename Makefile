@@ -15,10 +15,10 @@ demo: .venv/ready
 	$(BIN)/snakemake --cores $(CORES) --configfile demo_gis/demo.yaml --quiet rules host
 
 test: .venv/ready
-	$(BIN)/python -m pytest -n $(CORES) -m "not slow"
+	$(BIN)/python -m pytest -n $(CORES) --dist loadgroup -m "not slow"
 
 test-long: .venv/ready
-	$(BIN)/python -m pytest -n $(CORES)
+	$(BIN)/python -m pytest -n $(CORES) --dist loadgroup
 
 check: .venv/ready
 	$(BIN)/ruff check .

@@ -11,11 +11,11 @@ import shapely
 from scipy.integrate import quad
 
 from pipeline import columns as c
-from pipeline.core.band import miss_probability
 from pipeline.core.bands import band_by_group, band_outlines
 from pipeline.core.local import from_local, local_crs
 from pipeline.core.offsets import measure_offsets
 from pipeline.core.pieces import mean_miss_probability
+from pipeline.core.place_odds import miss_probability
 from pipeline.core.segments import Segments
 from pipeline.steps import bands
 

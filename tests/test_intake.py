@@ -7,6 +7,7 @@ import pytest
 import shapely
 from workflow import CRS, boundaries, config, layer_of, pass_lines, passes_of, take_in, write_coop
 
+from pipeline.errors import InputError
 from pipeline.files.store import read_geo, read_json
 
 EAST, NORTH = 600_000.0, 4_600_000.0
@@ -35,11 +36,11 @@ def test_good_input_has_no_rejects(tmp_path):
 
 BAD_LINES = {
     "no geometry": None,
-    "empty": shapely.LineString(),
-    "zero length": shapely.LineString([(EAST + 5, NORTH + 5)] * 2),
-    "not finite": shapely.LineString([(EAST + 5, NORTH + 5), (np.nan, NORTH + 5)]),
-    "not of the kind": shapely.Point(EAST + 5, NORTH + 5),
-    "in no field": shapely.LineString([(EAST - 500, NORTH), (EAST - 400, NORTH)]),
+    "empty geometry": shapely.LineString(),
+    "line of zero length": shapely.LineString([(EAST + 5, NORTH + 5)] * 2),
+    "coordinates are not finite numbers": shapely.LineString([(EAST + 5, NORTH + 5), (np.nan, NORTH + 5)]),
+    "geometry is not of the kind expected here, lines": shapely.Point(EAST + 5, NORTH + 5),
+    "lies in no field": shapely.LineString([(EAST - 500, NORTH), (EAST - 400, NORTH)]),
 }
 
 
@@ -52,8 +53,7 @@ def test_bad_strip_is_a_reject_with_its_reason(tmp_path, reason):
         "kept_m": 0,
     }  # fmt: skip
     assert rejects["feature"].tolist() == ["5"]  # ids in a GeoPackage start at 1
-    # A GeoPackage stores an empty geometry as it is, or as none at all.
-    assert reason in rejects["reason"][0] or (reason == "empty" and rejects["reason"][0] == "no geometry")
+    assert rejects["reason"].tolist() == [reason]
     assert rejects["layer"].tolist() == ["strips"]
 
 
@@ -101,6 +101,62 @@ def test_absurd_width_in_a_column_is_a_reject(tmp_path, width):
     assert rejects["feature"].tolist() == ["4"]
     assert "strip_width_m is" in rejects["reason"][0]
     assert "expected 0.02 to 5" in rejects["reason"][0]
+
+
+def rejects_of_columns(folder, *, margin="0 in", **values) -> dict[str, str]:
+    """Reasons by feature where these values stand in columns, none of them a constant."""
+    write_coop(folder, strips=passes_of().assign(**values))
+    settings = config(folder, planter=False) | {"judging": {"row_margin": margin}}
+    strips = settings["inputs"]["strips"]
+    for name in values:
+        del strips["constants"][name]
+    account = read_json(take_in(settings, folder) / "intake.json")["layers"]["strips"]
+    rejects = read_geo(folder / "work" / "rejects.parquet")
+    assert account["read"] == 8 and account["rejected"] == len(rejects)
+    return dict(zip(rejects["feature"], rejects["reason"], strict=True))
+
+
+def test_strip_that_is_not_narrower_than_its_spacing_is_a_reject(tmp_path):
+    widths, spacings = np.full(8, 0.2), np.full(8, 0.762)
+    widths[1], widths[2], widths[3] = 0.763, 0.762, 0.761
+    spacings[6] = 0.15
+    assert rejects_of_columns(tmp_path, strip_width=widths, row_spacing=spacings) == {
+        "2": "strip_width_m is 0.763, expected less than row_spacing_m, 0.762",
+        "3": "strip_width_m is 0.762, expected less than row_spacing_m, 0.762",
+        "7": "strip_width_m is 0.2, expected less than row_spacing_m, 0.15",
+    }
+
+
+def test_spacing_in_a_column_is_held_against_a_constant_width(tmp_path):
+    spacings = ["30 in"] * 7 + ["8 in"]  # the width is the constant 8 in
+    assert rejects_of_columns(tmp_path, row_spacing=spacings) == {
+        "8": "strip_width_m is 0.2032, expected less than row_spacing_m, 0.2032"
+    }
+
+
+def test_strip_of_which_the_margin_leaves_nothing_is_a_reject(tmp_path):
+    widths = ["8 in"] * 5 + ["4 in", "3 in", "4.1 in"]
+    assert rejects_of_columns(tmp_path, margin="2 in", strip_width=widths) == {
+        "6": "strip_width_m is 0.1016, expected more than twice judging.row_margin, 0.0508",
+        "7": "strip_width_m is 0.0762, expected more than twice judging.row_margin, 0.0508",
+    }
+
+
+def test_half_a_row_unit_is_a_reject(tmp_path):
+    assert rejects_of_columns(tmp_path, row_count=[12, 12.5, 12, 0, 12, 12, 121, 12]) == {
+        "2": "row_count is 12.5, expected a whole number, 1 to 120",
+        "4": "row_count is 0, expected a whole number, 1 to 120",
+        "7": "row_count is 121, expected a whole number, 1 to 120",
+    }
+
+
+def test_layer_of_which_nothing_is_left_is_an_error(tmp_path):
+    with pytest.raises(InputError) as caught:
+        rejects_of_columns(tmp_path, margin="3 in", strip_width=["6 in"] * 8)
+    assert str(caught.value) == (
+        f"inputs.strips: {tmp_path}/coop.gpkg, layer 'strips': no feature can be used; feature 1: strip_width_m is "
+        "0.1524, expected more than twice judging.row_margin, 0.0762"
+    )
 
 
 def test_z_is_dropped_and_the_crs_of_a_layer_may_differ(tmp_path):

@@ -105,7 +105,7 @@ def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
         offsets.run(passes=laid, out=measured)
         judging = work / "settings/tiers.json"
         made["odds"].append(work / "odds" / batch.name)
-        odds.run(passes=laid, offsets=measured, settings=judging, out=made["odds"][-1])
+        odds.run(passes=laid, offsets=measured, tiers=judging, out=made["odds"][-1])
         made["overlap"].append(work / "overlap" / f"{batch.name}.parquet")
         overlap.run(
             passes=laid, offsets=measured, tiers=judging, raster=work / "settings/raster.json",

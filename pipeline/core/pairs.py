@@ -7,7 +7,7 @@ from functools import cached_property
 import numpy as np
 
 from pipeline.core.accuracy import Z95
-from pipeline.core.band import even_odds_offset
+from pipeline.core.place_odds import even_odds_offset
 from pipeline.core.returns import ReturnError
 
 

@@ -81,7 +81,7 @@ def miss_shares(pieces: Pieces, spans: Spans, places: Places, errors: Mapping[st
 def mean_miss_probability(
     offset0_m: np.ndarray, offset1_m: np.ndarray, half_width_m: np.ndarray, sd_m: np.ndarray
 ) -> np.ndarray:
-    """Mean of `band.miss_probability` over offsets that run linearly from one value to another.
+    """Mean of `place_odds.miss_probability` over offsets that run linearly from one value to another.
 
     With G(z) = z Phi(z) + phi(z), the antiderivative of Phi, the probability at offset o integrates to
     F(o) = sd [G((o - h) / sd) - G((-o - h) / sd)]; the mean is (F(o1) - F(o0)) / (o1 - o0).

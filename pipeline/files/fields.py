@@ -57,8 +57,8 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
     open_ones = named.isna().to_numpy()
     named = named.to_numpy(dtype=object, copy=True)
     named[open_ones] = _by_length(shape[open_ones], fields)
-    unknown = np.array([name is not None and name not in known for name in named])
-    lost = np.array([name is None for name in named])
+    unknown = np.array([name is not None and name not in known for name in named], dtype=bool)
+    lost = np.array([name is None for name in named], dtype=bool)
     outside = ~unknown & ~lost & ~_touches(shape, named, fields)
     out = Layer(lines.assign(**{c.FIELD_ID: named}), layer.rejects, layer.read, layer.file, layer.layer)
     for mask, reason in (

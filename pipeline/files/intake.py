@@ -9,17 +9,16 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
-from pipeline.errors import CheckError, InputError, did_you_mean
+from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.fields import assign_fields
 from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, read_layer
-from pipeline.files.units import LENGTH, to_si
+from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, "row_spacing", "started_at", "ended_at", c.TIER, c.FRAME, c.EPOCH, c.FIX,
 )  # fmt: skip
-# What a row unit can be, [least, most]; outside it is a slip of the unit.
-LIMITS = {c.ROW_COUNT: (1, 120), c.ROW_SPACING_M: (0.1, 5.0), c.STRIP_WIDTH_M: (0.02, 5.0)}
 _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
     c.EPOCH,
@@ -69,13 +68,24 @@ def read_fields(layer) -> Layer:
     return replace(found, kept=kept)
 
 
-def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
+def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: float = 0.0) -> Layer:
     """Implement passes or single lines of `strips` or `rows`, with every value checked.
+
+    Parameters
+    ----------
+    layer : StripsLayer or RowsLayer
+    role : str
+        What the configuration calls it.
+    fields : GeoDataFrame
+        With `field_id`.
+    row_margin_m : float
+        Kept clear at each edge of a strip [m]; a strip that it leaves nothing of is a reject.
 
     Raises
     ------
     InputError
-        If a column that is needed is neither mapped nor given as a constant, or a time is unreadable.
+        If a column that is needed is neither mapped nor given as a constant, a length or time is unreadable, or
+        no feature is left.
     """
     known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
     found = read_layer(Source.of(layer), role=role, kind=LINES, known=known)
@@ -84,14 +94,17 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
     for name in needed:
         if name not in found.kept:
             raise InputError(f"{place}: {name} is neither mapped nor a constant; add it under columns or constants")
-    found = _with_numbers(found, place)
+    found = without_misfits(with_numbers(found, place), row_margin_m)
     found = assign_fields(found, fields)
+    if len(found.kept) == 0:
+        first = found.rejects.iloc[0]
+        raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     kept = found.kept.copy()
     for name in (c.TIER, c.FRAME, c.PASS_ID):
-        kept[name] = kept[name].map(_text) if name in kept else ""
+        kept[name] = kept[name].map(text_of) if name in kept else ""
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
     for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
-        kept[ours] = _seconds(kept[theirs], place, theirs) if theirs in kept else np.nan
+        kept[ours] = seconds_of(kept[theirs], place, theirs) if theirs in kept else np.nan
     _check_frames(kept, place)
     _fill_times(kept)
     return replace(found, kept=_with_names(_in_order(kept[[*_LINE_OUT, "geometry"]])))
@@ -135,60 +148,6 @@ def balance(layer: Layer, role: str) -> dict:
     return {"file": layer.file, "layer": layer.layer, "read": layer.read, "kept": kept, "rejected": rejected, **metres}
 
 
-def _with_numbers(found: Layer, place: str) -> Layer:
-    """Counts and lengths as numbers in SI; a value outside the limits rejects its feature."""
-    kept = found.kept.copy()
-    kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
-    for theirs, ours in (("row_spacing", c.ROW_SPACING_M), ("strip_width", c.STRIP_WIDTH_M)):
-        kept[ours] = _lengths(kept[theirs], place, theirs) if theirs in kept else np.nan
-    found = replace(found, kept=kept)
-    for name, (low, high) in LIMITS.items():
-        if name == c.STRIP_WIDTH_M and "strip_width" not in found.kept:
-            continue
-        value = found.kept[name].to_numpy(float)
-        bad = ~((value >= low) & (value <= high))
-        reasons = np.array([f"{name} is {v:g}, expected {low:g} to {high:g}" for v in value], object)
-        found = found.reject(bad, reasons)
-    return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
-
-
-def _lengths(values: pd.Series, place: str, name: str) -> pd.Series:
-    """Lengths of a column [m]; an unreadable one is an error, since it is a slip of the whole column."""
-    try:
-        return values.map(_length)
-    except ValueError:
-        for feature, value in values.items():
-            try:
-                _length(value)
-            except ValueError as error:
-                raise InputError(f"{place}: feature {feature} has {name} '{value}': {error}") from error
-        raise
-
-
-def _length(value: object) -> float:
-    """A length of a column: numbers are metres, text carries its unit."""
-    if value is None or pd.isna(value):
-        return float("nan")
-    if isinstance(value, str):
-        return to_si(value, kind=LENGTH)
-    return float(value)  # type: ignore[arg-type]
-
-
-def _text(value: object) -> str:
-    if value is None or pd.isna(value):
-        return ""
-    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value).strip()
-
-
-def _seconds(times: pd.Series, place: str, name: str) -> pd.Series:
-    """UTC seconds since 1970; a missing time stays missing."""
-    try:
-        moments = pd.to_datetime(times, utc=True)
-    except (ValueError, TypeError) as error:
-        raise InputError(f"{place}: {name} cannot be read as time ({error}); expected ISO 8601 in UTC") from error
-    return (moments - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(seconds=1)
-
-
 def _fill_times(kept: gpd.GeoDataFrame) -> None:
     """A pass with one of its two times is taken to be there at that time: a pass lasts minutes, drift longer."""
     kept[c.ENDED_S] = kept[c.ENDED_S].fillna(kept[c.STARTED_S])
@@ -211,7 +170,27 @@ def check_tiers(layer: Layer, role: str, known: Collection[str]) -> None:
         raise InputError(f"{place}: tier '{name}' is not in the catalogue; {did_you_mean(name, known)}")
 
 
+def check_planter(rows) -> None:
+    """Refuse an unknown frame of a planter without a layer of its own; one in a layer is refused with its feature.
+
+    Raises
+    ------
+    ConfigError
+        With the nearest known frame.
+    """
+    if rows is not None and rows.file is None and rows.constants.frame not in (None, *FRAMES):
+        name = rows.constants.frame
+        raise ConfigError(f"configuration: inputs.rows.constants.frame: '{name}' is unknown; {did_you_mean(name, FRAMES)}")
+
+
 def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
+    unknown = ~kept[c.FRAME].isin([*FRAMES, ""])
+    if unknown.any():
+        name = kept[c.FRAME][unknown].iloc[0]
+        raise InputError(
+            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{name}' is unknown; "
+            f"{did_you_mean(name, FRAMES)}. Leave the frame out where it is not known"
+        )
     bare = (kept[c.FRAME] != "") & kept[c.EPOCH].isna()
     if bare.any():
         raise InputError(

@@ -83,10 +83,10 @@ class StripConstants(LineConstants):
 
     @model_validator(mode="after")
     def _strip_fits_spacing(self) -> StripConstants:
-        if self.strip_width_m and self.row_spacing_m and self.strip_width_m > self.row_spacing_m:
+        if self.strip_width_m and self.row_spacing_m and self.strip_width_m >= self.row_spacing_m:
             raise ValueError(
-                f"strip_width is {self.strip_width_m:g} m, wider than row_spacing, {self.row_spacing_m:g} m; "
-                "expected strips no wider than their spacing, correct one of them"
+                f"strip_width is {self.strip_width_m:g} m, row_spacing {self.row_spacing_m:g} m; "
+                "expected strips narrower than their spacing, correct one of them"
             )
         return self
 
@@ -159,6 +159,10 @@ class StripsLayer(Layer):
     constants: StripConstants = Field(StripConstants(), description="values for all features")
 
 
+#: What is asked of a planter whose passes are laid out here, after the strips.
+_PLANTER_CONSTANTS = {"row_count", "row_spacing_m", "frame", "epoch"}
+
+
 class RowsLayer(Layer):
     """The planted rows; without a file the planter follows the strips."""
 
@@ -176,6 +180,14 @@ class RowsLayer(Layer):
             raise ValueError(
                 "without a file, expected kind planned and neither layer nor columns; give a file"
             )
+        idle = sorted(set(self.constants.given()) - _PLANTER_CONSTANTS)
+        if idle:
+            raise ValueError(
+                f"constants: {', '.join(idle)} has no part in a plan without a file (its tiers are those of "
+                "tiers.compare); remove it, or give a file"
+            )
+        if (self.constants.frame is None) != (self.constants.epoch is None):
+            raise ValueError("constants: expected frame and epoch together; add the missing one or remove both")
         return self
 
 

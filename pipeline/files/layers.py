@@ -87,11 +87,8 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
 
 def _layer_name(path: Path, layer: str | None, role: str) -> str:
     if not path.exists():
-        raise InputError(
-            f"inputs.{role}: file '{path}' does not exist; relative paths start at the working directory {Path.cwd()}"
-            if not path.is_absolute()
-            else f"inputs.{role}: file '{path}' does not exist"
-        )
+        start = "" if path.is_absolute() else f"; relative paths start at the working directory {Path.cwd()}"
+        raise InputError(f"inputs.{role}: file '{path}' does not exist; correct inputs.{role}.file{start}")
     try:
         names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
     except pyogrio.errors.DataSourceError as error:

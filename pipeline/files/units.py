@@ -73,14 +73,17 @@ def to_si(value: object, *, kind: Kind) -> float:
     match = _QUANTITY.fullmatch(str(value))
     if match is None:
         raise ValueError(
-            f"'{value}' is not a {kind.name}; write a number and a unit, as in {kind.written(1)}"
+            f"'{value}' is not a {kind.name}; expected a finite number and a unit, as in {kind.written(1)}"
         )
     number, divisor, unit = match.groups()
     if not unit:
-        raise ValueError(f"{value} has no unit; write for example {_rewritten(value, kind=kind)}")
-    si = _number(number, divisor) * _si_per_unit(unit, kind=kind)
+        raise ValueError(f"{value!r} has no unit; write for example {_rewritten(value, kind=kind)}")
+    try:
+        si = _number(number, divisor) * _si_per_unit(unit, kind=kind)
+    except ValueError as error:
+        raise ValueError(f"'{value}': {error}") from None
     if not math.isfinite(si):
-        raise ValueError(f"'{value}' is not a finite number; write for example {kind.written(1)}")
+        raise ValueError(f"'{value}' is not a finite number; expected one with a unit, as in {kind.written(1)}")
     return si
 
 
@@ -88,7 +91,7 @@ def _number(number: str, divisor: str | None) -> float:
     if divisor is None:
         return float(number)
     if float(divisor) == 0.0:
-        raise ValueError(f"'{number}/{divisor}' divides by zero; write a plain number and a unit")
+        raise ValueError("divides by zero; expected a plain number and a unit")
     return float(number) / float(divisor)
 
 
@@ -102,13 +105,13 @@ def _rewritten(value: object, *, kind: Kind) -> str:
 
 def _si_per_unit(unit: str, *, kind: Kind) -> float:
     if not _UNIT.fullmatch(unit):
-        raise ValueError(f"'{unit}' is not a unit; write one number and one unit, as in {kind.written(1)}")
+        raise ValueError(f"'{unit}' is not a unit; expected one number and one unit, as in {kind.written(1)}")
     registry = _registry()
     try:
         found = registry.Quantity(1.0, registry.parse_units(unit))
         return float(found.to(kind.si_unit).magnitude)
     except pint.DimensionalityError:
-        message = f"'{unit}' is not a unit of {kind.name}; write for example {kind.written(1)}"
+        message = f"'{unit}' is not a unit of {kind.name}; expected one, as in {kind.written(1)}"
     except (pint.UndefinedUnitError, pint.OffsetUnitCalculusError):
-        message = f"unknown unit '{unit}'; write for example {kind.written(1)}"
+        message = f"unknown unit '{unit}'; expected a unit of {kind.name}, as in {kind.written(1)}"
     raise ValueError(message)

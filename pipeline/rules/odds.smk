@@ -2,7 +2,7 @@ rule odds:
     input:
         passes="work/passes/{batch}",
         offsets="work/offsets/{batch}",
-        settings="work/settings/tiers.json",
+        tiers="work/settings/tiers.json",
         code=code_of("odds"),
     output:
         directory("work/odds/{batch}"),

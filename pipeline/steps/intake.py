@@ -18,6 +18,7 @@ from pipeline.files.config import Config, catalogue_path, config_from_dict, reso
 from pipeline.files.fields import batch_count, batch_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
+from pipeline.files.notes import notes_of
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
 
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
@@ -40,9 +41,13 @@ def run(*, config: dict, source: str, work: Path) -> None:
     tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
     for role in {"strips", "rows"} & set(layers):
         files.check_tiers(layers[role], role, tiers)
+    files.check_planter(settings.inputs.rows)
     account = {role: files.balance(layer, role) for role, layer in layers.items()}
     for role, said in account.items():
         LOG.info("intake: %s: %d read, %d kept, %d rejected", role, said["read"], said["kept"], said["rejected"])
+    notes = notes_of(settings, layers)
+    for note in notes:
+        LOG.warning("intake: note: %s", note)
     fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
     _write_settings(settings, tiers, compare, work / "settings")
     crs = to_json({"crs": fields.crs.to_wkt()})
@@ -52,7 +57,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
         "batches": batches, "layers": account, "inputs": _hashes(settings), "code": __version__,
-        "notes": _notes(settings, layers),
+        "notes": notes,
     }))  # fmt: skip
 
 
@@ -60,34 +65,13 @@ def _read(settings: Config) -> dict[str, Layer]:
     inputs = settings.inputs
     layers = {"fields": files.read_fields(inputs.fields)}
     fields = layers["fields"].kept
-    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields)
+    margin_m = settings.judging.row_margin_m
+    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
     if inputs.rows is not None and inputs.rows.file is not None:
         layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
     if inputs.bases is not None:
         layers["bases"] = files.read_bases(inputs.bases)
     return layers
-
-
-def _notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
-    """What a reader must know of the figures and could not guess: said, not passed over."""
-    notes = [
-        f"inputs.{name} is accepted but has no part in any figure of this version"
-        for name in ("checks", "zones")
-        if getattr(settings.inputs, name) is not None
-    ]
-    if "bases" not in layers:
-        notes.append("no bases are given: every baseline counts as 0 and no tier is out of reach")
-    if settings.tiers.autumn == "as_logged" and (count := int((layers["strips"].kept[c.TIER] == "").sum())):
-        notes.append(f"tiers.autumn is as_logged, but {count} strip passes name no tier: they count as made with spring's")
-    if settings.inputs.rows is not None and settings.inputs.rows.kind == "surveyed" and "rows" in layers:
-        bare = int((layers["rows"].kept[c.TIER] == "").sum())
-        notes += [f"{bare} surveyed passes name no tier of the survey: they count as without error"] if bare else []
-    if "rows" in layers:
-        named = {role: bool((layers[role].kept[c.FRAME] != "").any()) for role in ("strips", "rows")}
-        if named["strips"] != named["rows"]:
-            bare = "rows" if named["strips"] else "strips"
-            notes.append(f"only one of strips and rows names its frame: {bare} are taken to be in the same, unshifted")
-    return notes
 
 
 def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str], folder: Path) -> None:
@@ -96,7 +80,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
     planter = None
     if rows is None or rows.file is None:
         said = rows.constants.given() if rows is not None else {}
-        planter = {"row_count": said.get("row_count"), "row_spacing_m": said.get("row_spacing_m")}
+        planter = {name: said.get(name) for name in ("row_count", "row_spacing_m", c.FRAME, c.EPOCH)}
     capacity = judging.field_capacity
     contents = {
         "geometry": {

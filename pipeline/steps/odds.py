@@ -12,19 +12,19 @@ from pipeline.files.log import LOG, run_step
 from pipeline.files.store import write_frame
 
 
-def run(*, passes: Path, offsets: Path, settings: Path, out: Path) -> None:
+def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
     """Judge all fields of a batch.
 
     Parameters
     ----------
     passes, offsets : Path
         Folders of those steps.
-    settings : Path
+    tiers : Path
         tiers.json.
     out : Path
         Folder to fill with rows, passes and field figures.
     """
-    judging = Settings.read(settings)
+    judging = Settings.read(tiers)
     tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": []}
     for folder in fields_of(passes):
         LOG.info("odds: %s", folder.name)
@@ -93,7 +93,7 @@ if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
         lambda: run(
-            passes=Path(job.input.passes), offsets=Path(job.input.offsets), settings=Path(job.input.settings),
+            passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
             out=Path(job.output[0]),
         ),
         log=job.log[0],

@@ -108,6 +108,8 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
     led = strips.iloc[plan.leader].reset_index(drop=True)
     led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.STARTED_S: np.nan, c.ENDED_S: np.nan, c.TIER: ""})
+    if planter["frame"] is not None:  # its receiver takes the strips' coordinates for coordinates of its own frame
+        led = led.assign(**{c.FRAME: planter["frame"], c.EPOCH: planter["epoch"]})
     parts, owner = shapely.get_parts(plan.line, return_index=True)
     led = led.iloc[owner].reset_index(drop=True)
     number = led.groupby(c.PASS_ID, sort=False).cumcount().astype(str)

@@ -1,0 +1,90 @@
+"""Values of line features as numbers in SI and text; a bad one rejects its feature, an unreadable one is an error."""
+
+from dataclasses import replace
+from numbers import Number
+
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.errors import InputError
+from pipeline.files.layers import Layer
+from pipeline.files.units import LENGTH, to_si
+
+# What a row unit can be, [least, most]; outside it is a slip of the unit.
+LIMITS = {c.ROW_COUNT: (1, 120), c.ROW_SPACING_M: (0.1, 5.0), c.STRIP_WIDTH_M: (0.02, 5.0)}
+
+
+def with_numbers(found: Layer, place: str) -> Layer:
+    """Counts and lengths as numbers in SI; a value outside the limits rejects its feature."""
+    kept = found.kept.copy()
+    kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
+    for theirs, ours in (("row_spacing", c.ROW_SPACING_M), ("strip_width", c.STRIP_WIDTH_M)):
+        kept[ours] = _lengths(kept[theirs], place, theirs) if theirs in kept else np.nan
+    found = replace(found, kept=kept)
+    for name, (low, high) in LIMITS.items():
+        if name == c.STRIP_WIDTH_M and "strip_width" not in found.kept:
+            continue
+        value = found.kept[name].to_numpy(float)
+        bad = ~((value >= low) & (value <= high))
+        whole = ""
+        if name == c.ROW_COUNT:
+            bad, whole = bad | (value != np.floor(value)), "a whole number, "
+        reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
+        found = found.reject(bad, reasons)
+    return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
+
+
+def without_misfits(found: Layer, row_margin_m: float) -> Layer:
+    """Strips that would touch their neighbours, or of which the margin leaves nothing, are rejects."""
+    if c.STRIP_WIDTH_M not in found.kept or found.kept[c.STRIP_WIDTH_M].isna().all():
+        return found
+    width, spacing = (found.kept[name].to_numpy(float) for name in (c.STRIP_WIDTH_M, c.ROW_SPACING_M))
+    pairs = zip(width, spacing, strict=True)
+    wide = [f"{c.STRIP_WIDTH_M} is {w:g}, expected less than {c.ROW_SPACING_M}, {s:g}" for w, s in pairs]
+    found = found.reject(width >= spacing, np.array(wide, object))
+    width = found.kept[c.STRIP_WIDTH_M].to_numpy(float)
+    narrow = [f"{c.STRIP_WIDTH_M} is {w:g}, expected more than twice judging.row_margin, {row_margin_m:g}" for w in width]
+    return found.reject(0.5 * width <= row_margin_m, np.array(narrow, object))
+
+
+def _lengths(values: pd.Series, place: str, name: str) -> pd.Series:
+    """Lengths of a column [m]; an unreadable one is an error, since it is a slip of the whole column."""
+
+    def read(feature: object, value: object) -> float:
+        try:
+            return _length(value)
+        except ValueError as error:
+            raise InputError(f"{place}: feature {feature}: {name}: {error}; correct it in the layer") from None
+
+    return pd.Series([read(*item) for item in values.items()], index=values.index, dtype=float)
+
+
+def _length(value: object) -> float:
+    """A length of a column: numbers are metres, text carries its unit."""
+    if value is None or pd.isna(value):
+        return float("nan")
+    if isinstance(value, str):
+        return to_si(value, kind=LENGTH)
+    return float(value)  # type: ignore[arg-type]
+
+
+def text_of(value: object) -> str:
+    """Text of a value; "" where it is missing, and no point after a whole number."""
+    if value is None or pd.isna(value):
+        return ""
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value).strip()
+
+
+def seconds_of(times: pd.Series, place: str, name: str) -> pd.Series:
+    """UTC seconds since 1970; a missing time stays missing. Bare numbers are no times: nobody knows since when."""
+    said = times.mask(times.map(lambda time: isinstance(time, str) and not time.strip()))
+    numbers = said.map(lambda time: isinstance(time, Number))
+    moments = pd.to_datetime(said.mask(numbers), utc=True, errors="coerce", format="ISO8601")
+    bad = said.index[(moments.isna() & said.notna()).to_numpy()]
+    if len(bad):
+        raise InputError(
+            f"{place}: feature {bad[0]}: {name}: '{said[bad[0]]}' is not a time; expected ISO 8601 in UTC, as in "
+            "'2026-04-20T14:05:00Z', or a date-time column; correct it in the layer"
+        )
+    return (moments - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(seconds=1)
