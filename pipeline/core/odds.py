@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.core.place_odds import miss_any_probability, miss_probability
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
+from pipeline.core.place_odds import miss_any_probability, miss_probability
 from pipeline.core.reduced import Reduced, Scale, ShiftTable
 from pipeline.core.returns import ReturnError, StandardDraws
 
