@@ -43,6 +43,7 @@ rule all:
         "results/row_tier.csv",
         "results/pass_tier.csv",
         "results/rowreturn.gpkg",
+        "results/rejects.csv",
         "results/manifest.json",
         sheets_of_all_batches,
 

@@ -12,6 +12,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+from pyproj import Transformer
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, local_crs
@@ -50,7 +51,9 @@ def some_rejects():
         shapely.LineString([(0, 0), (1, 1)]),
         shapely.Polygon([(0, 0, 5), (1, 1, 5), (1, 0, 5)]),
     ]
-    return gpd.GeoDataFrame({c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}, geometry=shapes, crs=CRS)
+    columns = {c.FILE: "coop.gpkg", c.LAYER: "strips", c.FEATURE: list("1234")}
+    columns |= {c.FIELD_ID: ["A", None, "B", "B"], c.REASON: ["invented"] * 4}
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=CRS)
 
 
 @pytest.fixture
@@ -80,6 +83,7 @@ def collect(folder, name="rowreturn.gpkg"):
         bands=list((folder / "bands").iterdir()), passes=list((folder / "passes").iterdir()),
         rejects=folder / "rejects.parquet",
         summary=folder / "field_tier.csv", crs_from=folder / "intake.json", out=out,
+        rejects_out=out.with_name("rejects.csv"),
     )  # fmt: skip
     return out
 
@@ -156,7 +160,7 @@ def test_field_summary_has_a_column_a_tier(inputs):
 
 def test_two_writes_are_the_same_bytes(inputs):
     assert collect(inputs, "one.gpkg").read_bytes() == collect(inputs, "two.gpkg").read_bytes()
-    assert [path.name for path in sorted((inputs / "results").iterdir())] == ["one.gpkg", "two.gpkg"]
+    assert [path.name for path in sorted((inputs / "results").iterdir())] == ["one.gpkg", "rejects.csv", "two.gpkg"]
 
 
 def test_no_reject_still_makes_the_layer(inputs):
@@ -164,7 +168,7 @@ def test_no_reject_still_makes_the_layer(inputs):
     path = collect(inputs)
     assert ask(path, "SELECT count(*) FROM rejects") == [(0,)]
     with fiona.open(path, layer="rejects") as source:
-        assert list(source.schema["properties"]) == [c.FIELD_ID, c.REASON]
+        assert list(source.schema["properties"]) == [c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON]
 
 
 def test_styles_name_layers_columns_and_our_colours(inputs):
@@ -192,5 +196,18 @@ def test_a_failed_write_leaves_the_old_file_alone(inputs):
     with pytest.raises(RuntimeError, match="disk is full"):
         write_geopackage(path, broken())
     assert path.read_bytes() == before
-    assert [one.name for one in path.parent.iterdir()] == [path.name]
+    assert sorted(one.name for one in path.parent.iterdir()) == ["rejects.csv", path.name]
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
+
+
+def test_rejects_come_as_a_table_too(inputs):
+    collect(inputs)
+    table = pd.read_csv(inputs / "results" / "rejects.csv")
+    rejects = gpd.read_parquet(inputs / "rejects.parquet")
+    assert table["reason"].tolist() == rejects["reason"].tolist()
+    # PROJ's own way from the plane to degrees, for the first vertex of each.
+    for number, shape in enumerate(rejects.geometry):
+        if shape is not None and not shape.is_empty:
+            first = shapely.get_coordinates(shape)[0]
+            degrees = Transformer.from_crs(rejects.crs, 4326, always_xy=True).transform(*first)
+            assert table.loc[number, ["longitude", "latitude"]].tolist() == pytest.approx(degrees, abs=1e-6)

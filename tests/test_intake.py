@@ -48,10 +48,12 @@ BAD_LINES = {
 def test_bad_strip_is_a_reject_with_its_reason(tmp_path, reason):
     lines = [*pass_lines(0), BAD_LINES[reason], *pass_lines(1)]
     account, rejects = taken(tmp_path, strips=layer_of(lines, PASS=[f"P{k}" for k in range(9)]))
-    assert account["strips"] | {"kept_m": 0} == {
-        "file": (tmp_path / "coop.gpkg").as_posix(), "layer": "strips", "read": 9, "kept": 8, "rejected": 1,
-        "kept_m": 0,
-    }  # fmt: skip
+    said = account["strips"]
+    assert (said["file"], said["layer"]) == ((tmp_path / "coop.gpkg").as_posix(), "strips")
+    assert (said["read"], said["kept"], said["split"], said["rejected"]) == (9, 8, 0, 1)
+    assert said["kept_m"] + said["rejected_m"] == pytest.approx(said["read_m"], abs=0.002)
+    # UTM's scale is 0.9996 in the middle of the zone, and 1.0004 of the plane's length lies on the ground.
+    assert said["rejected_m"] == pytest.approx(100.0 if reason == "lies in no field" else 0.0, abs=0.1)
     assert rejects["feature"].tolist() == ["5"]  # ids in a GeoPackage start at 1
     assert rejects["reason"].tolist() == [reason]
     assert rejects["layer"].tolist() == ["strips"]
@@ -166,12 +168,65 @@ def test_z_is_dropped_and_the_crs_of_a_layer_may_differ(tmp_path):
     assert account["strips"]["kept"] == 8
 
 
-def test_a_strip_over_two_fields_goes_to_the_one_with_most_of_it(tmp_path):
-    line = shapely.LineString([(EAST + 100, NORTH + 20), (EAST + 450, NORTH + 20)])  # 20 m in F0, 50 m in F1
-    write_coop(tmp_path, strips=layer_of([*pass_lines(0), line], PASS=list("abcde")))
-    work = take_in(config(tmp_path, planter=False), tmp_path)
-    found = pd.concat([read_geo(path) for path in sorted(work.glob("intake/*/strips.parquet"))])
-    assert found.set_index("pass_id")["field_id"].to_dict() == dict.fromkeys("abcd", "F0") | {"e": "F2"}
+def taken_strips(folder) -> gpd.GeoDataFrame:
+    """Strips that the intake kept, of all batches, by field and pass."""
+    found = pd.concat([read_geo(path) for path in sorted((folder / "work").glob("intake/*/strips.parquet"))])
+    return found.set_index(["pass_id", "field_id"]).sort_index()
+
+
+def test_a_pass_through_two_fields_is_split_between_them(tmp_path):
+    # 20 m in F0, which ends at 120; 50 m in F2, which begins at 400; the way between is cut in its middle, 260.
+    line = shapely.LineString([(EAST + 100, NORTH + 20), (EAST + 450, NORTH + 20)])
+    times = {"T0": ["2025-10-20T12:00:00"] * 5, "T1": ["2025-10-20T12:05:50"] * 5}
+    strips = layer_of([*pass_lines(0), line], PASS=list("abcde"), **times)
+    write_coop(tmp_path, strips=strips)
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["strips"]["columns"] |= {"started_at": "T0", "ended_at": "T1"}
+    said = read_json(take_in(settings, tmp_path) / "intake.json")["layers"]["strips"]
+    assert (said["read"], said["kept"], said["split"], said["rejected"]) == (5, 5, 1, 0)
+    assert said["kept_m"] == pytest.approx(said["read_m"], abs=0.002)
+    found = taken_strips(tmp_path).loc["e"]
+    assert found.geometry.length.to_dict() == pytest.approx({"F0": 160.0, "F2": 190.0})
+    # 350 m in 350 s: the parts share out the time by their length.
+    noon = pd.Timestamp("2025-10-20T12:00Z").timestamp()
+    assert found["started_s"].to_dict() == pytest.approx({"F0": noon, "F2": noon + 160})
+    assert found["ended_s"].to_dict() == pytest.approx({"F0": noon + 160, "F2": noon + 350})
+
+
+def test_a_pass_that_strays_over_the_boundary_stays_whole(tmp_path):
+    fields = boundaries()
+    fields.loc[1, "geometry"] = shapely.box(EAST + 120, NORTH, EAST + 240, NORTH + 50)  # next to the first
+    way = [(118, 5), (118, 20), (122, 21), (118, 22), (118, 45)]  # 4 m of it beyond 120
+    stray = shapely.LineString([(EAST + x, NORTH + y) for x, y in way])
+    write_coop(tmp_path, fields=fields, strips=layer_of([*pass_lines(0), stray], PASS=list("abcde")))
+    take_in(config(tmp_path, planter=False), tmp_path)
+    assert list(taken_strips(tmp_path).loc["e"].index) == ["F0"]
+
+
+def test_a_pass_that_names_its_field_is_never_split(tmp_path):
+    line = shapely.LineString([(EAST + 100, NORTH + 20), (EAST + 450, NORTH + 20)])
+    write_coop(tmp_path, strips=layer_of([line], PASS=["a"], HOME=["F2"]))
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["strips"]["columns"]["field_id"] = "HOME"
+    take_in(settings, tmp_path)
+    assert taken_strips(tmp_path).geometry.length.to_dict() == pytest.approx({("a", "F2"): 350.0})
+
+
+def test_overlapping_boundaries_are_an_error_that_names_both(tmp_path):
+    fields = boundaries()
+    fields.loc[1, "geometry"] = shapely.box(EAST + 110, NORTH, EAST + 230, NORTH + 50)
+    write_coop(tmp_path, fields=fields)
+    # 10 m of the 120 m of either field.
+    words = "the boundaries of 'F0' and 'F2' overlap by 8.3 % of the smaller one; expected fields beside one another"
+    with pytest.raises(InputError, match=words):
+        take_in(config(tmp_path, planter=False), tmp_path)
+
+
+def test_a_sliver_between_neighbours_is_no_overlap(tmp_path):
+    fields = boundaries()
+    fields.loc[1, "geometry"] = shapely.box(EAST + 119.95, NORTH, EAST + 240, NORTH + 50)
+    write_coop(tmp_path, fields=fields)
+    assert (take_in(config(tmp_path, planter=False), tmp_path) / "intake.json").exists()
 
 
 def test_one_changed_boundary_rewrites_only_its_batch(tmp_path):

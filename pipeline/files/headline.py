@@ -5,6 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
+from pipeline.files.store import read_json
 
 
 def headline(results: Path) -> str:
@@ -24,5 +25,25 @@ def headline(results: Path) -> str:
     lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
     if (table[c.REACH] != "in reach").any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
+    lines += ["", *account_lines(read_json(results / "manifest.json")["layers"])]
     lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
     return "\n".join(lines)
+
+
+def account_lines(account: dict[str, dict]) -> list[str]:
+    """What became of every input layer's features and kilometres, as lines of text.
+
+    Parameters
+    ----------
+    account : dict of role to the layer's account
+        As in the manifest.
+    """
+    head = ("layer", "read", "kept", "of them split", "rejected", "km read", "km kept", "km rejected")
+    lines = ["{:<8}{:>10}{:>10}{:>15}{:>10}{:>12}{:>12}{:>13}".format(*head)]
+    for role, said in account.items():
+        km = ["" if said.get(name) is None else f"{said[name] / 1000:.3f}" for name in ("read_m", "kept_m", "rejected_m")]
+        counts = [said[name] for name in ("read", "kept", "split", "rejected")]
+        lines.append("{:<8}{:>10}{:>10}{:>15}{:>10}{:>12}{:>12}{:>13}".format(role, *counts, *km))
+    if any(said["rejected"] for said in account.values()):
+        lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
+    return lines

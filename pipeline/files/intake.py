@@ -12,8 +12,8 @@ from pipeline import columns as c
 from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
-from pipeline.files.fields import assign_fields
-from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, read_layer
+from pipeline.files.fields import assign_fields, check_apart
+from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, length_m, read_layer
 from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (
@@ -23,6 +23,9 @@ _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
     c.EPOCH,
 ]  # fmt: skip
+
+# Read is kept and rejected to this share of the length: a line that is split has one more vertex in a geodesic.
+SAME_LENGTH = 1e-6
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,9 @@ def read_fields(layer) -> Layer:
         raise InputError(f"{place}: no boundary can be used; first reason: {found.rejects[c.REASON].iloc[0]}")
     for name in (c.FARM, c.GROWER):
         kept[name] = kept[name].fillna("").astype(str) if name in kept else ""
-    return replace(found, kept=kept)
+    found = replace(found, kept=kept)
+    check_apart(found)
+    return found
 
 
 def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: float = 0.0) -> Layer:
@@ -95,19 +100,19 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         if name not in found.kept:
             raise InputError(f"{place}: {name} is neither mapped nor a constant; add it under columns or constants")
     found = without_misfits(with_numbers(found, place), row_margin_m)
-    found = assign_fields(found, fields)
-    if len(found.kept) == 0:
-        first = found.rejects.iloc[0]
-        raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     kept = found.kept.copy()
     for name in (c.TIER, c.FRAME, c.PASS_ID):
         kept[name] = kept[name].map(text_of) if name in kept else ""
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
     for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
         kept[ours] = seconds_of(kept[theirs], place, theirs) if theirs in kept else np.nan
-    _check_frames(kept, place)
     _fill_times(kept)
-    return replace(found, kept=_with_names(_in_order(kept[[*_LINE_OUT, "geometry"]])))
+    found = assign_fields(replace(found, kept=kept), fields)
+    if len(found.kept) == 0:
+        first = found.rejects.iloc[0]
+        raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
+    _check_frames(found.kept, place)
+    return replace(found, kept=_with_names(_in_order(found.kept[[*_LINE_OUT, "geometry"]])))
 
 
 def read_bases(layer) -> Layer:
@@ -129,23 +134,29 @@ def with_baselines(fields: gpd.GeoDataFrame, bases: gpd.GeoDataFrame | None) -> 
 
 
 def balance(layer: Layer, role: str) -> dict:
-    """What became of a layer's features; the run stops if they do not add up.
+    """What became of a layer's features, in features and metres; the run stops if they do not add up.
 
     Raises
     ------
     CheckError
         If read is not kept + rejected.
     """
-    kept, rejected = len(layer.kept), len(layer.rejects)
+    kept, rejected = layer.kept.index.nunique(), len(layer.rejects)
+    account = {
+        "file": layer.file, "layer": layer.layer, "read": layer.read, "kept": kept,
+        "split": int((layer.kept.index.value_counts() > 1).sum()), "rejected": rejected,
+    }  # fmt: skip
     if layer.read != kept + rejected:
         raise CheckError(f"{role}: {layer.read} features read, {kept} kept and {rejected} rejected do not add up")
-    metres = {}
-    if role != "bases" and kept:
-        geod = layer.kept.crs.get_geod()
-        shape = to_geographic(layer.kept.geometry.values, layer.kept.crs.to_wkt())
-        if role != "fields":
-            metres = {"kept_m": round(sum(geod.geometry_length(line) for line in shape), 3)}
-    return {"file": layer.file, "layer": layer.layer, "read": layer.read, "kept": kept, "rejected": rejected, **metres}
+    if layer.read_m is not None:
+        kept_m, rejected_m = (length_m(part.geometry.values, part.crs) for part in (layer.kept, layer.rejects))
+        account |= {"read_m": round(layer.read_m, 3), "kept_m": round(kept_m, 3), "rejected_m": round(rejected_m, 3)}
+        # Splitting a line adds a vertex between two others, which bends the geodesic by less than this.
+        if abs(layer.read_m - kept_m - rejected_m) > SAME_LENGTH * layer.read_m + 0.001:
+            raise CheckError(
+                f"{role}: {layer.read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected do not add up"
+            )
+    return account
 
 
 def _fill_times(kept: gpd.GeoDataFrame) -> None:
@@ -214,5 +225,5 @@ def _with_names(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 def _in_order(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Sorted by content, so that the order of the features in the file has no part in any figure."""
     key = kept.assign(wkb=shapely.to_wkb(shapely.normalize(kept.geometry.values)))
-    order = key.sort_values([c.FIELD_ID, c.STARTED_S, c.PASS_ID, "wkb"], kind="stable").index
-    return kept.loc[order]
+    key = key.assign(place=np.arange(len(key)))
+    return kept.iloc[key.sort_values([c.FIELD_ID, c.STARTED_S, c.PASS_ID, "wkb"], kind="stable")["place"]]

@@ -1,6 +1,6 @@
 """Reading an input layer: found or named in an error, columns mapped, every feature kept or rejected."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,6 +10,7 @@ import pyogrio
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.local import to_geographic
 from pipeline.errors import InputError, did_you_mean
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
@@ -28,6 +29,8 @@ class Layer:
         Columns file, layer, feature, field_id, reason.
     read : int
         Number of features in the layer.
+    read_m : float or None
+        Their length over ground where they are lines [m].
     """
 
     kept: gpd.GeoDataFrame
@@ -35,6 +38,7 @@ class Layer:
     read: int
     file: str
     layer: str
+    read_m: float | None = None
 
     def reject(self, bad: np.ndarray, reason: str | np.ndarray) -> "Layer":
         """The same with the features at mask `bad` moved to the rejects; one reason, or one a feature."""
@@ -47,7 +51,7 @@ class Layer:
         }  # fmt: skip
         rejected = gpd.GeoDataFrame(rows, geometry=out.geometry.values, crs=self.kept.crs)
         rejects = pd.concat([self.rejects, rejected], ignore_index=True)
-        return Layer(self.kept[~bad], rejects, self.read, self.file, self.layer)
+        return replace(self, kept=self.kept[~bad], rejects=rejects)
 
 
 def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ...]) -> Layer:
@@ -81,8 +85,20 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     frame = _mapped(frame, source, known, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
-    found = Layer(frame, rejects, len(frame), path.as_posix(), layer)
+    read_m = length_m(frame.geometry.values, frame.crs) if kind == LINES else None
+    found = Layer(frame, rejects, len(frame), path.as_posix(), layer, read_m)
     return _without_bad_geometry(found, kind, place)
+
+
+def length_m(shape: np.ndarray, crs) -> float:
+    """Length over ground of lines in a CRS, along the geodesics between their vertices [m].
+
+    Lines with coordinates that are no finite numbers or no places on the earth count as nothing.
+    """
+    xy, owner = shapely.get_coordinates(to_geographic(shapely.get_parts(shape), crs.to_wkt()), return_index=True)
+    part = (owner[1:] == owner[:-1]) & np.isfinite(xy[1:]).all(axis=1) & np.isfinite(xy[:-1]).all(axis=1)
+    length = crs.get_geod().inv(*xy[:-1][part].T, *xy[1:][part].T)[2]
+    return float(np.nansum(length))
 
 
 def _layer_name(path: Path, layer: str | None, role: str) -> str:

@@ -7,10 +7,11 @@ rule layers:
         crs=after_intake("work/settings/crs.json"),
         code=code_of("layers"),
     output:
-        "results/rowreturn.gpkg",
+        layers="results/rowreturn.gpkg",
+        rejects="results/rejects.csv",
     log:
         "work/log/layers.log",
     message:
-        "Writing rowreturn.gpkg"
+        "Writing rowreturn.gpkg and the rejects"
     script:
         "../steps/layers.py"

@@ -8,7 +8,7 @@ rule manifest:
             "results/row_tier.csv",
             "results/pass_tier.csv",
         ],
-        layers="results/rowreturn.gpkg",
+        layers=["results/rowreturn.gpkg", "results/rejects.csv"],
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         code=code_of("manifest"),

@@ -6,13 +6,14 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from pipeline import columns as c
-from pipeline.core.local import from_local
+from pipeline.core.local import from_local, to_geographic
 from pipeline.files.field_data import fields_of
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
-from pipeline.files.store import read_geo, read_json
+from pipeline.files.store import read_geo, read_json, write_csv
 
 # Layers in the order in which they lie in the file, with their geometry types. Rejects may be anything.
 LAYERS = {
@@ -29,7 +30,9 @@ FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, 
 TIER_FIGURES = [c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M]
 
 
-def run(*, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path) -> None:
+def run(
+    *, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path, rejects_out: Path
+) -> None:
     """Collect the layers of all batches.
 
     Parameters
@@ -44,12 +47,30 @@ def run(*, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, 
         crs.json, which names the CRS of the fields.
     out : Path
         The GeoPackage.
+    rejects_out : Path
+        The rejects once more, as a table.
     """
     figures = pd.read_csv(summary, dtype=dict.fromkeys(TEXTS, str), keep_default_na=False, na_values=[""])
     tiers = list(pd.unique(figures[c.TIER]))
     crs = read_json(crs_from)["crs"]
-    layers = _layers(sorted(bands), field_summary(sorted(passes), figures, crs), read_geo(rejects))
+    rejected = read_geo(rejects)
+    layers = _layers(sorted(bands), field_summary(sorted(passes), figures, crs), rejected)
     write_geopackage(out, layers, styles=styles(tiers))
+    write_csv(rejects_out, rejects_table(rejected))
+
+
+def rejects_table(rejects: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Rejects without their geometry; a place of each that has one, in degrees of its own datum."""
+    shape = np.asarray(rejects.geometry.values, object)
+    xy, owner = shapely.get_coordinates(shape, return_index=True)
+    finite = np.isfinite(xy).all(axis=1)
+    first = np.unique(owner[finite], return_index=True)
+    place = np.full((len(shape), 2), np.nan)
+    points = to_geographic(shapely.points(xy[finite][first[1]]), rejects.crs.to_wkt())
+    place[first[0]] = shapely.get_coordinates(points)
+    place[~np.isfinite(place).all(axis=1)] = np.nan
+    columns = [c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON]
+    return rejects[columns].assign(longitude=place[:, 0], latitude=place[:, 1])
 
 
 def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
@@ -100,7 +121,7 @@ if __name__ == "__main__":
         lambda: run(
             bands=[Path(path) for path in job.input.bands], passes=[Path(path) for path in job.input.passes],
             rejects=Path(job.input.rejects), summary=Path(job.input.summary), crs_from=Path(job.input.crs),
-            out=Path(job.output[0]),
+            out=Path(job.output.layers), rejects_out=Path(job.output.rejects),
         ),
         log=job.log[0],
     )  # fmt: skip

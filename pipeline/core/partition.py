@@ -1,0 +1,100 @@
+"""Lines shared out among areas: which stretch of a pass belongs to which field."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Stretches that lines fall into, in order along each line; arrays of shape (n,).
+
+    Attributes
+    ----------
+    line, area : ndarray of int
+    start, end : ndarray
+        Distances along the line. The stretches of a line cover the whole of it.
+    """
+
+    line: np.ndarray
+    area: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+
+
+def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stretches:
+    """Cut lines where they pass from one area into another.
+
+    Parameters
+    ----------
+    lines : ndarray of shapely.LineString, shape (k,)
+    areas : ndarray of shapely.Polygon or MultiPolygon, shape (m,)
+        In the same plane.
+    shortest : float
+        A stretch inside an area shorter than this is left to its neighbours: a pass along a common boundary
+        strays over it without leaving its field. In units of the plane.
+
+    Returns
+    -------
+    Stretches
+        What lies in no area goes with the stretch before or after it, from the middle of the gap between two;
+        a line that touches no area, or none for long enough, has no stretch where it has none at all, and one
+        whole stretch where it has some.
+    """
+    line, area = shapely.STRtree(areas).query(lines, predicate="intersects")
+    order = np.lexsort([line])
+    line, area = line[order], area[order]
+    inside: dict[int, list[tuple[float, float, int]]] = {}
+    single = np.bincount(line, minlength=len(lines))[line] == 1
+    for k, number in zip(line[single], area[single], strict=True):
+        inside[int(k)] = [(0.0, float(shapely.length(lines[k])), int(number))]
+    for k in np.unique(line[~single]):
+        inside[int(k)] = _within(lines[k], areas, area[line == k])
+    rows = [(k, *stretch) for k, parts in sorted(inside.items()) for stretch in _covering(parts, lines[k], shortest)]
+    table = np.array(rows, float).reshape(-1, 4)
+    return Stretches(table[:, 0].astype(np.int64), table[:, 3].astype(np.int64), table[:, 1], table[:, 2])
+
+
+def _within(line: shapely.LineString, areas: np.ndarray, near: np.ndarray) -> list[tuple[float, float, int]]:
+    """Stretches (start, end, area) of one line inside each of the areas near it, sorted."""
+    xy = shapely.get_coordinates(line)
+    length = np.hypot(*np.diff(xy, axis=0).T)
+    begins = np.cumsum(length) - length
+    segments = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
+    out = []
+    for number in near:
+        # Segment by segment, so that a line that crosses itself is never mistaken for another place of itself.
+        parts, owner = shapely.get_parts(shapely.intersection(segments, areas[number]), return_index=True)
+        lines = (shapely.get_type_id(parts) == 1) & ~shapely.is_empty(parts)
+        parts, owner = parts[lines], owner[lines]
+        ends = [np.hypot(*(shapely.get_coordinates(shapely.get_point(parts, k)) - xy[owner]).T) for k in (0, -1)]
+        first, last = begins[owner] + np.minimum(*ends), begins[owner] + np.maximum(*ends)
+        out += list(zip(first.tolist(), last.tolist(), [int(number)] * len(first), strict=True))
+    return sorted(out)
+
+
+def _covering(parts: list[tuple[float, float, int]], line: shapely.LineString, shortest: float) -> list[tuple]:
+    """Stretches that cover the whole line, from those that lie inside areas."""
+    merged = _merged(parts)
+    long_enough = _merged([part for part in merged if part[1] - part[0] >= shortest])
+    if not long_enough:
+        # Too short everywhere: the whole goes to the area that holds most of it.
+        held: dict[int, float] = {}
+        for start, end, area in merged:
+            held[area] = held.get(area, 0.0) + end - start
+        long_enough = [(0.0, 0.0, max(held, key=lambda area: held[area]))] if sum(held.values()) > 0 else []
+    cuts = [0.5 * (a[1] + b[0]) for a, b in zip(long_enough[:-1], long_enough[1:], strict=True)]
+    edges = [0.0, *cuts, float(line.length)]
+    return [(edges[k], edges[k + 1], area) for k, (_, _, area) in enumerate(long_enough)]
+
+
+def _merged(parts: list[tuple[float, float, int]]) -> list[tuple[float, float, int]]:
+    """Sorted stretches with neighbours of the same area made one; where areas overlap the first keeps its place."""
+    out: list[tuple[float, float, int]] = []
+    for start, end, area in parts:
+        if out and out[-1][2] == area:
+            out[-1] = (out[-1][0], max(out[-1][1], end), area)
+        elif not out or end > out[-1][1]:
+            out.append((max(start, out[-1][1]) if out else start, end, area))
+    return out

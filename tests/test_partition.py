@@ -1,0 +1,78 @@
+"""Lines shared out among areas: shapely as the outside referee."""
+
+import numpy as np
+import pytest
+import shapely
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from pipeline.core.cut import cut_lines
+from pipeline.core.partition import share_out
+
+LEFT, RIGHT = shapely.box(0, 0, 100, 100), shapely.box(100, 0, 200, 100)
+AREAS = np.array([LEFT, RIGHT, shapely.box(300, 0, 400, 100)], object)
+
+
+def shared(*lines, shortest=5.0):
+    return share_out(np.array([shapely.LineString(line) for line in lines], object), AREAS, shortest=shortest)
+
+
+def test_a_line_over_a_common_boundary_is_cut_at_it():
+    found = shared([(20, 50), (180, 50)])
+    assert found.area.tolist() == [0, 1]
+    np.testing.assert_allclose(np.column_stack([found.start, found.end]), [[0, 80], [80, 160]])
+
+
+def test_there_and_back_gives_three_stretches():
+    found = shared([(50, 20), (150, 20), (150, 40), (50, 40)])
+    assert found.area.tolist() == [0, 1, 0]
+    np.testing.assert_allclose(found.end, [50, 170, 220])
+
+
+def test_a_line_that_crosses_itself_is_cut_where_it_leaves():
+    # A loop through the place where it enters the second area: x = 100 is met at 50, 190 and 230 m.
+    found = shared([(50, 50), (120, 50), (120, 80), (80, 80), (80, 50), (150, 50)])
+    assert found.area.tolist() == [0, 1, 0, 1]
+    np.testing.assert_allclose(found.end[:-1], [50, 120, 190])
+
+
+def test_the_way_between_two_areas_is_cut_in_its_middle_and_the_ends_stay():
+    found = shared([(150, 50), (450, 50)])
+    assert found.area.tolist() == [1, 2]
+    np.testing.assert_allclose(found.end, [100, 300])
+
+
+def test_outside_all_areas_there_is_no_stretch():
+    found = shared([(0, 200), (50, 200)], [(20, 50), (80, 50)])
+    assert found.line.tolist() == [1]
+
+
+def test_short_everywhere_goes_to_the_longer_part():
+    found = shared([(97, 50), (101, 50)])
+    assert (found.area.tolist(), found.end.tolist()) == ([0], [4.0])
+
+
+def length_inside(xy: np.ndarray, area: shapely.Polygon) -> float:
+    """Length of a line inside an area, segment by segment: a line that runs over itself counts twice."""
+    segments = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
+    return float(shapely.length(shapely.intersection(segments, area)).sum())
+
+
+@settings(max_examples=150, deadline=None)
+@given(arrays(np.float64, (6, 2), elements=st.floats(-50, 450, width=32)))
+def test_stretches_cover_the_line_and_hold_what_lies_in_their_area(xy):
+    line = shapely.LineString(xy)
+    assume(line.length > 0)
+    # Along a common boundary a stretch lies in both areas and is counted to one of them; a touch is no length.
+    assume(not np.isin(xy[:, 0], [0.0, 100.0, 200.0, 300.0, 400.0]).any())
+    found = shared(xy, shortest=0.0)
+    assert (len(found.line) > 0) == bool(sum(length_inside(xy, area) for area in AREAS) > 0)
+    if len(found.line) == 0:
+        return
+    assert (found.start[0], found.end[-1]) == (0.0, pytest.approx(line.length, abs=1e-9))
+    np.testing.assert_allclose(found.start[1:], found.end[:-1])
+    parts = cut_lines(np.array([line], object), np.zeros(len(found.line), int), found.start, found.end)
+    for number, area in enumerate(AREAS):
+        mine = [shapely.get_coordinates(part) for part in parts[found.area == number]]
+        assert sum(length_inside(part, area) for part in mine) == pytest.approx(length_inside(xy, area), abs=1e-6)
