@@ -43,6 +43,7 @@ rule all:
         "results/rowreturn.gpkg",
         "results/manifest.json",
         sheets_of_all_batches,
+        lost_of_all_batches,
 
 
 onsuccess:
