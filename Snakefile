@@ -46,6 +46,7 @@ rule all:
         "results/rejects.csv",
         "results/manifest.json",
         sheets_of_all_batches,
+        lost_of_all_batches,
 
 
 onsuccess:

@@ -97,24 +97,46 @@ def _apart(before, after) -> tuple[float, float]:
     return float(east), float(north)
 
 
-@pytest.mark.skipif(
+needs_pairs = pytest.mark.skipif(
     not PAIRS.exists(), reason=f"needs {PAIRS.name} of the real-data folder (ROWRETURN_REALDATA)"
 )
+
+
+def published_pair(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """ITRF2020 at 2020.0, its velocity a year where it is quoted, and NAD83(2011) at 2010.0, geocentric [m]."""
+    with PAIRS.open(encoding="utf-8") as lines:
+        station = next(line for line in csv.DictReader(lines) if line["station"] == name)
+    at_2020, nad83 = (np.array([float(station[k]) for k in keys]) for keys in ("XYZ", ("X2", "Y2", "Z2")))
+    speed = np.array([float(station[k]) for k in ("VX", "VY", "VZ")]) if station["VX"] else None
+    return at_2020, nad83, speed
+
+
+@needs_pairs
 def test_published_station_pair():
     # ALA1, NOAA: moved by its own velocity from 2020.0 to 2010.0 the published pair agrees to 0.4 mm an axis,
     # unmoved it is off by 12/33/20 mm (CHECKS).
-    with PAIRS.open(encoding="utf-8") as lines:
-        station = next(line for line in csv.DictReader(lines) if line["station"] == "ALA1")
-    at_2020, speed, nad83 = (
-        np.array([float(station[name]) for name in names])
-        for names in ("XYZ", ("VX", "VY", "VZ"), ("X2", "Y2", "Z2"))
-    )
+    at_2020, nad83, speed = published_pair("ALA1")
     at_2010 = at_2020 - 10 * speed
     lon, lat, _ = Transformer.from_crs(4978, 4979, always_xy=True).transform(*at_2010)
     shift = frame_shift(lon, lat, autumn=("NAD83(2011)", 2010.0), spring=("ITRF2020", 2010.0))
     assert shift == pytest.approx(_apart(at_2010, nad83), abs=1e-3)
     unmoved = np.subtract(shift, _apart(at_2020, nad83))
     assert np.hypot(*unmoved) > 0.01
+
+
+@needs_pairs
+def test_published_station_pair_without_a_velocity():
+    # P041, NOAA (CHECKS): its velocity is not quoted, so ten years of the station's own motion within the plate
+    # frame stay in the pair. At ALA1 that motion is 12/33/20 mm an axis (CHECKS); here the horizontal part must be
+    # no more than 2 mm a year. What is held is the rest: 1.35 m of frame, and 16 cm if the epoch were passed over.
+    at_2020, nad83, speed = published_pair("P041")
+    assert speed is None
+    lon, lat, _ = Transformer.from_crs(4978, 4979, always_xy=True).transform(*at_2020)
+    apart = np.array(_apart(at_2020, nad83))
+    shift = frame_shift(lon, lat, autumn=("NAD83(2011)", 2010.0), spring=("ITRF2020", 2020.0))
+    assert np.hypot(*(shift - apart)) < 0.02
+    wrong_epoch = frame_shift(lon, lat, autumn=("NAD83(2011)", 2010.0), spring=("ITRF2020", 2010.0))
+    assert np.hypot(*(wrong_epoch - apart)) > 0.1
 
 
 def test_one_frame_at_one_epoch_needs_no_shift():

@@ -1,6 +1,7 @@
 """The whole workflow as a user runs it."""
 
 import json
+import shutil
 
 import pandas as pd
 import pytest
@@ -80,3 +81,40 @@ def test_a_changed_boundary_reruns_only_its_batch(tmp_path):
     batches = json.loads((tmp_path / "work" / "intake.json").read_text())["batches"]
     (home,) = [batch for batch, names in batches.items() if "F2" in names]
     assert home in laid_out[0]
+
+
+@pytest.mark.slow
+def test_a_lost_raster_and_a_lost_sheet_are_made_again_and_nothing_else(run):
+    folder, settings = run
+    before = hashes(folder / "results")
+    for name in ("F0/overlap.tif", "F2/sheet.png"):
+        (folder / "results" / "fields" / name).unlink()
+    made = snakemake(settings, folder)
+    assert made.returncode == 0, made.stdout
+    assert "Making the raster of field F0 again" in made.stdout, made.stdout
+    assert "Drawing the sheet of field F2 again" in made.stdout, made.stdout
+    assert rules_run(made.stdout) == {"lost_raster", "lost_sheet", "manifest", "all"}, made.stdout
+    assert hashes(folder / "results") == before
+    # They were inputs of the manifest once and are none any more, so it is written once more; then all is quiet.
+    settled = snakemake(settings, folder)
+    assert rules_run(settled.stdout) <= {"manifest", "all"}, settled.stdout
+    assert hashes(folder / "results") == before
+    assert "Nothing to be done" in snakemake(settings, folder).stdout
+
+
+@pytest.mark.slow
+def test_sheets_that_are_wanted_no_more_are_not_made_again(run, tmp_path):
+    folder = tmp_path / "copy"
+    shutil.copytree(run[0], folder, copy_function=shutil.copy2)
+    for path in (folder / "results" / "fields").glob("*/sheet.*"):
+        path.unlink()
+    done = snakemake(run[1] | {"report": {"sheets": "none"}}, folder)
+    assert done.returncode == 0, done.stdout
+    assert not list((folder / "results" / "fields").glob("*/sheet.*"))
+
+
+def rules_run(said: str) -> set[str]:
+    """Names of the rules in the table of jobs that Snakemake prints before it starts."""
+    table = said.partition("Job stats:")[2].partition("\n\n")[0]
+    words = [line.split() for line in table.splitlines()]
+    return {two[0] for two in words if len(two) == 2 and two[1].isdigit()} - {"total"}

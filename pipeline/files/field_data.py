@@ -119,6 +119,6 @@ class FieldData:
         )  # fmt: skip
 
 
-def fields_of(passes: Path) -> list[Path]:
-    """The fields' folders in a batch's folder, sorted."""
-    return sorted(path for path in passes.iterdir() if path.is_dir())
+def fields_of(passes: Path, *, only: str | None = None) -> list[Path]:
+    """The fields' folders in a batch's folder, sorted; the one named alone where one is."""
+    return sorted(path for path in passes.iterdir() if path.is_dir() and only in (None, path.name))

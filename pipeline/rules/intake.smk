@@ -1,4 +1,6 @@
 from pipeline.files.code import modules_of
+from pipeline.files.lost import lost_files
+from pipeline.files.store import read_json
 
 
 def code_of(step):
@@ -36,11 +38,8 @@ checkpoint intake:
 
 
 def batches():
-    """Names of the batches that have fields; known once the intake has run."""
-    import json
-
-    with checkpoints.intake.get().output[0].open() as stream:
-        return sorted(json.load(stream)["batches"])
+    """Names of the batches that have fields, and the fields of each; known once the intake has run."""
+    return read_json(Path(str(checkpoints.intake.get().output[0])))["batches"]
 
 
 def after_intake(path):
@@ -57,6 +56,21 @@ def of_batches(pattern):
     """An input function: `pattern` for every batch."""
 
     def paths(wildcards):
-        return [pattern.format(batch=name) for name in batches()]
+        return [pattern.format(batch=name) for name in sorted(batches())]
 
     return paths
+
+
+def of_field(pattern):
+    """An input function: `pattern` for the batch that the field is in."""
+
+    def paths(wildcards):
+        homes = {name: batch for batch, names in batches().items() for name in names}
+        return pattern.format(batch=homes[wildcards.field])
+
+    return paths
+
+
+def lost_of_all_batches(wildcards):
+    """Rasters and sheets that were made and are gone."""
+    return lost_files(batches(), work=Path("work"), results=Path("results"))

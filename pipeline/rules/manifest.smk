@@ -11,6 +11,7 @@ rule manifest:
         layers=["results/rowreturn.gpkg", "results/rejects.csv"],
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
+        lost=lost_of_all_batches,
         code=code_of("manifest"),
     output:
         "results/manifest.json",

@@ -13,3 +13,19 @@ rule overlap:
         "Counting rows and strip bands in cells in batch {wildcards.batch}"
     script:
         "../steps/overlap.py"
+
+
+use rule overlap as lost_raster with:
+    input:
+        passes=of_field("work/passes/{batch}"),
+        offsets=of_field("work/offsets/{batch}"),
+        tiers="work/settings/tiers.json",
+        raster="work/settings/raster.json",
+        batch=of_field("work/overlap/{batch}.parquet"),
+        code=code_of("overlap"),
+    output:
+        "results/fields/{field}/overlap.tif",
+    log:
+        "work/log/overlap/lost/{field}.log",
+    message:
+        "Making the raster of field {wildcards.field} again, which is gone"

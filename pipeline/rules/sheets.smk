@@ -16,4 +16,21 @@ rule sheets:
         "../steps/sheets.py"
 
 
+use rule sheets as lost_sheet with:
+    input:
+        passes=of_field("work/passes/{batch}"),
+        offsets=of_field("work/offsets/{batch}"),
+        odds=of_field("work/odds/{batch}"),
+        tiers="work/settings/tiers.json",
+        report="work/settings/report.json",
+        batch=of_field("work/sheets/{batch}.json"),
+        code=code_of("sheets"),
+    output:
+        multiext("results/fields/{field}/sheet", ".png", ".pdf"),
+    log:
+        "work/log/sheets/lost/{field}.log",
+    message:
+        "Drawing the sheet of field {wildcards.field} again, which is gone"
+
+
 sheets_of_all_batches = of_batches("work/sheets/{batch}.json")

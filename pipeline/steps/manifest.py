@@ -53,7 +53,7 @@ def _tend_fields(home: Path, wanted: set[str]) -> None:
     lost = sorted(name for name in wanted if not (home / name / "overlap.tif").exists())
     if lost:
         raise CheckError(
-            f"{home / lost[0] / 'overlap.tif'} is missing though it was made; delete the folder work and run again"
+            f"{home / lost[0] / 'overlap.tif'} went missing while the workflow ran; run it again"
         )
 
 

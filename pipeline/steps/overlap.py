@@ -26,8 +26,10 @@ from pipeline.files.store import read_json, write_frame
 WINDOW_CELLS = 64_000_000
 
 
-def run(*, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path, out: Path) -> None:
-    """Count all fields of a batch in cells.
+def run(
+    *, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path, out: Path | None, only: str | None = None
+) -> None:
+    """Count all fields of a batch in cells, or one of them.
 
     Parameters
     ----------
@@ -37,8 +39,10 @@ def run(*, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path
         Settings.
     results : Path
         Folder for the fields' rasters.
-    out : Path
-        Table of lengths per row and tier.
+    out : Path or None
+        Table of lengths per row and tier; none where only a raster is asked for.
+    only : str, optional
+        Folder name of the one field to count.
 
     Raises
     ------
@@ -47,11 +51,12 @@ def run(*, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path
     """
     judging, cell_m = Settings.read(tiers), read_json(raster)["cell_m"]
     tables = []
-    for folder in fields_of(passes):
+    for folder in fields_of(passes, only=only):
         LOG.info("overlap: %s", folder.name)
         field = FieldData.read(folder, offsets)
         tables.append(_count_field(field, judging, cell_m, results / "fields" / folder.name / "overlap.tif"))
-    write_frame(out, pd.concat(tables, ignore_index=True) if tables else pd.DataFrame())
+    if out is not None:
+        write_frame(out, pd.concat(tables, ignore_index=True) if tables else pd.DataFrame())
 
 
 def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) -> pd.DataFrame:
@@ -130,10 +135,11 @@ def _table(field: FieldData, judging: Settings, counted: np.ndarray, routes: dic
 
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    one = job.wildcards.get("field")
     run_step(
         lambda: run(
             passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
-            raster=Path(job.input.raster), results=Path("results"), out=Path(job.output[0]),
+            raster=Path(job.input.raster), results=Path("results"), out=None if one else Path(job.output[0]), only=one,
         ),
         log=job.log[0],
     )  # fmt: skip

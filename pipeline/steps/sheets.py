@@ -24,8 +24,11 @@ FLAGGED_SHARE = 0.05
 DRAWN_M = 0.5
 
 
-def run(*, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path) -> None:
-    """Draw the sheets of a batch.
+def run(
+    *, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path | None,
+    only: str | None = None,
+) -> None:  # fmt: skip
+    """Draw the sheets of a batch, or of one field of it.
 
     Parameters
     ----------
@@ -35,14 +38,16 @@ def run(*, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, r
         Settings.
     results : Path
         Folder for the sheets.
-    out : Path
-        List of the sheets drawn.
+    out : Path or None
+        List of the sheets drawn; none where only one is asked for.
+    only : str, optional
+        Folder name of the one field to draw.
     """
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts = read_frame(odds / "rows.parquet"), read_frame(odds / "fields.parquet")
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
     drawn = []
-    for folder in fields_of(passes):
+    for folder in fields_of(passes, only=only):
         field = FieldData.read(folder, offsets)
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
         home = results / "fields" / folder.name
@@ -54,7 +59,8 @@ def run(*, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, r
             figure = draw_sheet(_sheet(field, judging, said, table))
             save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
             drawn.append(folder.name)
-    write_bytes(out, to_json({"sheets": drawn}))
+    if out is not None:
+        write_bytes(out, to_json({"sheets": drawn}))
 
 
 def _wanted(table: pd.DataFrame, which: str) -> bool:
@@ -122,10 +128,12 @@ def _notes(field: FieldData, judging: Settings, units: str) -> tuple[str, ...]:
 
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    one = job.wildcards.get("field")
     run_step(
         lambda: run(
             passes=Path(job.input.passes), offsets=Path(job.input.offsets), odds=Path(job.input.odds),
-            tiers=Path(job.input.tiers), report=Path(job.input.report), results=Path("results"), out=Path(job.output[0]),
+            tiers=Path(job.input.tiers), report=Path(job.input.report), results=Path("results"),
+            out=None if one else Path(job.output[0]), only=one,
         ),
         log=job.log[0],
     )  # fmt: skip
