@@ -18,7 +18,6 @@ from pyproj import Geod
 from workflow import PROJECT, take_in
 
 from pipeline import columns as c
-from pipeline.core import odds as core_odds
 from pipeline.files.store import read_json
 from pipeline.steps import odds, offsets, passes
 
@@ -59,15 +58,11 @@ def demo(tmp_path_factory):
     """Folder of the intermediates, and the rows' figures of both runs: offsets are measured once."""
     folder = tmp_path_factory.mktemp("demo")
     work, figures = None, {}
-    with pytest.MonkeyPatch.context() as patch:
-        # The lengths by class have no part in the joint draws, which would take most of the time.
-        for draws in ("FIELD_DRAWS", "ROW_DRAWS"):
-            patch.setattr(core_odds, draws, 16)
-        for run, settings in configurations(folder).items():
-            taken = take_in(settings, folder / run)
-            work = work or lay_out_and_measure(taken)
-            tiers, chosen = taken / "settings" / "tiers.json", FIELDS if run == "as shipped" else NARROW
-            figures[run] = (pd.concat(judged(work, taken, chosen)), read_json(tiers))
+    for run, settings in configurations(folder).items():
+        taken = take_in(settings, folder / run)
+        work = work or lay_out_and_measure(taken)
+        tiers, chosen = taken / "settings" / "tiers.json", FIELDS if run == "as shipped" else NARROW
+        figures[run] = (pd.concat(judged(work, taken, chosen)), read_json(tiers))
     return work, figures
 
 
