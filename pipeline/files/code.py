@@ -1,6 +1,7 @@
 """Which of our modules a step runs: the inputs that make an edited module rerun just what uses it."""
 
 import ast
+from functools import cache
 from pathlib import Path
 
 
@@ -26,6 +27,7 @@ def modules_of(project: Path, module: str) -> list[str]:
     return sorted((project / (name.replace(".", "/") + ".py")).as_posix() for name in found)
 
 
+@cache  # ten steps share most of their modules
 def _imported(path: Path) -> list[str]:
     """Names that may be modules of ours; what they import of a module may be one as well."""
     names = []

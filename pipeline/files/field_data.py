@@ -12,31 +12,9 @@ from pipeline import columns as c
 from pipeline.core.offsets import Spans
 from pipeline.core.pairs import Places
 from pipeline.core.returns import Clock, ReturnError
-from pipeline.core.tier import Tier
 from pipeline.core.tiering import return_errors
-from pipeline.files.catalogue import tier_from_json
+from pipeline.files.settings import Settings
 from pipeline.files.store import read_frame, read_geo, read_json
-
-
-@dataclass(frozen=True)
-class Settings:
-    """Tiers and judging of a run, as `intake` resolved them into SI."""
-
-    tiers: dict[str, Tier]
-    compare: list[str]
-    autumn: str
-    kind: str
-    row_margin_m: float
-    row_miss_share: float
-    steering_95_m: tuple[float, float]
-    seed: int
-
-    @classmethod
-    def read(cls, path: Path) -> "Settings":
-        """From tiers.json."""
-        said = read_json(path)
-        tiers = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
-        return cls(tiers=tiers, **(said | {"steering_95_m": tuple(said["steering_95_m"])}))
 
 
 @dataclass(frozen=True)
@@ -117,8 +95,3 @@ class FieldData:
             settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind, strips=sides[0],
             rows=sides[1], baseline_m=self.facts["baseline_m"], steering_95_m=settings.steering_95_m,
         )  # fmt: skip
-
-
-def fields_of(passes: Path, *, only: str | None = None) -> list[Path]:
-    """The fields' folders in a batch's folder, sorted; the one named alone where one is."""
-    return sorted(path for path in passes.iterdir() if path.is_dir() and only in (None, path.name))

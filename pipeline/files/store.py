@@ -1,14 +1,19 @@
 """Writing files so that a half-written one is never taken for whole, and an unchanged one keeps its time."""
 
+from __future__ import annotations
+
 import hashlib
 import json
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import geopandas as gpd
-import pandas as pd
+# Only whoever reads a table waits for the libraries of tables.
+if TYPE_CHECKING:
+    import geopandas as gpd
+    import pandas as pd
 
 
 @contextmanager
@@ -46,7 +51,8 @@ def read_json(path: Path) -> dict:
 def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = False) -> bool:
     """Write a table, with or without geometry, as Parquet. Says whether it wrote."""
     with whole_file(path) as unfinished:
-        frame.to_parquet(unfinished, index=False, compression="zstd")
+        # Most columns are coordinates, all different: a dictionary of them would cost time and save nothing.
+        frame.to_parquet(unfinished, index=False, compression="zstd", use_dictionary=False)
         data = unfinished.read_bytes()
         if only_if_changed and path.exists() and path.read_bytes() == data:
             os.replace(path, unfinished)  # the context manager puts the old file back, time and all
@@ -56,11 +62,15 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
 
 def read_frame(path: Path) -> pd.DataFrame:
     """A table without geometry."""
+    import pandas as pd
+
     return pd.read_parquet(path)
 
 
 def read_geo(path: Path) -> gpd.GeoDataFrame:
     """A table with geometry."""
+    import geopandas as gpd
+
     return gpd.read_parquet(path)
 
 

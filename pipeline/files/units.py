@@ -10,8 +10,11 @@ import math
 import re
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
-import pint
+# Imported where a unit is read: the steps have everything in SI already.
+if TYPE_CHECKING:
+    import pint
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d{1,3})?"
 _QUANTITY = re.compile(rf"\s*({_NUMBER})(?:\s*/\s*(\d+\.?\d*))?\s*(.*?)\s*")
@@ -39,6 +42,8 @@ FIELD_CAPACITY = Kind("area per time", "m**2/s", ("ha/h", "ac/h"))
 
 @cache
 def _registry() -> pint.UnitRegistry:
+    import pint
+
     registry = pint.UnitRegistry()
     registry.define("@alias acre = ac")  # the library itself reads "ac" as an atto-light-speed
     return registry
@@ -106,6 +111,8 @@ def _rewritten(value: object, *, kind: Kind) -> str:
 def _si_per_unit(unit: str, *, kind: Kind) -> float:
     if not _UNIT.fullmatch(unit):
         raise ValueError(f"'{unit}' is not a unit; expected one number and one unit, as in {kind.written(1)}")
+    import pint
+
     registry = _registry()
     try:
         found = registry.Quantity(1.0, registry.parse_units(unit))

@@ -19,8 +19,9 @@ from pipeline.core.cut import cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pieces import miss_shares, row_pieces
-from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.field_data import FieldData
 from pipeline.files.log import LOG, run_step
+from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import read_json, write_frame
 
 KINDS = ("strip_lines", "row_lines", "hold_bands", "reach_bands")

@@ -10,9 +10,9 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, to_geographic
-from pipeline.files.field_data import fields_of
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
+from pipeline.files.settings import fields_of
 from pipeline.files.store import read_geo, read_json, write_csv
 
 # Layers in the order in which they lie in the file, with their geometry types. Rejects may be anything.

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from pipeline import __version__
 from pipeline.errors import CheckError
-from pipeline.files.field_data import Settings
 from pipeline.files.log import run_step
+from pipeline.files.settings import Settings
 from pipeline.files.store import read_json, sha256, to_json, write_bytes
 
 LIBRARIES = (

@@ -7,8 +7,9 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.odds import Judgement, apart_lengths, judge
-from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.field_data import FieldData
 from pipeline.files.log import LOG, run_step
+from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import write_frame
 
 

@@ -9,8 +9,8 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.offsets import Spans, measure_offsets
 from pipeline.core.segments import Segments
-from pipeline.files.field_data import fields_of
 from pipeline.files.log import LOG, run_step
+from pipeline.files.settings import fields_of
 from pipeline.files.store import read_geo, write_frame
 
 

@@ -17,9 +17,10 @@ from pipeline.core.overlap import INDEX_CELL_M, Bands, Grid, Lines, count_cells
 from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
 from pipeline.errors import CheckError
-from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.field_data import FieldData
 from pipeline.files.log import LOG, run_step
 from pipeline.files.raster import BLOCK, overlap_tiff, write_lines
+from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import read_json, write_frame
 
 # Cells in memory at a time, all tiers together.

@@ -12,8 +12,9 @@ from pipeline.core.cut import cut_lines
 from pipeline.core.figures import summed
 from pipeline.core.pieces import row_pieces
 from pipeline.core.show import length_text
-from pipeline.files.field_data import FieldData, Settings, fields_of
+from pipeline.files.field_data import FieldData
 from pipeline.files.log import LOG, run_step
+from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.files.sheet_data import MOST_TIERS, SheetData
 from pipeline.files.store import read_frame, read_geo, read_json, to_json, write_bytes
