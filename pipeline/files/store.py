@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import json
 import os
@@ -75,9 +76,19 @@ def read_geo(path: Path) -> gpd.GeoDataFrame:
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
-    """Write a table people open: UTF-8, comma, point, LF; six digits after the point."""
-    with whole_file(path) as unfinished:
-        table.to_csv(unfinished, index=False, lineterminator="\n", float_format="%.6f", encoding="utf-8")
+    """Write a table people open: UTF-8, comma, point, LF; six digits after the point, nothing where there is nothing."""
+    # The tables are mostly figures, and pandas' own `float_format` takes twice as long over them.
+    columns = [_texts(table[name]) for name in table]
+    with whole_file(path) as unfinished, unfinished.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.writer(stream, lineterminator="\n")
+        writer.writerow(table.columns)
+        writer.writerows(zip(*columns, strict=True))
+
+
+def _texts(column: pd.Series) -> list:
+    if column.dtype == float:
+        return [f"{value:.6f}" if value == value else "" for value in column.tolist()]
+    return column.where(column.notna(), "").tolist()
 
 
 def sha256(path: Path) -> str:
