@@ -16,6 +16,7 @@ from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_eye import row_eye
 from pipeline.files.sheet_maps import draw_maps, map_grid
 from pipeline.files.sheet_parts import (
+    DPI,
     HAIR,
     INK,
     MM_PER_INCH,
@@ -35,7 +36,6 @@ CAUTION = (
 )
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
-DPI = 150
 MARGIN_MM, TOP_MM, FOOT_MM = 13.0, 35.0, 24.0
 SIDE_MM, WIDEST_SIDE_MM, SIDE_GAP_MM = 68.0, 100.0, 10.0
 
@@ -67,7 +67,7 @@ def draw_sheet(data: SheetData, *, paper: str = "a4") -> Figure:
     foot = tall - FOOT_MM - table_height(len(table))
     room = (wide - 2 * MARGIN_MM - SIDE_MM - SIDE_GAP_MM, foot - 5 - TOP_MM)
     _header(page, data=data, table=table, wide=wide)
-    grid = map_grid(page, data=data, room_mm=room)
+    grid = map_grid(data, room_mm=room)
     # Room that the maps leave goes to the row's-eye view first, then to both sides of the maps.
     side = min(SIDE_MM + max(room[0] - grid.used_mm, 0), WIDEST_SIDE_MM)
     spare = room[0] + SIDE_MM - side - grid.used_mm
@@ -138,7 +138,7 @@ def _header(page: Axes, *, data: SheetData, table: pd.DataFrame, wide: float) ->
     words(page, x=right, y=14, text=data.farm, size=7.5, bold=True, align="right", width=rest)
     words(page, x=right, y=17.6, text=" \u00b7 ".join(facts), size=7, colour=SOFT, align="right")
     notes = show.plain_text("; ".join(data.notes))
-    for number, text in enumerate(wrapped(page, text=notes, size=7, width=rest, lines=2)):
+    for number, text in enumerate(wrapped(notes, size=7, width=rest, lines=2)):
         words(page, x=right, y=21.2 + 3.2 * number, text=text, size=7, italic=True, align="right")
     page.plot([MARGIN_MM, right], [30.2, 30.2], color=INK, linewidth=1.2)
 
@@ -197,11 +197,11 @@ def _footer(page: Axes, *, data: SheetData, wide: float, tall: float) -> None:
         y=tall - 17.6,
         text=CAUTION,
         size=7,
-        bold=text_width(page, text=CAUTION, size=7, bold=True) <= width,
+        bold=text_width(CAUTION, size=7, bold=True) <= width,
         width=width,
     )
     origin = f"{data.date}.  Coordinates: {data.crs_name}.  North is true north.  Sources: {data.sources}."
     for number, text in enumerate(
-        wrapped(page, text=show.plain_text(origin), size=6.5, width=width, lines=2)
+        wrapped(show.plain_text(origin), size=6.5, width=width, lines=2)
     ):
         words(page, x=MARGIN_MM, y=tall - 13.8 + 3.2 * number, text=text, size=6.5, colour=SOFT)

@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection
 from matplotlib.colors import to_rgba_array
+from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 
-from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, INK
+from pipeline.files.sheet_parts import CLASS_COLOURS, DPI, GROUND, INK, MM_PER_INCH
 
 ROUND_SCALES = (
     1,
@@ -41,6 +43,7 @@ ROUND_SCALES = (
     9,
     10,
 )
+PIXEL_MM = MM_PER_INCH / DPI
 GAP_MM, WIDEST_GAP_MM, NARROWEST_CELL_MM, READABLE_CELL_MM = 5.0, 16.0, 14.0, 40.0
 
 
@@ -114,48 +117,74 @@ class MapGrid:
         return (self.columns - 1) * self.pitch_mm[0] + self.cell_mm
 
 
-def draw_rows(
-    page: Axes, *, maps: Sequence[tuple[np.ndarray, np.ndarray]], row_spacing_mm: float, dpi: float
-) -> None:
-    """Draw the rows of all maps, coloured by class, in the order given, as one rasterised collection.
+@dataclass(frozen=True)
+class DrawnMap:
+    """One field under one tier, laid out on the page.
+
+    Attributes
+    ----------
+    boundary : Polygon or MultiPolygon
+        [mm on the page].
+    segments, codes : ndarray
+        Pieces of row, shape (n, 2, 2) [mm on the page], and their class codes, shape (n,), uint8.
+    """
+
+    boundary: shapely.Geometry
+    segments: np.ndarray
+    codes: np.ndarray
+
+
+def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) -> None:
+    """Draw the ground of all maps and their rows, coloured by class, in the order given, as one picture.
+
+    It is drawn once, at the resolution of the PNG, and the PDF shows the same pixels: there are more rows than
+    a page has room for lines.
 
     Parameters
     ----------
     page : Axes
         Page in millimetres.
-    maps : sequence of (ndarray, ndarray)
-        Per map segments, shape (n, 2, 2) [mm on the page], and their class codes, shape (n,), uint8.
+    maps : sequence of DrawnMap
     row_spacing_mm : float
         Distance of neighbouring rows on paper [mm].
-    dpi : float
-        Resolution the sheet is saved at.
     """
-    pixel_mm = 25.4 / dpi
-    paths, colours = [], []
-    for segments, codes in maps:
-        segments, codes = joined(segments, codes=codes, shortest=pixel_mm)
-        # Neighbours of one class share a path. The order stays, so that where rows are finer than a pixel no
-        # class covers the others and the tint is their mixture.
+    figure = Figure(figsize=page.figure.get_size_inches(), dpi=DPI, facecolor="white")
+    canvas = FigureCanvasAgg(figure)
+    axes = figure.add_axes((0, 0, 1, 1), xlim=page.get_xlim(), ylim=page.get_ylim())
+    axes.set_axis_off()
+    for one in maps:
+        axes.add_patch(PathPatch(_outline(one.boundary), facecolor=GROUND, edgecolor="none"))
+    paths, colours = _row_paths(maps)
+    lines = {"linewidths": _line_points(row_spacing_mm / PIXEL_MM), "capstyle": "butt", "facecolors": "none"}
+    axes.add_collection(PathCollection(paths, edgecolors=colours, **lines), autolim=False)
+    canvas.draw()
+    pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
+    # Only what is not white goes on the page. Pixels are counted from the foot of the page, whose height need
+    # not be a whole number of them.
+    used = (pixels != 255).any(axis=2)
+    (top, foot), (left, right) = (np.flatnonzero(used.any(axis=axis))[[0, -1]] + [0, 1] for axis in (1, 0))
+    above = page.get_ylim()[0] - len(pixels) * PIXEL_MM
+    place = (left * PIXEL_MM, right * PIXEL_MM, above + foot * PIXEL_MM, above + top * PIXEL_MM)
+    page.imshow(pixels[top:foot, left:right], extent=place, interpolation="none", aspect="auto", zorder=0)
+
+
+def _row_paths(maps: Sequence[DrawnMap]) -> tuple[list[Path], np.ndarray]:
+    """Paths and their colours: neighbours of one class share a path.
+
+    The order stays, so that where rows are finer than a pixel no class covers the others and the tint is their
+    mixture.
+    """
+    paths, classes = [], [np.zeros(0, np.uint8)]
+    for one in maps:
+        segments, codes = joined(one.segments, codes=one.codes, shortest=PIXEL_MM)
+        if len(codes) == 0:
+            continue
         edges = np.r_[0, np.flatnonzero(np.diff(codes)) + 1, len(codes)]
         steps = np.tile(np.array([Path.MOVETO, Path.LINETO], np.uint8), len(codes))
         points = segments.reshape(-1, 2)
-        paths += [
-            Path(points[2 * i : 2 * k], steps[2 * i : 2 * k]) for i, k in itertools.pairwise(edges) if k > i
-        ]
-        colours.append(codes[edges[:-1]] if len(codes) else codes)
-    if paths:
-        page.add_collection(
-            PathCollection(
-                paths,
-                facecolors="none",
-                edgecolors=to_rgba_array(CLASS_COLOURS)[np.concatenate(colours)],
-                linewidths=_line_points(row_spacing_mm / pixel_mm, dpi),
-                capstyle="butt",
-                rasterized=True,
-                zorder=2,
-            ),
-            autolim=False,
-        )
+        paths += [Path(points[2 * i : 2 * k], steps[2 * i : 2 * k]) for i, k in itertools.pairwise(edges)]
+        classes.append(codes[edges[:-1]])
+    return paths, to_rgba_array(CLASS_COLOURS)[np.concatenate(classes)]
 
 
 def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple[np.ndarray, np.ndarray]:
@@ -181,11 +210,11 @@ def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple
 
 
 def draw_boundary(page: Axes, *, boundary: shapely.Geometry) -> None:
-    """Draw the field [mm on the page]: its ground under the rows and its boundary over them."""
-    outline = _outline(boundary)
-    page.add_patch(PathPatch(outline, facecolor=GROUND, edgecolor="none", zorder=1))
+    """Draw the boundary of a field [mm on the page], over its rows."""
     page.add_patch(
-        PathPatch(outline, facecolor="none", edgecolor=INK, linewidth=0.8, joinstyle="round", zorder=3)
+        PathPatch(
+            _outline(boundary), facecolor="none", edgecolor=INK, linewidth=0.8, joinstyle="round", zorder=3
+        )
     )
 
 
@@ -196,12 +225,12 @@ def _outline(boundary: shapely.Geometry) -> Path:
     return Path.make_compound_path(*(Path(shapely.get_coordinates(ring), closed=True) for ring in rings))
 
 
-def _line_points(pitch_px: float, dpi: float) -> float:
+def _line_points(pitch_px: float) -> float:
     # Rows closer than three pixels cannot be told apart: lines a little wider than their distance blend into
     # an even tint of the classes, where thinner ones would beat against the pixels as moire. Each line covers
     # the surplus of the one before it, so every row still shows one row's width.
     width_px = max(1.8 * pitch_px, 0.9) if pitch_px < 3 else min(0.6 * pitch_px, 6)
-    return width_px * 72 / dpi
+    return width_px * 72 / DPI
 
 
 def _round_scale(least: float) -> float:

@@ -12,21 +12,22 @@ from matplotlib.axes import Axes
 from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
-from pipeline.files.sheet_map import READABLE_CELL_MM, MapGrid, draw_boundary, draw_rows
+from pipeline.files.sheet_map import READABLE_CELL_MM, DrawnMap, MapGrid, draw_boundary, draw_fields
 from pipeline.files.sheet_parts import SOFT, words, wrapped
 from pipeline.files.sheet_table import out_of_reach
 
 # In narrower cells a heading is letter and share alone; the table names the tier.
 NAMED_CELL_MM = 27.0
+NO_ROWS = (np.zeros((0, 2, 2)), np.zeros(0, np.uint8))
 
 
-def map_grid(page: Axes, *, data: SheetData, room_mm: tuple[float, float]) -> MapGrid:
+def map_grid(data: SheetData, *, room_mm: tuple[float, float]) -> MapGrid:
     """Grid of the maps of all tiers in `room_mm` (width, height) [mm], with headings that fit their cells."""
     west, south, east, north = data.boundary.bounds
     names = list(data.tier_names.values())
 
     def heading_mm(cell: float) -> float:
-        return 4.7 + 3.2 * max(len(_heading(page, name=name, cell=cell)) for name in names)
+        return 4.7 + 3.2 * max(len(_heading(name, cell=cell)) for name in names)
 
     grid = MapGrid.best(
         maps=len(names), extent_m=(east - west, north - south), room_mm=room_mm, heading_mm=heading_mm
@@ -35,11 +36,11 @@ def map_grid(page: Axes, *, data: SheetData, room_mm: tuple[float, float]) -> Ma
     return replace(grid, heading_mm=heading_mm(grid.cell_mm))
 
 
-def _heading(page: Axes, *, name: str, cell: float) -> list[str]:
+def _heading(name: str, *, cell: float) -> list[str]:
     if cell < NAMED_CELL_MM:
         return []
     bound = re.sub(r"(\d) (mm|cm|m|km|in|ft|mi)\b", rf"\1{show.GAP}\2", show.plain_text(name))
-    return wrapped(page, text=bound, size=7, bold=True, width=cell - 5, lines=2)
+    return wrapped(bound, size=7, bold=True, width=cell - 5, lines=2)
 
 
 def draw_maps(
@@ -58,7 +59,7 @@ def draw_maps(
         x = corner[0] + place % grid.columns * grid.pitch_mm[0]
         y = corner[1] + place // grid.columns * grid.pitch_mm[1]
         words(page, x=x, y=y + 2.8, text=letters[place], size=7.5, bold=True)
-        heading = _heading(page, name=data.tier_names[line[c.TIER]], cell=grid.cell_mm)
+        heading = _heading(data.tier_names[line[c.TIER]], cell=grid.cell_mm)
         for number, text in enumerate(heading):
             words(page, x=x + 4.5, y=y + 2.8 + 3.2 * number, text=text, size=7, bold=True)
         words(
@@ -71,11 +72,10 @@ def draw_maps(
             width=max(grid.cell_mm, grid.pitch_mm[0] - 1.5) - 4.5,
         )
         to_page = _to_page(west=west, north=north, corner=(x, y + grid.heading_mm), scale=grid.scale)
-        draw_boundary(page, boundary=shapely.transform(data.boundary, to_page))
-        if line[c.TIER] in data.rows:
-            segments, codes = data.rows[line[c.TIER]]
-            drawn.append((to_page(segments), codes))
-    draw_rows(page, maps=drawn, row_spacing_mm=1000 * data.row_spacing_m / grid.scale, dpi=page.figure.dpi)
+        segments, codes = data.rows.get(line[c.TIER], NO_ROWS)
+        drawn.append(DrawnMap(shapely.transform(data.boundary, to_page), to_page(segments), codes))
+        draw_boundary(page, boundary=drawn[-1].boundary)
+    draw_fields(page, maps=drawn, row_spacing_mm=1000 * data.row_spacing_m / grid.scale)
 
 
 def _to_page(

@@ -1,8 +1,10 @@
 """Map furniture of the field sheet, drawn on one page axes in millimetres from the top left corner."""
 
 from collections.abc import Callable, Sequence
+from functools import cache, lru_cache
 
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Polygon, Rectangle
 
@@ -15,6 +17,7 @@ HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = range(5)
 # Shipped with matplotlib, so that every machine draws the same letters.
 FAMILY = "DejaVu Sans"
 MM_PER_INCH = 25.4
+DPI = 150
 SCALE_BAR_STEPS = (1, 2, 2.5, 5)
 ELLIPSIS = "\u2026"
 
@@ -35,7 +38,7 @@ def words(
     """Write one line, base line at (x, y) [mm], shortened to `width` [mm]; never read as mathematics."""
     line = show.plain_text(text)
     if width is not None:
-        line = wrapped(page, text=line, size=size, bold=bold, width=width, lines=1)[0]
+        line = wrapped(line, size=size, bold=bold, width=width, lines=1)[0]
     page.text(
         x,
         y,
@@ -48,18 +51,18 @@ def words(
     )
 
 
-def text_width(page: Axes, *, text: str, size: float, bold: bool = False) -> float:
+@lru_cache(maxsize=4096)  # the sheets of a batch share most of their words, and wrapping asks again and again
+def text_width(text: str, *, size: float, bold: bool = False) -> float:
     """Width of a line of text on paper [mm], with a little air against rounding by the renderer."""
-    figure = page.figure
-    wide, _, _ = figure.canvas.get_renderer().get_text_width_height_descent(text, _font(size, bold), False)
-    return 1.02 * wide / figure.dpi * MM_PER_INCH
+    wide, _, _ = RendererAgg(1, 1, DPI).get_text_width_height_descent(text, _font(size, bold), False)
+    return 1.02 * wide / DPI * MM_PER_INCH
 
 
-def wrapped(page: Axes, *, text: str, size: float, width: float, lines: int, bold: bool = False) -> list[str]:
+def wrapped(text: str, *, size: float, width: float, lines: int, bold: bool = False) -> list[str]:
     """Text broken at spaces into at most `lines` lines of `width` [mm]; the last may end in an ellipsis."""
 
     def fits(line: str) -> bool:
-        return text_width(page, text=line, size=size, bold=bold) <= width
+        return text_width(line, size=size, bold=bold) <= width
 
     if fits(text):
         return [text]
@@ -108,7 +111,7 @@ def scale_bar(
     for part in range(3):
         name = f"{part * length_m / unit_m / 2:,.6g}"
         words(page, x=x + part * half, y=y - 1.1, text=name, size=6.5, align="center")
-    tail = text_width(page, text=name, size=6.5) / 2
+    tail = text_width(name, size=6.5) / 2
     words(page, x=x + 2 * half + tail + 0.8, y=y - 1.1, text=unit, size=6.5)
     words(page, x=x, y=y + 4.4, text=f"1:{scale:,.0f} on {paper}", size=6.5, colour=SOFT)
 
@@ -137,6 +140,7 @@ def legend(page: Axes, *, x: float, y: float, present: Sequence[int]) -> float:
     return y
 
 
+@cache
 def _font(size: float, bold: bool, italic: bool = False) -> FontProperties:
     return FontProperties(
         family=FAMILY, size=size, weight="bold" if bold else "normal", style="italic" if italic else "normal"
