@@ -28,7 +28,8 @@ class FieldData:
     def read(cls, folder: Path, offsets: Path) -> "FieldData":
         """From the folders of `passes` and `offsets`."""
         table = read_frame(offsets / f"{folder.name}.parquet")
-        return cls(folder, Spans(**{name: table[name].to_numpy() for name in table}))
+        # Copies: pandas lends its arrays for reading only, and kernels would be compiled once more for such.
+        return cls(folder, Spans(**{name: np.array(table[name]) for name in table}))
 
     @cached_property
     def facts(self) -> dict:
