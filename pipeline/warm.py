@@ -42,8 +42,8 @@ def _run_batch(batch: Path, folder: Path, settings: dict[str, Path]) -> None:
     )
     bands.run(**laid, tiers=settings["tiers"], crs_from=settings["crs"], out=folder / "bands")
     sheets.run(
-        **laid, odds=folder / "odds", tiers=settings["tiers"], report=settings["report"], results=results,
-        out=folder / "sheets.json",
+        passes=laid["passes"], bands=folder / "bands", odds=folder / "odds", tiers=settings["tiers"],
+        report=settings["report"], results=results, out=folder / "sheets.json",
     )  # fmt: skip
 
 
