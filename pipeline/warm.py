@@ -1,38 +1,76 @@
-"""Compile the kernels once, at installation, so that no run waits for it: `python -m pipeline.warm`."""
+"""Compile the kernels once, at installation, so that no run waits for it: `python -m pipeline.warm`.
 
+Every step is run on a field of an acre: a kernel is compiled for the types that a run hands it, and a run knows
+them best. Fonts are found and modules compiled on the way.
+"""
+
+import tempfile
+from pathlib import Path
+
+import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
-from pipeline.core.agreement import agreement
-from pipeline.core.cells import Cells
-from pipeline.core.odds import judge
-from pipeline.core.offsets import CROSSING_ANGLE_DEG, measure_offsets
-from pipeline.core.overlap import Bands, Grid, Lines, count_cells
-from pipeline.core.pairs import Places
-from pipeline.core.pieces import row_pieces
-from pipeline.core.returns import Clock, OperationError, ReturnError
-from pipeline.core.segments import Segments
-from pipeline.core.tier import TierSpread
+from pipeline.steps import bands, intake, odds, offsets, overlap, passes, sheets
+
+PROJECT = Path(__file__).resolve().parents[1]
+CRS = "EPSG:26915"
+WEST, SOUTH = 430_000.0, 4_690_000.0
+IMPLEMENT = {"row_count": 4, "row_spacing": "0.762 m"}
 
 
 def main() -> None:
-    """Run every kernel on one strip of 30 m."""
-    segments = Segments.from_lines(np.array([shapely.LineString([(0, 0), (15, 0.02), (30, 0)])]))
-    reach, key, one = np.full(1, 0.4), np.full(1, -1, np.int64), np.zeros(1, np.int64)
-    spans = measure_offsets(segments, segments, reach_m=reach, row_key=key, strip_key=key)
-    zeros = np.zeros(len(spans.row), np.int64)
-    places = Places(zeros, zeros, zeros, np.full(len(zeros), 0.1))
-    clock = Clock(np.zeros(1), one)
-    side = OperationError.under(clock, [TierSpread(0.02, 0.01, 0.01, 1800.0, False)])
-    errors = {"tier": ReturnError(side, side, wander_sd_m=0.01)}
-    judge(spans, places, errors, rows=1, passes=1, spacing_m=0.8, seed=1)
-    row_pieces(spans, places, errors)
-    lines = Lines(segments, segments, Cells.over(segments.xy, size=1.0), reach, key, key)
-    bands = Bands(one, one, one, np.full(1, 0.1), np.full((1, 1, 1), 0.02))
-    grid, counted = Grid.around((0, -1, 30, 1), cell_m=0.5), np.zeros((1, 1, 6))
-    window = np.zeros((1, grid.lines, grid.columns), np.uint8)
-    count_cells(lines, bands, grid, first_line=0, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG)
-    agreement(spans, places, errors, counted, cell_m=0.5)
+    """Run every step that has kernels."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        farm = _write_farm(folder / "farm.gpkg")
+        intake.run(config=_config(farm), source="warm", work=folder)
+        settings = {path.stem: path for path in (folder / "settings").glob("*.json")}
+        for batch in sorted((folder / "intake").iterdir()):
+            _run_batch(batch, folder, settings)
+
+
+def _run_batch(batch: Path, folder: Path, settings: dict[str, Path]) -> None:
+    laid = {"passes": folder / "passes", "offsets": folder / "offsets"}
+    passes.run(batch=batch, settings=settings["geometry"], out=laid["passes"])
+    offsets.run(passes=laid["passes"], out=laid["offsets"])
+    odds.run(**laid, settings=settings["tiers"], out=folder / "odds")
+    results = folder / "results"
+    overlap.run(
+        **laid, tiers=settings["tiers"], raster=settings["raster"], results=results, out=folder / "overlap.parquet"
+    )
+    bands.run(**laid, tiers=settings["tiers"], crs_from=settings["crs"], out=folder / "bands")
+    sheets.run(
+        passes=laid["passes"], bands=folder / "bands", odds=folder / "odds", tiers=settings["tiers"],
+        report=settings["report"], results=results, out=folder / "sheets.json",
+    )  # fmt: skip
+
+
+def _config(farm: Path) -> dict:
+    lines = {"file": str(farm), "columns": {"started_at": "T0", "ended_at": "T1"}}
+    return {
+        "title": "Warm",
+        "inputs": {
+            "fields": {"file": str(farm), "layer": "fields"},
+            "strips": lines | {"layer": "lines", "constants": IMPLEMENT | {"strip_width": "0.2 m"}},
+            "rows": lines | {"layer": "lines", "kind": "planned", "constants": IMPLEMENT},
+        },
+        "tiers": {"catalogue": str(PROJECT / "shared" / "tiers.yaml"), "compare": ["ppp_decimetre", "rtk_base"]},
+        "judging": {"steering": {"autumn": "1 in", "spring": "1 in"}},
+    }  # fmt: skip
+
+
+def _write_farm(path: Path) -> Path:
+    """One field and two passes, a little bent, that serve as strips and rows."""
+    field = shapely.box(WEST, SOUTH, WEST + 80, SOUTH + 50)
+    along = np.linspace(-2, 82, 15)
+    shape = [shapely.LineString(np.c_[WEST + along, SOUTH + y + 0.1 * np.sin(along / 9)]) for y in (10.0, 13.048)]
+    start = pd.Timestamp("2025-10-20T15:00:00Z")
+    times = {"T0": [start, start + pd.Timedelta("2min")], "T1": [start + pd.Timedelta("1min"), start + pd.Timedelta("3min")]}
+    gpd.GeoDataFrame({"field_id": ["acre"]}, geometry=[field], crs=CRS).to_file(path, layer="fields")
+    gpd.GeoDataFrame(times, geometry=shape, crs=CRS).to_file(path, layer="lines")
+    return path
 
 
 if __name__ == "__main__":

@@ -50,13 +50,15 @@ def band_outlines(lines: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
     return out
 
 
-def band_by_group(outlines: np.ndarray, group: np.ndarray, groups: int, *, overlapping: np.ndarray) -> np.ndarray:
-    """One MultiPolygon a group.
+def band_by_group(
+    lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, groups: int, *, overlapping: np.ndarray
+) -> np.ndarray:
+    """One MultiPolygon a group of lines.
 
     Parameters
     ----------
-    outlines : ndarray of geometries, shape (n,)
-        Empty ones are left out.
+    lines, half_width_m : ndarray, shape (n,)
+        As for `band_outlines`.
     group : ndarray of int, shape (n,)
     groups : int
     overlapping : ndarray of bool, shape (groups,)
@@ -65,21 +67,23 @@ def band_by_group(outlines: np.ndarray, group: np.ndarray, groups: int, *, overl
     Returns
     -------
     ndarray of shapely.MultiPolygon, shape (groups,)
-        Empty where a group has no band.
+        Valid; empty where a group has no band.
     """
     out = np.full(groups, shapely.MultiPolygon(), object)
-    there = np.flatnonzero(~shapely.is_empty(outlines))
-    parts, owner = shapely.get_parts(outlines[there], return_index=True)
-    owner = np.asarray(group)[there[owner]]
-    order = np.argsort(owner, kind="stable")
-    parts, owner = parts[order], owner[order]
-    if len(parts):
-        filled, dense = np.unique(owner, return_inverse=True)
-        out[filled] = shapely.multipolygons(parts, indices=dense.ravel())
-    for number in np.flatnonzero(overlapping & ~shapely.is_empty(out)):
-        out[number] = _as_multi(shapely.union_all(shapely.get_parts(out[number])))
-    for number in np.flatnonzero(~shapely.is_valid(out)):
-        out[number] = _as_multi(shapely.union_all(shapely.get_parts(out[number])))
+    wide = np.flatnonzero(np.asarray(half_width_m) > 0)
+    wide = wide[np.argsort(group[wide], kind="stable")]
+    if len(wide) == 0:
+        return out
+    ribbons, sharp = _ribbons(lines[wide], half_width_m[wide])
+    filled, dense = np.unique(group[wide], return_inverse=True)
+    out[filled] = shapely.multipolygons(ribbons, indices=dense.ravel())
+    # Whether a ribbon loops and whether two of them meet is asked at once: validity is what costs most here.
+    doubtful = np.asarray(overlapping).copy()
+    doubtful[group[wide[sharp]]] = True
+    doubtful[~doubtful] = ~shapely.is_valid(out[~doubtful])
+    for number in np.flatnonzero(doubtful & ~shapely.is_empty(out)):
+        mine = wide[group[wide] == number]
+        out[number] = _as_multi(shapely.union_all(band_outlines(lines[mine], half_width_m[mine])))
     return out
 
 

@@ -1,73 +1,32 @@
-"""A field as the steps after `passes` see it."""
+"""A field as the steps after `offsets` see it: laid out and measured."""
 
 from dataclasses import dataclass
-from functools import cached_property
 from pathlib import Path
 
-import geopandas as gpd
 import numpy as np
-import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.offsets import Spans
 from pipeline.core.pairs import Places
 from pipeline.core.returns import Clock, ReturnError
 from pipeline.core.tiering import return_errors
+from pipeline.files.laid_out import LaidOut
 from pipeline.files.settings import Settings
-from pipeline.files.store import read_frame, read_geo, read_json
+from pipeline.files.store import read_frame
 
 
 @dataclass(frozen=True)
-class FieldData:
+class FieldData(LaidOut):
     """Rows, strips and spans of one field."""
 
-    folder: Path
     spans: Spans
 
     @classmethod
     def read(cls, folder: Path, offsets: Path) -> "FieldData":
         """From the folders of `passes` and `offsets`."""
         table = read_frame(offsets / f"{folder.name}.parquet")
-        return cls(folder, Spans(**{name: table[name].to_numpy() for name in table}))
-
-    @cached_property
-    def facts(self) -> dict:
-        """field.json."""
-        return read_json(self.folder / "field.json")
-
-    @cached_property
-    def rows(self) -> pd.DataFrame:
-        """One line a planted row: pass, unit, outside_m ..."""
-        return read_frame(self.folder / "planter_units.parquet")
-
-    @cached_property
-    def strips(self) -> pd.DataFrame:
-        """One line a strip."""
-        return read_frame(self.folder / "strip_units.parquet")
-
-    @cached_property
-    def planter_passes(self) -> pd.DataFrame:
-        """One line a planter pass."""
-        return read_frame(self.folder / "planter_passes.parquet")
-
-    @cached_property
-    def strip_passes(self) -> pd.DataFrame:
-        """One line a strip pass."""
-        return read_frame(self.folder / "strip_passes.parquet")
-
-    def lines(self, name: str) -> gpd.GeoDataFrame:
-        """Lines of ``planter`` or ``strip``, each with the row (of its table) it is a part of."""
-        return read_geo(self.folder / f"{name}_lines.parquet")
-
-    @cached_property
-    def row_of_line(self) -> np.ndarray:
-        """Planted row of each planted line."""
-        return self.lines("planter")[c.ROW].to_numpy(np.int64)
-
-    @cached_property
-    def strip_of_line(self) -> np.ndarray:
-        """Strip of each strip line."""
-        return self.lines("strip")[c.ROW].to_numpy(np.int64)
+        # Copies: pandas lends its arrays for reading only, and kernels would be compiled once more for such.
+        return cls(folder, Spans(**{name: np.array(table[name]) for name in table}))
 
     def half_width_m(self, row_margin_m: float) -> np.ndarray:
         """Return h of each strip [m] (DESIGN section 2)."""

@@ -1,7 +1,7 @@
 rule sheets:
     input:
         passes="work/passes/{batch}",
-        offsets="work/offsets/{batch}",
+        bands="work/bands/{batch}",
         odds="work/odds/{batch}",
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
@@ -19,7 +19,7 @@ rule sheets:
 use rule sheets as lost_sheet with:
     input:
         passes=of_field("work/passes/{batch}"),
-        offsets=of_field("work/offsets/{batch}"),
+        bands=of_field("work/bands/{batch}"),
         odds=of_field("work/odds/{batch}"),
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",

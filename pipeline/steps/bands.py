@@ -14,12 +14,13 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.bands import band_by_group, band_outlines, thinned
+from pipeline.core.bands import band_by_group, thinned
 from pipeline.core.cut import cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pieces import miss_shares, row_pieces
 from pipeline.files.field_data import FieldData
+from pipeline.files.laid_out import PIECES
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import read_json, write_frame
@@ -41,14 +42,16 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
     crs_from : Path
         crs.json, which names the CRS of the fields.
     out : Path
-        Folder to fill with one table a kind of layer.
+        Folder to fill with one table a kind of layer, and the pieces of row that the sheets draw.
     """
     judging, crs = Settings.read(tiers), read_json(crs_from)["crs"]
     tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
     for folder in fields_of(passes):
         LOG.info("bands: %s", folder.name)
         field = FieldData.read(folder, offsets)
-        drawn = {"strip_lines": strip_lines(field), "row_lines": row_lines(field, judging)} | bands(field, judging)
+        rows, pieces = row_lines(field, judging)
+        write_frame(out / PIECES / f"{folder.name}.parquet", pieces)
+        drawn = {"strip_lines": strip_lines(field), "row_lines": rows} | bands(field, judging)
         for kind, table in drawn.items():
             shape = from_local(table.geometry.values, table.crs, crs)
             tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=crs)))
@@ -71,10 +74,11 @@ def strip_lines(field: FieldData) -> gpd.GeoDataFrame:
     )  # fmt: skip
 
 
-def row_lines(field: FieldData, judging: Settings) -> gpd.GeoDataFrame:
-    """Pieces of planted row, cut where the class of any tier changes, in the field's own plane.
+def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Pieces of planted row, cut where the class of any tier changes, as lines in the field's own plane.
 
-    `part` counts the pieces that the boundary cuts one row unit into; distances run along such a part.
+    Beside them, for the sheets: which planted line each piece is cut from, from where to where, and the codes of
+    its classes. `part` counts the pieces that the boundary cuts one row unit into; distances run along such a part.
     """
     lines = field.lines("planter")
     places, errors = field.places(judging.row_margin_m), field.errors(judging)
@@ -85,12 +89,13 @@ def row_lines(field: FieldData, judging: Settings) -> gpd.GeoDataFrame:
     part = pd.Series(field.row_of_line).groupby(field.row_of_line).cumcount().to_numpy(np.int64)
     columns = _unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
     columns |= {c.PART: part[line], "start_m": start, "end_m": end, "length_m": end - start}
-    names = np.array(c.CLASSES, object)
+    names, bare = np.array(c.CLASSES, object), {"line": line, "start_m": start, "end_m": end}
     for number, tier in enumerate(judging.compare):
-        columns[f"class_{tier}"] = names[pieces.classes[keep, number]]
+        bare[f"class_{tier}"] = pieces.classes[keep, number]
+        columns[f"class_{tier}"] = names[bare[f"class_{tier}"]]
         columns[f"miss_{tier}"] = share[keep, number]
     shape = cut_lines(lines.geometry.values, line, start, end)
-    return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs)
+    return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs), pd.DataFrame(bare)
 
 
 def bands(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
@@ -122,7 +127,7 @@ def _band_table(field: FieldData, tier: str, thin, half_width_m, strip_pass, spa
     passes = len(field.strip_passes)
     overlapping = np.zeros(passes, bool)
     overlapping[strip_pass[2 * half_width_m > spacing_m]] = True
-    shape = band_by_group(band_outlines(thin, half_width_m), strip_pass, passes, overlapping=overlapping)
+    shape = band_by_group(thin, half_width_m, strip_pass, passes, overlapping=overlapping)
     count = np.maximum(np.bincount(strip_pass, minlength=passes), 1)
     mean = np.bincount(strip_pass, np.maximum(half_width_m, 0.0), passes) / count
     columns = {

@@ -10,9 +10,8 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
 from pipeline.core.figures import summed
-from pipeline.core.pieces import row_pieces
 from pipeline.core.show import length_text
-from pipeline.files.field_data import FieldData
+from pipeline.files.laid_out import PIECES, LaidOut
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
@@ -26,14 +25,14 @@ DRAWN_M = 0.5
 
 
 def run(
-    *, passes: Path, offsets: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path | None,
+    *, passes: Path, bands: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path | None,
     only: str | None = None,
 ) -> None:  # fmt: skip
     """Draw the sheets of a batch, or of one field of it.
 
     Parameters
     ----------
-    passes, offsets, odds : Path
+    passes, bands, odds : Path
         Folders of those steps.
     tiers, report : Path
         Settings.
@@ -49,7 +48,7 @@ def run(
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
     drawn = []
     for folder in fields_of(passes, only=only):
-        field = FieldData.read(folder, offsets)
+        field, pieces = LaidOut(folder), read_frame(bands / PIECES / f"{folder.name}.parquet")
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
         home = results / "fields" / folder.name
         for stale in ("sheet.png", "sheet.pdf"):
@@ -57,7 +56,7 @@ def run(
         if _wanted(table, said["sheets"]):
             LOG.info("sheets: %s", folder.name)
             home.mkdir(parents=True, exist_ok=True)
-            figure = draw_sheet(_sheet(field, judging, said, table))
+            figure = draw_sheet(_sheet(field, pieces, judging, said, table))
             save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
             drawn.append(folder.name)
     if out is not None:
@@ -69,12 +68,14 @@ def _wanted(table: pd.DataFrame, which: str) -> bool:
     return len(table) > 0 and (which == "all" or (which == "flagged" and bool(flagged.any())))
 
 
-def _sheet(field: FieldData, judging: Settings, said: dict, table: pd.DataFrame) -> SheetData:
+def _sheet(
+    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame
+) -> SheetData:
     shown = judging.compare[:MOST_TIERS]
     return SheetData(
         title=said["title"], field_id=field.facts["field_id"], farm=field.facts["farm"],
         boundary=read_geo(field.folder / "boundary.parquet").geometry.iloc[0],
-        rows=_drawn_rows(field, judging, shown), tier_names={tier: judging.tiers[tier].name for tier in shown},
+        rows=_drawn_rows(field, pieces, shown), tier_names={tier: judging.tiers[tier].name for tier in shown},
         table=table, crs_name=_place(field), date=_date(field), sources=said["sources"], units=said["units"],
         area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
         row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=_notes(field, judging, said["units"]),
@@ -82,36 +83,35 @@ def _sheet(field: FieldData, judging: Settings, said: dict, table: pd.DataFrame)
     )  # fmt: skip
 
 
-def _drawn_rows(field: FieldData, judging: Settings, shown: list[str]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+def _drawn_rows(field: LaidOut, pieces: pd.DataFrame, shown: list[str]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     """Segments and class codes of the planted rows under each tier."""
-    if len(field.spans.row) == 0:
+    if len(pieces) == 0:
         return {}
-    pieces = row_pieces(field.spans, field.places(judging.row_margin_m), field.errors(judging))
-    lines = cut_lines(field.lines("planter").geometry.values, pieces.line, pieces.start_m, pieces.end_m)
-    lines = shapely.simplify(lines, DRAWN_M)
+    places = (pieces[name].to_numpy() for name in ("line", "start_m", "end_m"))
+    lines = shapely.simplify(cut_lines(field.lines("planter").geometry.values, *places), DRAWN_M)
     xy, owner = shapely.get_coordinates(lines, return_index=True)
     joined = owner[1:] == owner[:-1]
     segments = np.stack([xy[:-1][joined], xy[1:][joined]], axis=1)
     piece = owner[:-1][joined]
-    return {tier: (segments, pieces.classes[piece, judging.compare.index(tier)]) for tier in shown}
+    return {tier: (segments, pieces[f"class_{tier}"].to_numpy()[piece]) for tier in shown}
 
 
 def _middle(table: pd.DataFrame, name: str) -> float:
     return float(table[name].median()) if len(table) else 0.0
 
 
-def _place(field: FieldData) -> str:
+def _place(field: LaidOut) -> str:
     at = f"{field.facts['latitude']:.4f}, {field.facts['longitude']:.4f}"
     return f"transverse Mercator centred on {at}, metres"
 
 
-def _date(field: FieldData) -> str:
+def _date(field: LaidOut) -> str:
     """Date of the latest pass in the input; the clock of the machine has no part in a sheet."""
     ends = pd.concat([field.strip_passes[c.ENDED_S], field.planter_passes[c.ENDED_S]]).max()
     return "no dates in the input" if pd.isna(ends) else datetime.fromtimestamp(float(ends), UTC).date().isoformat()
 
 
-def _notes(field: FieldData, judging: Settings, units: str) -> tuple[str, ...]:
+def _notes(field: LaidOut, judging: Settings, units: str) -> tuple[str, ...]:
     east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
     notes = []
     if (east, north) != (0.0, 0.0):
@@ -132,7 +132,7 @@ if __name__ == "__main__":
     one = job.wildcards.get("field")
     run_step(
         lambda: run(
-            passes=Path(job.input.passes), offsets=Path(job.input.offsets), odds=Path(job.input.odds),
+            passes=Path(job.input.passes), bands=Path(job.input.bands), odds=Path(job.input.odds),
             tiers=Path(job.input.tiers), report=Path(job.input.report), results=Path("results"),
             out=None if one else Path(job.output[0]), only=one,
         ),

@@ -1,0 +1,61 @@
+"""A field as `passes` laid it out: tables and lines, without figures."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.files.store import read_frame, read_geo, read_json
+
+# Folder in that of `bands` for the pieces of row that the sheets draw, one table a field.
+PIECES = "pieces"
+
+
+@dataclass(frozen=True)
+class LaidOut:
+    """Rows and strips of one field."""
+
+    folder: Path
+
+    @cached_property
+    def facts(self) -> dict:
+        """field.json."""
+        return read_json(self.folder / "field.json")
+
+    @cached_property
+    def rows(self) -> pd.DataFrame:
+        """One line a planted row: pass, unit, outside_m ..."""
+        return read_frame(self.folder / "planter_units.parquet")
+
+    @cached_property
+    def strips(self) -> pd.DataFrame:
+        """One line a strip."""
+        return read_frame(self.folder / "strip_units.parquet")
+
+    @cached_property
+    def planter_passes(self) -> pd.DataFrame:
+        """One line a planter pass."""
+        return read_frame(self.folder / "planter_passes.parquet")
+
+    @cached_property
+    def strip_passes(self) -> pd.DataFrame:
+        """One line a strip pass."""
+        return read_frame(self.folder / "strip_passes.parquet")
+
+    def lines(self, name: str) -> gpd.GeoDataFrame:
+        """Lines of ``planter`` or ``strip``, each with the row (of its table) it is a part of."""
+        return read_geo(self.folder / f"{name}_lines.parquet")
+
+    @cached_property
+    def row_of_line(self) -> np.ndarray:
+        """Planted row of each planted line."""
+        return self.lines("planter")[c.ROW].to_numpy(np.int64)
+
+    @cached_property
+    def strip_of_line(self) -> np.ndarray:
+        """Strip of each strip line."""
+        return self.lines("strip")[c.ROW].to_numpy(np.int64)
