@@ -55,7 +55,8 @@ def first_configuration(files: list[Path], *, project: Path) -> Starter:
     """The text of the configuration."""
     layers = [layer for path in dict.fromkeys(files) for layer in see(path)]
     if all(layer.kind == "nothing" for layer in layers):
-        raise InputError(f"{', '.join(map(str, files))}: no layer has features with a geometry; name files with fields and passes")
+        named = ", ".join(map(str, files))
+        raise InputError(f"{named}: no layer has features with a geometry; name files with fields and passes")
     roles, unused = guess_roles(layers)
     tiers = load_catalogue(project / Tiers.model_fields["catalogue"].default).tiers
     return starter(roles, unused, title=title_of(str(files[0])), tiers=tiers)

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pyogrio
 import shapely
+from shapely.geometry.polygon import orient
 
 from pipeline import columns as c
 from pipeline.commands.bounded import Sample, rejected_ids
@@ -56,7 +57,8 @@ def layer_facts(given, layer: Layer, account: dict, sample: Sample | None) -> di
 def _area_m2(fields) -> float:
     geod = fields.crs.get_geod()
     shapes = to_geographic(fields.geometry.values, fields.crs.to_wkt())
-    return float(sum(abs(geod.geometry_area_perimeter(shapely.orient_polygons(shape))[0]) for shape in shapes))
+    parts = [orient(part) for part in shapely.get_parts(shapes)]
+    return float(sum(abs(geod.geometry_area_perimeter(part)[0]) for part in parts))
 
 
 def _line_facts(kept) -> dict:

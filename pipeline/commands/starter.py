@@ -96,7 +96,8 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
         lines += [_entry(6, ours, one.column, f"guess: {one.why}") for ours, one in found.items()]
     if role == "fields" and "field_id" not in found:
         told = ", ".join(named(name) for name in seen.columns) or "none"
-        lines.append(_entry(6, "field_id", FILL_IN, f"fill in: the column with a unique name for each field. Columns: {told}"))
+        note = f"fill in: the column with a unique name for each field. Columns: {told}"
+        lines.append(_entry(6, "field_id", FILL_IN, note))
     lines += [f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts)]
     if role in ("strips", "rows"):
         lines += _constants(role, seen, found, spacings)
