@@ -140,7 +140,7 @@ def _planter_notes(settings: Config, taken: Taken) -> list[str]:
         planter = bar.assign(**{c.ROW_COUNT: said.row_count, c.ROW_SPACING_M: said.row_spacing_m})
     else:
         return []
-    both = bar.join(planter, how="inner", lsuffix="_bar")
+    both = bar.add_suffix("_bar").join(planter, how="inner")
     notes = []
     counts = both[[c.ROW_COUNT, f"{c.ROW_COUNT}_bar"]].to_numpy()
     odd = both[counts.max(axis=1) % counts.min(axis=1) != 0]
