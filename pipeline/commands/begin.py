@@ -46,7 +46,7 @@ def begin(files: list[Path], *, out: Path, project: Path) -> str:
     except FileExistsError:
         raise ConfigError(taken) from None
     return (
-        f"Wrote {out}: {made.guesses} guesses to read over, {made.gaps} places to fill in.\n"
+        f"Wrote {out}: {made.guesses} guesses to read over, {made.gaps} place{'s' * (made.gaps != 1)} to fill in.\n"
         f"When all is filled in: python -m pipeline look {out}"
     )
 

@@ -9,11 +9,12 @@ from pipeline.core.show import INCH_M
 
 #: Usual spacings [m] as they are written, the likeliest first.
 SPACINGS = {
-    **{f"{inches} in": inches * INCH_M for inches in (30, 20, 22, 15, 36, 38, 40)},
-    **{f"{cm} cm": cm / 100 for cm in (75, 50, 45, 70, 60, 80, 90, 100)},
-}
+    "30 in": 30 * INCH_M, "75 cm": 0.75, "20 in": 20 * INCH_M, "50 cm": 0.5, "22 in": 22 * INCH_M, "15 in": 15 * INCH_M,
+    "45 cm": 0.45, "36 in": 36 * INCH_M, "38 in": 38 * INCH_M, "70 cm": 0.7, "60 cm": 0.6, "80 cm": 0.8, "90 cm": 0.9,
+    "100 cm": 1.0, "40 in": 40 * INCH_M,
+}  # fmt: skip
 #: Usual numbers of row units, the likeliest first.
-COUNTS = (12, 16, 24, 8, 6, 18, 36, 4, 32, 48, 1)
+COUNTS = (12, 16, 24, 8, 6, 18, 36, 4, 32, 48)
 #: A distance fits within this share: loggers wander by a few centimetres in some ten metres.
 FITS_WITHIN = 0.01
 #: Share of the passes that must lie at one distance.
@@ -84,7 +85,7 @@ def _both_of(width_m: float) -> RowsGuess:
     if width_m < SINGLE_BELOW_M:
         return RowsGuess(1, _usual(width_m) or f"{width_m:.3f} m", f"{measured}, so each is a single row")
     fits = [
-        (count, name) for name, spacing_m in SPACINGS.items() for count in COUNTS[:-1]
+        (count, name) for name, spacing_m in SPACINGS.items() for count in COUNTS
         if abs(count * spacing_m / width_m - 1) <= FITS_WITHIN
     ]  # fmt: skip
     if not fits:
