@@ -170,7 +170,8 @@ def test_layers_without_a_part_are_listed(tmp_path):
 @pytest.mark.parametrize(
     ("name", "ours", "fits"),
     [("FieldID", "field_id", True), ("field name", "field_id", True), ("Rows", "row_count", True),
-     ("T0", "started_at", True), ("PASS_NO", "pass_id", True), ("row_spacing_in", "row_spacing", True), ("throws", "row_count", False),
+     ("T0", "started_at", True), ("PASS_NO", "pass_id", True),
+     ("row_spacing_in", "row_spacing", True), ("throws", "row_count", False),
      ("baseline", "base_id", False), ("compass", "pass_id", False), ("fieldwork", "field_id", False)],
 )  # fmt: skip
 def test_names(name, ours, fits):
@@ -301,8 +302,8 @@ def test_hostile_names_of_layers_and_columns(tmp_path, name):
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_values_and_file_names(tmp_path, name):
     fields = boundaries().assign(FIELD=[name, "F2"], FARM=name)
-    # GDAL itself takes no line breaks or tabs in a file's name, and no file system a slash.
-    path = write_coop(tmp_path, fields=fields, name=f"{re.sub('[/\t\n]', '_', name)}.gpkg")
+    # No file system takes a slash, the reader of vector files no line break, tab or exclamation mark.
+    path = write_coop(tmp_path, fields=fields, name=re.sub("[/!\t\n]", "_", name) + ".gpkg")
     said = begun(tmp_path, path)
     assert said["inputs"]["fields"]["columns"] == {"field_id": "FIELD", "farm": "FARM"}
     assert said["inputs"]["fields"]["file"] == path.as_posix()
