@@ -34,6 +34,7 @@ include: "pipeline/rules/tables.smk"
 include: "pipeline/rules/layers.smk"
 include: "pipeline/rules/sheets.smk"
 include: "pipeline/rules/manifest.smk"
+include: "pipeline/rules/look.smk"
 
 
 rule all:
@@ -52,5 +53,6 @@ rule all:
 onsuccess:
     from pipeline.files.headline import headline
 
-    if Path("results/field_tier.csv").exists():
+    looked_only = set(workflow.dag_settings.targets) == {"look"}
+    if Path("results/field_tier.csv").exists() and not looked_only:
         print(headline(Path("results")))

@@ -1,4 +1,4 @@
-"""The house: core imports neither files nor steps, files import no steps (DESIGN section 6)."""
+"""The house: core imports none of ours, files no commands or steps, commands no steps (DESIGN section 6)."""
 
 import ast
 from pathlib import Path
@@ -6,7 +6,11 @@ from pathlib import Path
 import pytest
 
 PIPELINE = Path(__file__).resolve().parent.parent / "pipeline"
-FORBIDDEN = {"core": ("pipeline.files", "pipeline.steps"), "files": ("pipeline.steps",)}
+FORBIDDEN = {
+    "core": ("pipeline.files", "pipeline.commands", "pipeline.steps"),
+    "files": ("pipeline.commands", "pipeline.steps"),
+    "commands": ("pipeline.steps",),
+}
 MODULES = [path for layer in FORBIDDEN for path in sorted((PIPELINE / layer).glob("**/*.py"))]
 
 

@@ -11,15 +11,13 @@ import pipeline
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.tier import Tier
-from pipeline.errors import InputError
-from pipeline.files import intake as files
 from pipeline.files.catalogue import tier_to_json
-from pipeline.files.config import Config, catalogue_path, config_from_dict, resolve_tiers
+from pipeline.files.config import Config, catalogue_path, config_from_dict
 from pipeline.files.fields import batch_count, batch_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
-from pipeline.files.notes import notes_of
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
+from pipeline.files.taking import take_in
 
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
@@ -37,41 +35,22 @@ def run(*, config: dict, source: str, work: Path) -> None:
         Folder for intermediates.
     """
     settings = config_from_dict(config, source=source)
-    layers = _read(settings)
-    tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
-    for role in {"strips", "rows"} & set(layers):
-        files.check_tiers(layers[role], role, tiers)
-    files.check_planter(settings.inputs.rows)
-    account = {role: files.balance(layer, role) for role, layer in layers.items()}
-    for role, said in account.items():
+    taken = take_in(settings, project=PROJECT)
+    layers, fields = taken.layers, taken.fields
+    for role, said in taken.account.items():
         LOG.info("intake: %s: %d read, %d kept, %d rejected", role, said["read"], said["kept"], said["rejected"])
-    notes = notes_of(settings, layers)
-    for note in notes:
+    for note in taken.notes:
         LOG.warning("intake: note: %s", note)
-    fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
-    _write_settings(settings, tiers, compare, work / "settings")
+    _write_settings(settings, taken.tiers, taken.compare, work / "settings")
     crs = to_json({"crs": fields.crs.to_wkt()})
     write_bytes(work / "settings" / "crs.json", crs, only_if_changed=True)
     batches = _write_batches(fields, layers, work / "intake")
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
-        "batches": batches, "layers": account, "inputs": _hashes(settings), "code": __version__,
-        "notes": notes,
+        "batches": batches, "layers": taken.account, "inputs": _hashes(settings), "code": __version__,
+        "notes": taken.notes,
     }))  # fmt: skip
-
-
-def _read(settings: Config) -> dict[str, Layer]:
-    inputs = settings.inputs
-    layers = {"fields": files.read_fields(inputs.fields)}
-    fields = layers["fields"].kept
-    margin_m = settings.judging.row_margin_m
-    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
-    if inputs.rows is not None and inputs.rows.file is not None:
-        layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
-    if inputs.bases is not None:
-        layers["bases"] = files.read_bases(inputs.bases)
-    return layers
 
 
 def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str], folder: Path) -> None:
@@ -107,7 +86,6 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
     count = batch_count(len(fields))
     home = fields[c.FIELD_ID].map(lambda field_id: batch_of(field_id, count))
     fields = fields.sort_values(c.FIELD_ID)
-    _check_folders(fields)
     rows = layers["rows"].kept if "rows" in layers else layers["strips"].kept.iloc[:0]
     out = {}
     for batch in sorted(home.unique()):
@@ -123,16 +101,6 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
         if old.name not in out:
             shutil.rmtree(old)
     return out
-
-
-def _check_folders(fields: gpd.GeoDataFrame) -> None:
-    folders = fields[c.FIELD_ID].map(field_folder).str.lower()
-    same = fields[c.FIELD_ID][folders.duplicated(keep=False)]
-    if len(same):
-        raise InputError(
-            f"inputs.fields: field_ids '{same.iloc[0]}' and '{same.iloc[1]}' would share a results folder on some disks; "
-            "rename one of them"
-        )
 
 
 def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:

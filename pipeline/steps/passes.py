@@ -8,19 +8,15 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.frames import frame_shift
 from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
 from pipeline.core.passes import beside, clip_lines, unit_distances
 from pipeline.core.planter import plan_passes
-from pipeline.errors import InputError
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
+from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
 from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_frame
-
-# Spacings that differ by less are the same, written in different units.
-SAME_SPACING_M = 0.001
 
 
 def run(*, batch: Path, settings: Path, out: Path) -> None:
@@ -55,7 +51,7 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         rows = _planned_passes(strips, geometry["planter"], geometry["capacity_spring_m2_s"])
     else:
         rows = _implement_passes(mine["rows"], local, geometry["capacity_spring_m2_s"])
-    shift = _move_into_frame(rows, strips, (centre.x, centre.y))
+    shift = shift_into_frame(frame_of(strips), frame_of(rows), (centre.x, centre.y))
     facts = {
         "field_id": field[c.FIELD_ID], "farm": field.get(c.FARM) or "", "area_m2": area.area,
         "baseline_m": None if pd.isna(field[c.BASELINE_M]) else float(field[c.BASELINE_M]),
@@ -102,7 +98,7 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     if len(strips) == 0:
         return strips.copy()
     spacing = float(strips[c.ROW_SPACING_M].iloc[0])
-    _check_one_bar(strips, planter["row_spacing_m"] or spacing)
+    check_one_bar(strips, planter["row_spacing_m"])
     bar_rows = int(strips[c.ROW_COUNT].iloc[0])
     rows = int(planter["row_count"] or bar_rows)
     plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
@@ -118,36 +114,8 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     return _with_clock(gpd.GeoDataFrame(led, geometry=parts, crs=strips.crs), capacity_m2_s)
 
 
-def _check_one_bar(strips: gpd.GeoDataFrame, planter_spacing_m: float) -> None:
-    """A planter can be planned only on strips of one bar, at the bar's own spacing."""
-    field_id = strips[c.FIELD_ID].iloc[0]
-    if strips[c.ROW_COUNT].nunique() > 1 or np.ptp(strips[c.ROW_SPACING_M]) > SAME_SPACING_M:
-        raise InputError(f"field '{field_id}': strips of several bars, so no planter can be planned; give inputs.rows")
-    if abs(strips[c.ROW_SPACING_M].iloc[0] - planter_spacing_m) > SAME_SPACING_M:
-        raise InputError(
-            f"field '{field_id}': inputs.rows.constants.row_spacing is {planter_spacing_m:g} m, the strips' is "
-            f"{strips[c.ROW_SPACING_M].iloc[0]:g} m; expected the same where there is no rows layer"
-        )
-
-
-def _move_into_frame(rows: gpd.GeoDataFrame, strips: gpd.GeoDataFrame, place: tuple[float, float]) -> tuple[float, float]:
-    """How far the planter's lines are moved so that they lie in the strips' frame [m]."""
-    frames = [_frame_of(layer) for layer in (strips, rows)]
-    if frames[0] is None or frames[1] is None:
-        return 0.0, 0.0
-    return frame_shift(*place, autumn=frames[0], spring=frames[1])
-
-
-def _frame_of(passes: gpd.GeoDataFrame) -> tuple[str, float] | None:
-    """The one frame and epoch of a layer's passes in a field; None where none is said."""
-    said = passes[[c.FRAME, c.EPOCH]].drop_duplicates()
-    if len(said) == 0 or said[c.FRAME].iloc[0] == "":
-        return None
-    return str(said[c.FRAME].iloc[0]), float(said[c.EPOCH].iloc[0])
-
-
 def _frames_said(strips: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> list:
-    return [list(frame) if (frame := _frame_of(layer)) else None for layer in (strips, rows)]
+    return [list(frame) if (frame := frame_of(layer)) else None for layer in (strips, rows)]
 
 
 def _row_units(

@@ -1,0 +1,109 @@
+"""Which layer is which: by geometry, then by name, then by date, and by order only where nothing else tells."""
+
+import re
+from dataclasses import dataclass
+
+import pandas as pd
+
+from pipeline.commands.quoting import named
+from pipeline.commands.seen import Seen
+
+FIELD_WORDS = ("field", "bound", "parcel", "paddock", "plot")
+AUTUMN_WORDS = ("strip", "till", "bar", "autumn", "fall")
+SPRING_WORDS = ("plan", "row", "seed", "spring", "sow")
+BASE_WORDS = ("base", "station", "rtk")
+#: More points than these are a log, not bases.
+MOST_BASES = 50
+
+
+@dataclass(frozen=True)
+class Role:
+    """The layer that plays a role, and why."""
+
+    seen: Seen
+    why: str
+
+
+def guess_roles(layers: list[Seen]) -> tuple[dict[str, Role], list[tuple[Seen, str]]]:
+    """Guess the roles.
+
+    Returns
+    -------
+    roles : dict of ``fields``, ``strips``, ``rows``, ``bases`` to Role
+        Those that were found.
+    unused : list of (Seen, str)
+        Layers that play none, and why.
+    """
+    roles = _fields([one for one in layers if one.kind == "polygons"])
+    tracks = [one for one in layers if one.kind == "lines"]
+    logs = [one for one in layers if one.kind == "points" and one.features > MOST_BASES and not _says(one, BASE_WORDS)]
+    roles |= _passes(tracks or logs)
+    roles |= _bases([one for one in layers if one.kind == "points" and one.features <= MOST_BASES])
+    used = [role.seen for role in roles.values()]
+    unused = [(one, _why_not(one)) for one in layers if not any(one is other for other in used)]
+    return roles, unused
+
+
+def _fields(polygons: list[Seen]) -> dict[str, Role]:
+    if not polygons:
+        return {}
+    if len(polygons) == 1:
+        return {"fields": Role(polygons[0], "the only layer of polygons")}
+    by_name = [one for one in polygons if _says(one, FIELD_WORDS)]
+    chosen = (by_name or polygons)[0]
+    return {"fields": Role(chosen, "by its name" if by_name else "the first layer of polygons; nothing else tells")}
+
+
+def _passes(tracks: list[Seen]) -> dict[str, Role]:
+    if not tracks:
+        return {}
+    what = "layer of lines" if tracks[0].kind == "lines" else "log of points"
+    autumn = [one for one in tracks if _says(one, AUTUMN_WORDS) and not _says(one, SPRING_WORDS)]
+    spring = [one for one in tracks if _says(one, SPRING_WORDS) and not _says(one, AUTUMN_WORDS)]
+    if autumn or spring:
+        roles = {"strips": Role(autumn[0], "by its name")} if autumn else {}
+        roles |= {"rows": Role(spring[0], "by its name")} if spring else {}
+        rest = [one for one in tracks if one not in (*autumn, *spring)]
+        for role in ("strips", "rows"):
+            if role not in roles and len(rest) == 1:
+                roles[role] = Role(rest[0], f"the other {what}")
+        return roles
+    if len(tracks) == 1:
+        return {"strips": Role(tracks[0], f"the only {what}")}
+    days = [(day, one) for one in tracks if (day := _day(one)) is not None]
+    if len(days) == len(tracks) and days[0][0] != days[-1][0]:
+        days.sort(key=lambda item: item[0])
+        return {
+            "strips": Role(days[0][1], f"the earliest {what}, {days[0][0]:%Y-%m-%d}"),
+            "rows": Role(days[-1][1], f"the latest {what}, {days[-1][0]:%Y-%m-%d}"),
+        }
+    nothing = "; neither name nor date tells, look twice"
+    return {"strips": Role(tracks[0], f"the first {what}{nothing}"), "rows": Role(tracks[1], f"the second {what}{nothing}")}
+
+
+def _bases(posts: list[Seen]) -> dict[str, Role]:
+    by_name = [one for one in posts if _says(one, BASE_WORDS)]
+    if by_name:
+        return {"bases": Role(by_name[0], "by its name")}
+    return {"bases": Role(posts[0], f"the only layer of a few points, {posts[0].features}")} if len(posts) == 1 else {}
+
+
+def _says(seen: Seen, words: tuple[str, ...]) -> bool:
+    """Whether a layer's own name begins a word like this, or the file's where the layer is alone in it."""
+    name = seen.layer + (" " + seen.file.rsplit("/", 1)[-1] if seen.alone else "")
+    parts = re.findall(r"[a-z]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", name).lower())
+    return any(part.startswith(word) for part in parts for word in words)
+
+
+def _day(seen: Seen) -> pd.Timestamp | None:
+    """Middle of the first date-time column."""
+    for name in seen.columns:
+        if pd.api.types.is_datetime64_any_dtype(seen.table[name]) and seen.table[name].notna().any():
+            return seen.table[name].dropna().sort_values().iloc[seen.table[name].notna().sum() // 2]
+    return None
+
+
+def _why_not(seen: Seen) -> str:
+    if seen.kind == "nothing":
+        return "no geometry"
+    return f"{seen.features} {seen.kind}; no part is left for {named(seen.layer)}"

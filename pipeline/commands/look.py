@@ -1,0 +1,102 @@
+"""A look before a long run: the run's own reading of configuration and files, and what follows from it."""
+
+import json
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.commands.bounded import Sample, bounded, in_the_layers_words
+from pipeline.commands.layer_facts import layer_facts
+from pipeline.commands.look_text import look_text
+from pipeline.commands.run_size import run_size
+from pipeline.commands.worth_knowing import tier_facts, warnings_of
+from pipeline.core.local import to_geographic
+from pipeline.errors import RowreturnError
+from pipeline.files.config import Config, config_from_dict, resolve_tiers
+from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
+from pipeline.files.taking import Taken, take_in
+
+
+def look(path: Path, *, project: Path, as_json: bool = False) -> str:
+    """Look at what a configuration file names.
+
+    Parameters
+    ----------
+    path : Path
+        The configuration; input files are relative to the working directory.
+    project : Path
+        The folder that holds the shipped catalogue.
+    as_json : bool
+        Whether to answer in JSON.
+
+    Returns
+    -------
+    str
+        For the terminal.
+
+    Raises
+    ------
+    RowreturnError
+        The one that would end the run.
+    """
+    facts = look_at(read_yaml(path), source=str(path), project=project)
+    return json.dumps(facts, indent=1, ensure_ascii=False) if as_json else look_text(facts)
+
+
+def look_at(data: object, *, source: str, project: Path) -> dict:
+    """The same for a configuration that is already read, as plain values; nothing is written but for a while."""
+    settings = config_from_dict(data, source=source)
+    resolve_tiers(settings, project_root=project, working_dir=Path.cwd())
+    with TemporaryDirectory(prefix="rowreturn-look-") as folder:
+        smaller, samples = bounded(settings, Path(folder))
+        try:
+            taken = take_in(smaller, project=project)
+            _check_planter_side(settings, taken)
+        except RowreturnError as error:
+            raise in_the_layers_words(error, samples) from None
+    return _facts(settings, taken, samples, source)
+
+
+def _facts(settings: Config, taken: Taken, samples: dict[str, Sample], source: str) -> dict:
+    layers = {
+        role: layer_facts(getattr(settings.inputs, role), layer, taken.account[role], samples.get(role))
+        for role, layer in taken.layers.items()
+    }
+    scale = {role: sample.of / max(taken.layers[role].read, 1) for role, sample in samples.items()}
+    return {
+        "title": settings.title, "source": source, "units": settings.report.units,
+        "sampled": {role: {"read": taken.layers[role].read, "of": one.of} for role, one in samples.items()},
+        "planter": _planter(settings), "layers": layers, "tiers": tier_facts(settings, taken),
+        "autumn": settings.tiers.autumn, "warnings": warnings_of(settings, taken, layers, samples),
+        "estimate": run_size(settings, taken, scale),
+    }  # fmt: skip
+
+
+def _planter(settings: Config) -> str:
+    rows = settings.inputs.rows
+    if rows is None:
+        return "as wide as the bar, follows the strips"
+    return rows.kind if rows.file is not None else f"{rows.constants.row_count} rows, laid out after the strips"
+
+
+def _check_planter_side(settings: Config, taken: Taken) -> None:
+    """What would end the run only after the intake: strips of several bars, frames that nothing joins."""
+    rows = settings.inputs.rows
+    said = rows.constants if rows is not None else None
+    strips = dict(list(taken.layers["strips"].kept.groupby(c.FIELD_ID)))
+    planted = dict(list(taken.layers["rows"].kept.groupby(c.FIELD_ID))) if "rows" in taken.layers else None
+    fields = taken.fields[taken.fields[c.FIELD_ID].isin(list(strips))]
+    places = shapely.get_coordinates(shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt())))
+    for field_id, place in zip(fields[c.FIELD_ID], places, strict=True):
+        mine = strips[field_id]
+        autumn = frame_of(mine)
+        if planted is None:
+            check_one_bar(mine, said.row_spacing_m if said is not None else None)
+            spring = (said.frame, said.epoch) if said is not None and said.frame is not None else autumn
+        else:
+            spring = frame_of(planted.get(field_id, pd.DataFrame({c.FRAME: [], c.EPOCH: []})))
+        shift_into_frame(autumn, spring, (float(place[0]), float(place[1])))

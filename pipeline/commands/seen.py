@@ -1,0 +1,110 @@
+"""Layers of files that nobody has described yet: what can be seen without a configuration."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+
+from pipeline.core.local import local_crs, to_geographic, to_local
+from pipeline.core.neighbours import abreast_distances
+from pipeline.errors import InputError
+
+#: Features that are looked at, the first ones: neighbours mostly follow one another in a file.
+LOOKED_AT = 3000
+#: Lines whose neighbours are measured.
+MEASURED = 300
+KINDS = {0: "points", 1: "lines", 3: "polygons", 4: "points", 5: "lines", 6: "polygons"}
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A layer as it lies in its file.
+
+    Attributes
+    ----------
+    features : int
+        Number of them in the layer; `table` has the first `LOOKED_AT`.
+    table : DataFrame or GeoDataFrame
+        Without geometry where the layer has none.
+    """
+
+    file: str
+    layer: str
+    features: int
+    table: pd.DataFrame
+    alone: bool
+
+    @cached_property
+    def shapes(self) -> np.ndarray:
+        """Geometries, None where there is none."""
+        if not isinstance(self.table, gpd.GeoDataFrame):
+            return np.full(len(self.table), None, object)
+        return np.array(self.table.geometry.values, object)
+
+    @cached_property
+    def kind(self) -> str:
+        """Points, lines, polygons or nothing, by what most features are."""
+        types = pd.Series(shapely.get_type_id(self.shapes)).map(KINDS).dropna()
+        return types.mode().iloc[0] if len(types) else "nothing"
+
+    @cached_property
+    def crs(self):
+        """The CRS, None where the file names none."""
+        return self.table.crs if isinstance(self.table, gpd.GeoDataFrame) else None
+
+    @cached_property
+    def columns(self) -> list[str]:
+        """Names of the columns without the geometry."""
+        geometry = self.table.geometry.name if isinstance(self.table, gpd.GeoDataFrame) else None
+        return [name for name in self.table.columns if name != geometry]
+
+    @cached_property
+    def distances_m(self) -> pd.Series:
+        """Distance from a line to its neighbour [m], by feature of `table`; NaN where none was found."""
+        lines, index = usable_lines(self.shapes[:MEASURED])
+        if self.crs is None or len(lines) == 0:
+            return pd.Series(np.nan, index=index, dtype=float)
+        return pd.Series(abreast_distances(laid_flat(lines, self.crs)), index=index)
+
+
+def see(path: Path) -> list[Seen]:
+    """Return all layers of a file.
+
+    Raises
+    ------
+    InputError
+        If the file is not there or GDAL cannot read it.
+    """
+    if not path.exists():
+        raise InputError(f"file '{path}' does not exist; correct the path")
+    try:
+        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        return [_see_layer(path, name, alone=len(names) == 1) for name in names]
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError, ValueError) as error:
+        raise InputError(f"{path} is not a vector file that GDAL can read ({error})") from error
+
+
+def _see_layer(path: Path, name: str, *, alone: bool) -> Seen:
+    features = int(pyogrio.read_info(path, layer=name, force_feature_count=True)["features"])
+    table = pyogrio.read_dataframe(path, layer=name, max_features=LOOKED_AT)
+    return Seen(path.as_posix(), name, features, table, alone)
+
+
+def usable_lines(shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The longest part of every line that has a length, and which feature it belongs to."""
+    whole = [k for k, shape in enumerate(shapes) if shape is not None and np.isfinite(shape.length) and shape.length > 0]
+    lines = [max(shapely.get_parts(shapes[k]), key=shapely.length) for k in whole]
+    good = [k for k, line in enumerate(lines) if line.geom_type == "LineString"]
+    return np.array([lines[k] for k in good], object), np.array([whole[k] for k in good], int)
+
+
+def laid_flat(shapes: np.ndarray, crs) -> np.ndarray:
+    """Geometries in a plane of their own [m]; out-of-date degrees and the like fail as in the workflow."""
+    wkt = crs.to_wkt()
+    middle = shapely.get_coordinates(to_geographic(shapes, wkt)).mean(axis=0)
+    return to_local(shapes, wkt, local_crs(*np.round(middle, 7)))

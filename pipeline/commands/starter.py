@@ -1,0 +1,175 @@
+"""The first configuration as text: every guess marked with its reason, every gap marked to be filled."""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline.commands.guess_columns import Found, guess_columns, metres_of
+from pipeline.commands.guess_roles import Role
+from pipeline.commands.guess_rows import RowsGuess, guess_rows
+from pipeline.commands.quoting import named, scalar
+from pipeline.commands.seen import Seen
+from pipeline.core.show import plain_text
+from pipeline.files.layer_models import LAYER_COLUMNS
+from pipeline.files.values import text_of
+
+FILL_IN = "fill in"
+MODELS = {"fields": "FieldsLayer", "strips": "StripsLayer", "rows": "RowsLayer", "bases": "BasesLayer"}
+#: The order in which columns are guessed: what is told by its values goes before what is told by its name.
+ORDER = ("field_id", "started_at", "ended_at", "row_count", "row_spacing", "strip_width")
+PLANTED_WORDS, SURVEYED_WORDS = ("planted", "log", "actual", "done"), ("survey", "drone", "measured")
+
+
+@dataclass(frozen=True)
+class Starter:
+    """Text of the configuration, and how many of its values are guessed or still to be filled in."""
+
+    text: str
+    guesses: int
+    gaps: int
+
+
+def starter(roles: dict[str, Role], unused: list[tuple[Seen, str]], *, title: str, tiers: Collection[str]) -> Starter:
+    """Write the configuration.
+
+    Parameters
+    ----------
+    roles : dict of role to Role
+    unused : list of (Seen, str)
+        Layers that play no role, and why.
+    title : str
+        Heading.
+    tiers : collection of str
+        Ids of the shipped catalogue.
+    """
+    lines = [*_HEAD, _entry(0, "title", title, "guess: the file's name"), "inputs:"]
+    ids: set[str] = set()
+    spacings: list[str] = []
+    for role in ("fields", "strips", "rows", "bases"):
+        if role in roles:
+            lines += _layer(role, roles[role], ids, tiers, spacings)
+        elif role in ("fields", "strips"):
+            lines += [f"  {role}:", _entry(4, "file", FILL_IN, f"fill in: no layer looks like {role}")]
+        else:
+            lines += _ABSENT[role]
+        if role == "fields" and role in roles:
+            ids = _ids_of(roles[role].seen, tiers)
+    for seen, why in unused:
+        lines.append(f"  # not used: layer {named(seen.layer)} of {named(seen.file)}: {plain_text(why)}")
+    lines += _tail(spacings)
+    text = "\n".join(lines) + "\n"
+    return Starter(text, text.count("  # guess: "), text.count("  # fill in"))
+
+
+_HEAD = [
+    "# A first configuration. Read every line of it: `guess:` says what was guessed and why, and `fill in` marks",
+    "# what no file could tell. config/README.md explains every key. Paths start at the working directory.",
+    "# When all is filled in: python -m pipeline look THIS_FILE",
+]
+_ABSENT = {
+    "rows": [
+        "  # No layer looks like planter passes: the planter is taken to be as wide as the bar and to follow the strips.",
+        "  # If it has another number of rows, say so:",
+        "  # rows: {constants: {row_count: 12, row_spacing: 30 in}}",
+    ],
+    "bases": ["  # No layer looks like RTK bases: without them every distance to a base counts as zero."],
+}
+
+
+def _entry(indent: int, key: str, value: str, note: str = "") -> str:
+    comment = f"  # {plain_text(note)}" if note else ""
+    return f"{' ' * indent}{key}: {scalar(value)}{comment}"
+
+
+def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spacings: list[str]) -> list[str]:
+    seen = chosen.seen
+    found, doubts = _columns(role, seen, ids, tiers)
+    lines = [f"  {role}:", _entry(4, "file", seen.file), _entry(4, "layer", seen.layer, f"guess: {chosen.why}")]
+    if seen.crs is None:
+        lines.append("    # fill in: the layer names no CRS; assign the one it was recorded in with a GIS")
+    if role == "rows":
+        lines.append(_kind(seen))
+    if found or role == "fields":
+        lines.append("    columns:")
+        lines += [_entry(6, ours, one.column, f"guess: {one.why}") for ours, one in found.items()]
+    if role == "fields" and "field_id" not in found:
+        told = ", ".join(named(name) for name in seen.columns) or "none"
+        note = f"fill in: the column with a unique name for each field. Columns: {told}"
+        lines.append(_entry(6, "field_id", FILL_IN, note))
+    lines += [f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts)]
+    if role in ("strips", "rows"):
+        lines += _constants(role, seen, found, spacings)
+    mapped = {one.column for one in found.values()}
+    if others := [named(name) for name in seen.columns if name not in mapped]:
+        lines.append(f"    # not used: column{'s' if len(others) > 1 else ''} {', '.join(others)}")
+    return lines
+
+
+def _columns(role: str, seen: Seen, ids: set[str], tiers: Collection[str]) -> tuple[dict[str, Found], list[str]]:
+    known = LAYER_COLUMNS[MODELS[role]]
+    wanted = [*(name for name in ORDER if name in known), *(name for name in known if name not in ORDER)]
+    return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=tiers)
+
+
+def _ids_of(seen: Seen, tiers: Collection[str]) -> set[str]:
+    found, _ = _columns("fields", seen, set(), tiers)
+    return set(seen.table[found["field_id"].column].map(text_of)) - {""} if "field_id" in found else set()
+
+
+def _kind(seen: Seen) -> str:
+    name = seen.layer.lower()
+    if any(word in name for word in SURVEYED_WORDS):
+        return _entry(4, "kind", "surveyed", "guess: by the layer's name; or planned, or planted (logged by a receiver)")
+    if any(word in name for word in PLANTED_WORDS):
+        return _entry(4, "kind", "planted", "guess: by the layer's name; or planned, or surveyed")
+    return _entry(4, "kind", "planned", "guess: nothing tells; or planted (logged by a receiver), or surveyed")
+
+
+def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[str]) -> list[str]:
+    """Row count, spacing and strip width, as far as no column says them."""
+    guess = _implement(seen, found)
+    lines = []
+    for key, value in (("row_count", guess.row_count), ("row_spacing", guess.row_spacing)):
+        if key in found:
+            continue
+        note = f"guess: {guess.why}" if value is not None else f"fill in: {guess.why}"
+        # A whole number must stay one, so it is not written as text.
+        bare = f"{6 * ' '}{key}: {value}  # {plain_text(note)}"
+        lines.append(bare if value is not None else _entry(6, key, FILL_IN, note))
+    if guess.row_spacing:
+        spacings.append(guess.row_spacing)
+    if role == "strips" and "strip_width" not in found:
+        lines.append(_entry(6, "strip_width", FILL_IN, "fill in: the tilled width of one strip, such as 8 in"))
+    return ["    constants:", *lines] if lines else []
+
+
+def _implement(seen: Seen, found: dict[str, Found]) -> RowsGuess:
+    def column(ours: str) -> pd.Series | None:
+        return seen.table[found[ours].column].reset_index(drop=True) if ours in found else None
+
+    if seen.kind != "lines":
+        return RowsGuess(None, None, "the distance between passes is not measured in a log of points")
+    counts, spacings = column("row_count"), column("row_spacing")
+    return guess_rows(
+        seen.distances_m,
+        None if counts is None else pd.to_numeric(counts, errors="coerce"),
+        None if spacings is None else metres_of(spacings.dropna()),
+    )
+
+
+def _tail(spacings: list[str]) -> list[str]:
+    metric = bool(spacings) and spacings[0].endswith("m")
+    why = f"the rows are {spacings[0]} apart; or " if spacings else "nothing tells; or "
+    units = _entry(2, "units", "metric" if metric else "us", f"guess: {why}{'us' if metric else 'metric'}")
+    return [
+        "tiers:", "  compare: all", "  autumn: same  # guess: nothing tells; or as_logged, or the id of a tier",
+        "judging:", "  steering: {autumn: 0 in, spring: 0 in}  # guess: none; the 95 % wander of bar and planter",
+        "report:", units,
+    ]  # fmt: skip
+
+
+def title_of(file: str) -> str:
+    """A heading from a file's name."""
+    return plain_text(Path(file).stem) or "Fields"

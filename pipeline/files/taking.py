@@ -1,0 +1,91 @@
+"""All input of a run, read and checked in memory: what the intake writes down and a look only tells."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+
+from pipeline import columns as c
+from pipeline.core.tier import Tier
+from pipeline.errors import InputError
+from pipeline.files import intake as files
+from pipeline.files.config import Config, resolve_tiers
+from pipeline.files.fields import field_folder
+from pipeline.files.layers import Layer
+from pipeline.files.notes import notes_of
+
+
+@dataclass(frozen=True)
+class Taken:
+    """What was taken in.
+
+    Attributes
+    ----------
+    layers : dict of role to Layer
+    fields : GeoDataFrame
+        The fields kept, with `baseline_m`.
+    tiers : dict of str to Tier
+        The whole catalogue.
+    compare : list of str
+        Tiers to compare.
+    account : dict of role to dict
+        Features read, kept and rejected.
+    notes : list of str
+        What a reader must know of the figures.
+    """
+
+    layers: dict[str, Layer]
+    fields: gpd.GeoDataFrame
+    tiers: dict[str, Tier]
+    compare: list[str]
+    account: dict[str, dict]
+    notes: list[str]
+
+
+def take_in(settings: Config, *, project: Path) -> Taken:
+    """Read and check every layer of the configuration; nothing is written.
+
+    Parameters
+    ----------
+    settings : Config
+    project : Path
+        The folder that holds the shipped catalogue; other relative paths start at the working directory.
+
+    Raises
+    ------
+    ConfigError, InputError, CheckError
+        For the first thing that would end the run.
+    """
+    layers = _read(settings)
+    tiers, compare = resolve_tiers(settings, project_root=project, working_dir=Path.cwd())
+    for role in ("strips", "rows"):
+        if role in layers:
+            files.check_tiers(layers[role], role, tiers)
+    files.check_planter(settings.inputs.rows)
+    account = {role: files.balance(layer, role) for role, layer in layers.items()}
+    fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
+    _check_folders(fields)
+    return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers))
+
+
+def _read(settings: Config) -> dict[str, Layer]:
+    inputs = settings.inputs
+    layers = {"fields": files.read_fields(inputs.fields)}
+    fields = layers["fields"].kept
+    margin_m = settings.judging.row_margin_m
+    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
+    if inputs.rows is not None and inputs.rows.file is not None:
+        layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
+    if inputs.bases is not None:
+        layers["bases"] = files.read_bases(inputs.bases)
+    return layers
+
+
+def _check_folders(fields: gpd.GeoDataFrame) -> None:
+    folders = fields[c.FIELD_ID].map(field_folder).str.lower()
+    same = fields[c.FIELD_ID][folders.duplicated(keep=False)]
+    if len(same):
+        raise InputError(
+            f"inputs.fields: field_ids '{same.iloc[0]}' and '{same.iloc[1]}' would share a results folder on some disks; "
+            "rename one of them"
+        )

@@ -1,0 +1,379 @@
+"""A first configuration from nothing but files: guesses that are right, marked, safe in YAML, and run."""
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+import yaml
+from hypothesis import given
+from hypothesis import strategies as st
+from workflow import CRS, PROJECT, boundaries, config, layer_of, pass_lines, passes_of, write_coop
+
+from pipeline.commands.begin import begin, first_configuration
+from pipeline.commands.guess_columns import name_score
+from pipeline.commands.guess_rows import guess_rows
+from pipeline.commands.look import look_at
+from pipeline.commands.quoting import scalar
+from pipeline.errors import ConfigError, InputError
+from pipeline.files.config import config_from_dict, load_config
+from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.taking import take_in
+
+INCH = 0.0254
+
+
+def begun(folder: Path, *files: Path) -> dict:
+    """What the first configuration says, read by our own reader."""
+    out = Path(folder) / "begun.yaml"
+    begin(list(files), out=out, project=PROJECT)
+    return read_yaml(out)
+
+
+def inputs_of(folder: Path, *files: Path) -> dict:
+    return begun(folder, *files)["inputs"]
+
+
+def text_of(*files: Path) -> str:
+    return first_configuration(list(files), project=PROJECT).text
+
+
+def filled(said: dict, strip_width: str = "8 in") -> dict:
+    """The same with the strip width, which no file tells."""
+    said["inputs"]["strips"]["constants"]["strip_width"] = strip_width
+    return said
+
+
+def write(folder: Path, frames: dict[str, gpd.GeoDataFrame], name: str = "some.gpkg") -> Path:
+    path = Path(folder) / name
+    for layer, frame in frames.items():
+        frame.to_file(path, layer=layer, driver="GPKG", engine="pyogrio")
+    return path
+
+
+# -- it runs -----------------------------------------------------------------------------------------------
+
+
+def test_demo_needs_nothing_but_the_strip_width(tmp_path, monkeypatch):
+    monkeypatch.chdir(PROJECT)
+    made = first_configuration([Path("demo_gis/coop.gpkg")], project=PROJECT)
+    said = yaml.safe_load(made.text)
+    assert made.gaps == 1
+    assert said["inputs"]["strips"]["constants"]["strip_width"] == "fill in"
+    by_hand = yaml.safe_load(Path("demo_gis/demo.yaml").read_text())["inputs"]
+    for role in ("fields", "strips", "rows"):
+        for key in ("file", "layer", "columns"):
+            assert said["inputs"][role][key] == by_hand[role][key], (role, key)
+    filled(said)
+    for role in ("strips", "rows"):
+        assert said["inputs"][role]["constants"] == by_hand[role]["constants"]
+    taken = take_in(config_from_dict(said, source="begun"), project=PROJECT)
+    again = take_in(load_config(Path("demo_gis/demo.yaml")), project=PROJECT)
+    assert taken.account == again.account
+    said["tiers"]["compare"] = ["rtk_base"]
+    assert look_at(said, source="begun", project=PROJECT)["layers"]["bases"]["features"] == 2
+
+
+def test_small_co_op_runs_once_filled(tmp_path):
+    path = write_coop(tmp_path, rows=passes_of())
+    said = begun(tmp_path, path)
+    assert said["inputs"]["strips"]["columns"] == {"pass_id": "PASS"}
+    assert said["inputs"]["strips"]["constants"] == {"row_count": 12, "row_spacing": "30 in", "strip_width": "fill in"}
+    look = look_at(filled(said), source="begun", project=PROJECT)
+    assert [look["layers"][role]["kept"] for role in ("fields", "strips", "rows")] == [2, 8, 8]
+
+
+def test_unfilled_the_loader_names_the_gap(tmp_path):
+    path = write_coop(tmp_path)
+    begin([path], out=tmp_path / "mine.yaml", project=PROJECT)
+    with pytest.raises(ConfigError, match=r"inputs\.strips\.constants\.strip_width: .*'fill in'"):
+        load_config(tmp_path / "mine.yaml")
+
+
+def test_every_value_of_the_layers_is_marked(tmp_path):
+    lines = text_of(write_coop(tmp_path, rows=passes_of())).splitlines()
+    inside = lines[lines.index("inputs:") + 1 : lines.index("tiers:")]
+    values = [line for line in inside if ": " in line.split("#")[0]]
+    assert len(values) > 10
+    for line in values:
+        assert line.strip().startswith("file:") or "  # guess: " in line or "  # fill in: " in line, line
+
+
+# -- which layer is which ----------------------------------------------------------------------------------
+
+
+def dated(day: str) -> gpd.GeoDataFrame:
+    return passes_of().assign(started_at=pd.Timestamp(f"{day}T10:00Z"), ended_at=pd.Timestamp(f"{day}T10:20Z"))
+
+
+def test_names_tell_which_lines_are_which(tmp_path):
+    path = write(tmp_path, {"spring_plan": passes_of(), "land": boundaries(), "tilled": passes_of()})
+    said = inputs_of(tmp_path, path)
+    assert {role: said[role]["layer"] for role in said} == {"fields": "land", "strips": "tilled", "rows": "spring_plan"}
+
+
+def test_dates_tell_where_names_do_not(tmp_path):
+    path = write(tmp_path, {"a": dated("2026-04-20"), "b": dated("2025-10-10"), "c": boundaries()})
+    said = inputs_of(tmp_path, path)
+    assert {role: said[role]["layer"] for role in said} == {"fields": "c", "strips": "b", "rows": "a"}
+    assert "the earliest layer of lines, 2025-10-10" in text_of(path)
+
+
+def test_where_nothing_tells_it_says_so(tmp_path):
+    text = text_of(write(tmp_path, {"a": passes_of(), "b": passes_of(), "c": boundaries()}))
+    assert text.count("neither name nor date tells, look twice") == 2
+
+
+def test_files_of_one_layer_each_are_told_by_the_file(tmp_path):
+    paths = [
+        write(tmp_path, {"x": frame}, name)
+        for name, frame in (("planter.gpkg", passes_of()), ("strips.gpkg", passes_of()), ("land.gpkg", boundaries()))
+    ]
+    said = inputs_of(tmp_path, *paths)
+    assert {role: Path(said[role]["file"]).name for role in said} == {
+        "fields": "land.gpkg", "strips": "strips.gpkg", "rows": "planter.gpkg",
+    }  # fmt: skip
+
+
+def test_a_few_points_are_bases_and_one_line_layer_is_strips(tmp_path):
+    posts = layer_of([shapely.Point(600_000, 4_600_000)], name=["Shed"])
+    path = write(tmp_path, {"p": posts, "l": passes_of(), "f": boundaries()})
+    said = inputs_of(tmp_path, path)
+    assert {role: said[role]["layer"] for role in said} == {"fields": "f", "strips": "l", "bases": "p"}
+    assert said["bases"]["columns"] == {"base_id": "name"}
+    assert "the planter is taken to be as wide as the bar" in text_of(path)
+
+
+def test_what_is_missing_is_to_be_filled_in(tmp_path):
+    said = inputs_of(tmp_path, write(tmp_path, {"lines": passes_of()}))
+    assert said["fields"] == {"file": "fill in"}
+    (tmp_path / "begun.yaml").unlink()
+    (tmp_path / "some.gpkg").unlink()
+    said = inputs_of(tmp_path, write(tmp_path, {"f": boundaries()}))
+    assert said["strips"] == {"file": "fill in"}
+
+
+def test_layers_without_a_part_are_listed(tmp_path):
+    frames = {"fields": boundaries(), "strips": passes_of(), "soil": boundaries()}
+    assert "# not used: layer 'soil'" in text_of(write(tmp_path, frames))
+
+
+# -- columns -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("name", "ours", "fits"),
+    [("FieldID", "field_id", True), ("field name", "field_id", True), ("Rows", "row_count", True),
+     ("T0", "started_at", True), ("PASS_NO", "pass_id", True),
+     ("row_spacing_in", "row_spacing", True), ("throws", "row_count", False),
+     ("baseline", "base_id", False), ("compass", "pass_id", False), ("fieldwork", "field_id", False)],
+)  # fmt: skip
+def test_names(name, ours, fits):
+    assert (name_score(name, ours) > 0) is fits
+
+
+def test_field_ids_are_known_by_their_values(tmp_path):
+    strips = passes_of().assign(WHERE=["F0"] * 4 + ["F2"] * 4, FIELD=["x", "y"] * 4)
+    said = inputs_of(tmp_path, write_coop(tmp_path, strips=strips))
+    assert said["strips"]["columns"]["field_id"] == "WHERE"  # FIELD has the name but not the ids
+
+
+def test_field_id_must_be_unique(tmp_path):
+    fields = boundaries().assign(FIELD="same", CODE=["a1", "b2"])
+    assert inputs_of(tmp_path, write_coop(tmp_path, fields=fields))["fields"]["columns"]["field_id"] == "CODE"
+
+
+def test_no_column_for_field_id(tmp_path):
+    fields = boundaries()[["geometry", "FARM"]]
+    path = write_coop(tmp_path, fields=fields)
+    assert inputs_of(tmp_path, path)["fields"]["columns"]["field_id"] == "fill in"
+    assert "Columns: 'FARM'" in text_of(path)
+
+
+def test_values_that_cannot_be_are_not_taken(tmp_path):
+    strips = passes_of().assign(spacing=30.0, rows=0, width=9.144, tier="house brand", frame="NAD38", epoch=2010.0)
+    strips["start"] = "noon"
+    path = write_coop(tmp_path, strips=strips)
+    said = inputs_of(tmp_path, path)["strips"]
+    assert said["columns"] == {"pass_id": "PASS"}
+    assert said["constants"]["row_spacing"] == "30 in"  # measured instead
+    text = text_of(path)
+    for doubt in ("'spacing' is called like row_spacing, but '30' is not 0.1 to 5 m", "'0' is no number of rows",
+                  "'house brand', which is no tier", "'NAD38' is no known frame", "'noon' is not a time"):  # fmt: skip
+        assert doubt in text, doubt
+
+
+def test_frame_and_epoch_go_together(tmp_path):
+    path = write_coop(tmp_path, strips=passes_of().assign(frame="NAD83(2011)"))
+    assert "frame" not in inputs_of(tmp_path, path)["strips"]["columns"]
+    assert "frame and epoch are needed together" in text_of(path)
+
+
+def test_two_times_by_type_alone(tmp_path):
+    strips = passes_of().assign(A=pd.Timestamp("2025-10-10T10:00Z"), B=pd.Timestamp("2025-10-10T10:20Z"))
+    columns = inputs_of(tmp_path, write_coop(tmp_path, strips=strips))["strips"]["columns"]
+    assert (columns["started_at"], columns["ended_at"]) == ("A", "B")
+
+
+# -- rows and spacing --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("width_m", "count", "spacing"),
+    [(12 * 30 * INCH, 12, "30 in"), (16 * 30 * INCH, 16, "30 in"), (6 * 0.75, 6, "75 cm"), (8 * 0.75, 8, "75 cm"),
+     (30 * INCH, 1, "30 in"), (22 * INCH, 1, "22 in"), (0.5, 1, "50 cm")],
+)  # fmt: skip
+def test_both_from_the_distance_alone(width_m, count, spacing):
+    guess = guess_rows(pd.Series([width_m] * 5), None, None)
+    assert (guess.row_count, guess.row_spacing) == (count, spacing)
+
+
+def test_other_makings_of_the_width_are_told():
+    # 30 ft is 12 x 30 in, and as well 18 x 20 in and 24 x 15 in.
+    why = guess_rows(pd.Series([9.144] * 5), None, None).why
+    assert "which is 12 x 30 in" in why and "18 x 20 in" in why and "24 x 15 in" in why
+
+
+@pytest.mark.parametrize(("count", "spacing"), [(12, "30 in"), (18, "20 in"), (24, "15 in")])
+def test_a_known_count_tells_the_spacing(count, spacing):
+    guess = guess_rows(pd.Series([9.144, 9.10, 9.16, np.nan]), pd.Series([count] * 4), None)
+    assert guess.row_spacing == spacing
+
+
+def test_counts_of_several_implements_are_each_divided():
+    # 12 rows of 30 in and 24 of them.
+    guess = guess_rows(pd.Series([9.144, 18.288, 9.144, 18.288]), pd.Series([12, 24, 12, 24]), None)
+    assert guess.row_spacing == "30 in"
+
+
+def test_a_known_spacing_tells_the_count():
+    assert guess_rows(pd.Series([9.12] * 4), None, pd.Series([0.762] * 4)).row_count == 12
+    assert guess_rows(pd.Series([9.12] * 4), None, pd.Series([0.70] * 4)).row_count == 13  # 13 x 0.70 = 9.10
+    assert guess_rows(pd.Series([3.4] * 4), None, pd.Series([1.0] * 4)).row_count is None
+
+
+@pytest.mark.parametrize("distances", [[], [9.1], [np.nan, np.nan], [5.0, 9.0, 13.0, 21.0, 30.0]])
+def test_no_guess_without_a_common_distance(distances):
+    guess = guess_rows(pd.Series(distances, dtype=float), None, None)
+    assert (guess.row_count, guess.row_spacing) == (None, None) and guess.why
+
+
+def test_lone_passes_leave_both_to_be_filled_in(tmp_path):
+    path = write_coop(tmp_path, strips=layer_of(pass_lines(0)[:1], PASS=["a"]))
+    said = begun(tmp_path, path)
+    assert said["inputs"]["strips"]["constants"] == dict.fromkeys(("row_count", "row_spacing", "strip_width"), "fill in")
+    with pytest.raises(ConfigError, match="row_count: found 'fill in'"):
+        config_from_dict(said, source="begun")
+
+
+def test_metric_rows_make_metric_sheets(tmp_path):
+    lines = [shapely.LineString([(600_000, 4_600_003 + 6 * k), (600_120, 4_600_003 + 6 * k)]) for k in range(5)]
+    said = begun(tmp_path, write_coop(tmp_path, strips=layer_of(lines)))
+    assert said["inputs"]["strips"]["constants"]["row_spacing"] == "75 cm" and said["report"]["units"] == "metric"
+
+
+# -- hostile names and values ------------------------------------------------------------------------------
+
+HOSTILE = [
+    "it's: \"x\" # {a}, [b]", "- a: *b\t&c !!python/object", "Größe 猫 \u2028 🌾", "yes", "null", "1e3", "a\nb: c",
+    "  # fill in: x",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_names_of_layers_and_columns(tmp_path, name):
+    fields = boundaries().rename(columns={"FIELD": f"{name} id"}).drop(columns="FARM")
+    strips = passes_of().assign(**{f"{name}": ["F0"] * 4 + ["F2"] * 4})
+    path = write(tmp_path, {f"fields {name}": fields, f"strips {name}": strips})
+    said = filled(begun(tmp_path, path))
+    assert said["inputs"]["fields"]["layer"] == f"fields {name}"
+    assert said["inputs"]["fields"]["columns"]["field_id"] == f"{name} id"
+    assert said["inputs"]["strips"]["columns"]["field_id"] == name
+    taken = take_in(config_from_dict(said, source="begun"), project=PROJECT)
+    assert taken.account["strips"]["kept"] == 8
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_values_and_file_names(tmp_path, name):
+    fields = boundaries().assign(FIELD=[name, "F2"], FARM=name)
+    # No file system takes a slash, the reader of vector files no line break, tab or exclamation mark.
+    path = write_coop(tmp_path, fields=fields, name=re.sub("[/!\t\n]", "_", name) + ".gpkg")
+    said = begun(tmp_path, path)
+    assert said["inputs"]["fields"]["columns"] == {"field_id": "FIELD", "farm": "FARM"}
+    assert said["inputs"]["fields"]["file"] == path.as_posix()
+    assert take_in(config_from_dict(filled(said), source="begun"), project=PROJECT).account["fields"]["kept"] == 2
+
+
+@given(st.text(max_size=40))
+def test_any_name_is_one_line_of_yaml_and_read_back(text):
+    written = scalar(text)
+    assert len(written.splitlines()) == 1
+    assert yaml.safe_load(f"a:\n  b: {written}  # guess: why\n") == {"a": {"b": text}}
+
+
+# -- errors, and the command -------------------------------------------------------------------------------
+
+
+def test_layer_without_crs_is_marked(tmp_path):
+    path = tmp_path / "coop.gpkg"
+    write_coop(tmp_path)
+    for layer, frame in (("fields", boundaries()), ("strips", passes_of())):
+        frame.set_crs(None, allow_override=True).to_file(path, layer=layer, driver="GPKG", engine="pyogrio")
+    text = text_of(path)
+    assert text.count("# fill in: the layer names no CRS") == 2
+    assert gpd.read_file(path, layer="fields").crs is None and CRS not in text
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "words"), [("gone.gpkg", None, "does not exist"), ("a.txt", "no layer\n", "GDAL can read")]
+)
+def test_files_that_cannot_be_read(tmp_path, name, content, words):
+    if content is not None:
+        (tmp_path / name).write_text(content)
+    with pytest.raises(InputError, match=words):
+        begin([tmp_path / name], out=tmp_path / "mine.yaml", project=PROJECT)
+    assert not (tmp_path / "mine.yaml").exists()
+
+
+def test_a_table_alone_is_an_error(tmp_path):
+    (tmp_path / "a.csv").write_text("x,y\n1,2\n")
+    with pytest.raises(InputError, match="no layer has features with a geometry"):
+        begin([tmp_path / "a.csv"], out=tmp_path / "mine.yaml", project=PROJECT)
+
+
+def command(*arguments, cwd: Path) -> subprocess.CompletedProcess:
+    return subprocess.run(
+        [sys.executable, "-m", "pipeline", *map(str, arguments)], cwd=cwd, env=os.environ | {"PYTHONPATH": str(PROJECT)},
+        capture_output=True, text=True, check=False, timeout=280,
+    )  # fmt: skip
+
+
+def test_command_writes_once_and_overwrites_nothing(tmp_path):
+    write_coop(tmp_path)
+    done = command("begin", "coop.gpkg", cwd=tmp_path)
+    assert (done.returncode, done.stderr) == (0, "")
+    text = (tmp_path / "mine.yaml").read_text()
+    assert "1 place to fill in" in done.stdout and yaml.safe_load(text)["inputs"]["fields"]["file"] == "coop.gpkg"
+    again = command("begin", "coop.gpkg", "-o", "mine.yaml", cwd=tmp_path)
+    assert (again.returncode, again.stdout) == (1, "")
+    assert again.stderr.startswith("rowreturn: error: mine.yaml is there already") and again.stderr.count("\n") == 1
+    assert (tmp_path / "mine.yaml").read_text() == text
+
+
+def test_a_dangling_link_is_not_written_through(tmp_path):
+    path = write_coop(tmp_path)
+    (tmp_path / "mine.yaml").symlink_to(tmp_path / "elsewhere.yaml")
+    with pytest.raises(ConfigError, match="is there already"):
+        begin([path], out=tmp_path / "mine.yaml", project=PROJECT)
+    assert not (tmp_path / "elsewhere.yaml").exists()
+
+
+def test_same_files_give_the_same_text(tmp_path):
+    path = write_coop(tmp_path, rows=passes_of())
+    assert text_of(path) == text_of(path) and config(tmp_path)["inputs"]["fields"]["file"] in text_of(path)
