@@ -53,8 +53,8 @@ def _arcs(start, heading_in, end, heading_out, radius, side_a, side_b):
         way = way + side_a * np.arcsin(2 * radius / far)
     first = _arc(a, radius, heading_in - side_a * np.pi / 2, _sweep(heading_in, way, side_a))
     last = _arc(b, radius, way - side_b * np.pi / 2, _sweep(way, heading_out, side_b))
-    straight = shapely.segmentize(shapely.LineString([first[-1], last[0]]), 0.1)
-    return np.vstack([first, shapely.get_coordinates(straight), last])
+    count = 2 + int(np.hypot(*(last[0] - first[-1])) / 0.1)
+    return np.vstack([first, np.linspace(first[-1], last[0], count), last])
 
 
 def _bulb(start, heading_in, end, heading_out, radius, side):

@@ -9,7 +9,8 @@ import numpy as np
 
 _LONGEST_SPIKE = 5  # points that a receiver may stand aside together
 _STILL_WINDOW_S, _STILL_POINTS = 4.0, 30
-_TRIM_DEG = 8.0  # a point belongs to the pass while the way on from it deviates by less
+# A point belongs to the pass while the way on from it leads less than this aside [m], and deviates by less [rad].
+_TRIM_M, _TRIM = 0.1, np.radians(8.0)
 _FULL_TURN = 2.0 * np.pi
 
 
@@ -145,7 +146,8 @@ def _into(xy, along_m, before, after, bend, start, end, way, reach_m):
             j += way
         heading = np.arctan2(way * (xy[j, 1] - xy[i, 1]), way * (xy[j, 0] - xy[i, 0]))
         middle = 0.5 * (along_m[i] + along_m[j]) - along_m[start] + way * 0.5 * reach_m
-        if abs(wrapped(heading - reference - curve * middle)) > np.radians(_TRIM_DEG):
+        onward = max(np.hypot(xy[j, 0] - xy[i, 0], xy[j, 1] - xy[i, 1]), 0.1)
+        if abs(wrapped(heading - reference - curve * middle)) > min(_TRIM, _TRIM_M / onward):
             break
         i += way
     return i
@@ -188,8 +190,11 @@ def turns(xy, along_m, piece, before, after, bend, radius_m, angle, reach_m):
                 a -= 1
             while b < n - 1 and piece[b + 1] == piece[i] and along_m[b] - along_m[last] < 2.0 * reach_m:
                 b += 1
-            a = _into(xy, along_m, before, after, bend, a, b, 1, reach_m)
-            b = _into(xy, along_m, before, after, bend, b, max(a, 0), -1, reach_m)
+            # A piece that begins or ends in a turn has no way of a pass there to go on.
+            opens, closes = along_m[i] - along_m[a] < 1.2 * reach_m, along_m[b] - along_m[last] < 1.2 * reach_m
+            far = b
+            b = b + 1 if closes else _into(xy, along_m, before, after, bend, b, a, -1, reach_m)
+            a = a - 1 if opens else _into(xy, along_m, before, after, bend, a, far, 1, reach_m)
             out[a + 1 : b] = True
             if b <= a + 1:  # a corner between two points
                 out[i : last + 1] = True
