@@ -48,10 +48,10 @@ def _is_spike(xy, a, b, spike_m):
         leap_out = np.hypot(xy[b, 0] - xy[b - 1, 0], xy[b, 1] - xy[b - 1, 1])
         if min(leap_in, leap_out) < 2.0 * usual:
             return False
+    least = np.inf
     for i in range(a + 1, b):
-        if _from_line(xy[i, 0], xy[i, 1], xy[a, 0], xy[a, 1], xy[b, 0], xy[b, 1]) <= aside:
-            return False
-    return True
+        least = min(least, _from_line(xy[i, 0], xy[i, 1], xy[a, 0], xy[a, 1], xy[b, 0], xy[b, 1]))
+    return least > aside
 
 
 @numba.njit(cache=True, nogil=True)
@@ -61,7 +61,14 @@ def spikes(xy, piece, spike_m, gap_m):
     out = np.zeros(n, np.bool_)
     i = 2
     while i < n - 2:
-        step = np.hypot(xy[i, 0] - xy[i - 1, 0], xy[i, 1] - xy[i - 1, 1])
+        # Most points lie where the step before leads to, and need no closer look.
+        bx, by = xy[i - 1, 0] - xy[i - 2, 0], xy[i - 1, 1] - xy[i - 2, 1]
+        dx, dy = xy[i, 0] - xy[i - 1, 0], xy[i, 1] - xy[i - 1, 1]
+        back, ahead = bx * bx + by * by, bx * dx + by * dy
+        if 0.0 <= ahead <= 2.0 * back and abs(bx * dy - by * dx) <= 0.5 * spike_m * np.sqrt(back):
+            i += 1
+            continue
+        step = np.hypot(dx, dy)
         length = 0
         if step > spike_m and piece[i - 2] == piece[i] and not out[i - 2] and not out[i - 1]:
             for m in range(1, _LONGEST_SPIKE + 1):

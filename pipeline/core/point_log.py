@@ -201,12 +201,13 @@ def _drop_twice(walk: _Walk, rules: LogRules) -> _Cut:
     grid = np.round(walk.xy / _SAME_M).astype(np.int64)
     clock = np.nan_to_num(walk.time_s, nan=-1.0)
     key = grid[:, 0] * 0x1E3779B97F4A7C15 + grid[:, 1] * 0x3F58476D1CE4E5B9 + walk.piece * 0x14D049BB133111EB
-    key = key + clock.view(np.int64) * 0x2545F4914F6CDD1D
+    key += clock.view(np.int64) * 0x2545F4914F6CDD1D
     order = np.argsort(key, kind="stable")
+    alike = np.flatnonzero(np.diff(key[order]) == 0)
+    a, b = order[alike], order[alike + 1]
     same = np.zeros(len(key), bool)
-    a, b = order[:-1], order[1:]
     same[b] = (grid[a] == grid[b]).all(axis=1) & (clock[a] == clock[b]) & (walk.piece[a] == walk.piece[b])
-    same[1:] |= (grid[1:] == grid[:-1]).all(axis=1) & (walk.piece[1:] == walk.piece[:-1])
+    same[1:] |= (np.diff(grid[:, 0]) == 0) & (np.diff(grid[:, 1]) == 0) & (np.diff(walk.piece) == 0)
     return *walk.without(same), TWICE
 
 
@@ -227,8 +228,10 @@ def _cut_gaps(walk: _Walk, rules: LogRules) -> _Cut:
 def _drop_still(walk: _Walk, rules: LogRules) -> _Cut:
     step, on = _steps(walk.xy), np.diff(walk.piece) == 0
     moving = step[on & (step > 0.05)]
-    time = walk.time_s if _clock_is_good(np.nan_to_num(np.diff(walk.time_s)), on, rules) else np.full(len(step) + 1, np.nan)
-    still = k.standing(walk.xy, time[: len(walk.point)], walk.piece, rules.still_m_s, np.median(moving) if len(moving) else 0.0)
+    pace = float(np.median(moving)) if len(moving) else 0.0
+    good = _clock_is_good(np.nan_to_num(np.diff(walk.time_s)), on, rules)
+    time = walk.time_s if good else np.full(len(walk.point), np.nan)
+    still = k.standing(walk.xy, time, walk.piece, rules.still_m_s, pace)
     near = np.ones(len(still), bool)  # a speed of zero counts only where the points say no other
     near[1:] &= (step < _NUDGE_M) | ~on
     near[:-1] &= (step < _NUDGE_M) | ~on
@@ -324,7 +327,7 @@ def _codes(values: np.ndarray | None, n: int) -> np.ndarray:
         return np.full(n, -1, np.int64)
     values = np.asarray(values)
     if values.dtype.kind in "iub":
-        return values.astype(np.int64) if values.size == 0 or values.min() >= 0 else np.unique(values, return_inverse=True)[1]
+        return np.unique(values, return_inverse=True)[1]
     if values.dtype.kind == "f":
         missing = ~np.isfinite(values)
     else:

@@ -12,7 +12,8 @@ from pipeline import columns as c
 from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, InputError, did_you_mean
 from pipeline.files.fields import assign_fields
-from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, read_layer
+from pipeline.files.layers import POINTS, POLYGONS, Layer, read_layer
+from pipeline.files.point_passes import read_passes
 from pipeline.files.units import LENGTH, to_si
 
 _LINE_COLUMNS = (
@@ -78,7 +79,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame) -> Layer:
         If a column that is needed is neither mapped nor given as a constant, or a time is unreadable.
     """
     known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
-    found = read_layer(Source.of(layer), role=role, kind=LINES, known=known)
+    found = read_passes(Source.of(layer), layer.log, role=role, known=known)
     place = f"inputs.{role}: {found.file}, layer '{found.layer}'"
     needed = [c.ROW_COUNT, "row_spacing", *(["strip_width"] if role == "strips" else [])]
     for name in needed:
@@ -123,15 +124,15 @@ def balance(layer: Layer, role: str) -> dict:
     CheckError
         If read is not kept + rejected.
     """
-    kept, rejected = len(layer.kept), len(layer.rejects)
+    kept, rejected = layer.kept_features, len(layer.rejects)
     if layer.read != kept + rejected:
         raise CheckError(f"{role}: {layer.read} features read, {kept} kept and {rejected} rejected do not add up")
-    metres = {}
+    metres = {} if layer.points is None else {"passes": len(layer.kept)}
     if role != "bases" and kept:
         geod = layer.kept.crs.get_geod()
         shape = to_geographic(layer.kept.geometry.values, layer.kept.crs.to_wkt())
         if role != "fields":
-            metres = {"kept_m": round(sum(geod.geometry_length(line) for line in shape), 3)}
+            metres |= {"kept_m": round(sum(geod.geometry_length(line) for line in shape), 3)}
     return {"file": layer.file, "layer": layer.layer, "read": layer.read, "kept": kept, "rejected": rejected, **metres}
 
 

@@ -1,6 +1,6 @@
 """Reading an input layer: found or named in an error, columns mapped, every feature kept or rejected."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,7 +13,8 @@ from pipeline import columns as c
 from pipeline.errors import InputError, did_you_mean
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
-_KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points"}
+LINES_OR_POINTS = LINES + POINTS
+_KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points", LINES_OR_POINTS: "lines or points"}
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,10 @@ class Layer:
         Columns file, layer, feature, field_id, reason.
     read : int
         Number of features in the layer.
+    points : Series, optional
+        Where the layer's features are points of a log: by feature id, the pass (index in `kept`) each ended in.
+    places : GeoSeries, optional
+        Their geometries.
     """
 
     kept: gpd.GeoDataFrame
@@ -35,19 +40,29 @@ class Layer:
     read: int
     file: str
     layer: str
+    points: pd.Series | None = None
+    places: gpd.GeoSeries | None = None
+
+    @property
+    def kept_features(self) -> int:
+        """Number of features of the file that are in what is kept; passes of a log have many points each."""
+        return len(self.kept) if self.points is None else int(self.points.isin(self.kept.index).sum())
 
     def reject(self, bad: np.ndarray, reason: str | np.ndarray) -> "Layer":
         """The same with the features at mask `bad` moved to the rejects; one reason, or one a feature."""
         if not bad.any():
             return self
-        out = self.kept[bad]
+        out = self.kept[bad].assign(**{c.REASON: reason if isinstance(reason, str) else reason[bad]})
+        if self.points is not None:  # a pass that is not used means that its points are not
+            gone = self.points[self.points.isin(out.index)]
+            out = out.loc[gone].set_index(gone.index).set_geometry(self.places[gone.index].values, crs=self.kept.crs)
         rows = {
             c.FILE: self.file, c.LAYER: self.layer, c.FEATURE: out.index.astype(str),
-            c.FIELD_ID: out.get(c.FIELD_ID), c.REASON: reason if isinstance(reason, str) else reason[bad],
+            c.FIELD_ID: out.get(c.FIELD_ID), c.REASON: out[c.REASON],
         }  # fmt: skip
         rejected = gpd.GeoDataFrame(rows, geometry=out.geometry.values, crs=self.kept.crs)
         rejects = pd.concat([self.rejects, rejected], ignore_index=True)
-        return Layer(self.kept[~bad], rejects, self.read, self.file, self.layer)
+        return replace(self, kept=self.kept[~bad], rejects=rejects)
 
 
 def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ...]) -> Layer:
@@ -154,8 +169,10 @@ def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> La
         found = found.reject(test(found.kept.geometry.values), reason)
     wrong = ~np.isin(shapely.get_type_id(found.kept.geometry.values), kind)
     found = found.reject(wrong, f"geometry is not of the kind expected here, {_KIND_NAMES[kind]}")
-    if kind == LINES:
-        return found.reject(shapely.length(found.kept.geometry.values) == 0.0, "line of zero length")
+    if kind in (LINES, LINES_OR_POINTS):
+        shape = found.kept.geometry.values
+        flat = np.isin(shapely.get_type_id(shape), LINES) & (shapely.length(shape) == 0.0)
+        return found.reject(flat, "line of zero length")
     if kind == POLYGONS:
         shape = found.kept.geometry.values
         reasons = np.array([f"polygon is not valid: {why}" for why in shapely.is_valid_reason(shape)], object)
