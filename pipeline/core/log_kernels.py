@@ -178,12 +178,12 @@ def _turn_end(along_m, piece, tight, bend, start, join_m):
 
 @numba.njit(cache=True, nogil=True)
 def turns(xy, along_m, piece, before, after, bend, radius_m, angle, reach_m):
-    """True at points of turns: bent tighter than the radius, by more than the angle in all.
+    """Points of turns, bent tighter than the radius and by more than the angle in all; points that begin anew.
 
-    Tight runs with less than twice the reach between them are one, as in a turn that first swings out.
+    A corner between two points that both go on as their passes do has no points of its own. Tight runs with less than twice the reach between them are one, as in a turn that first swings out.
     """
     n = len(xy)
-    out = np.zeros(n, np.bool_)
+    out, anew = np.zeros(n, np.bool_), np.zeros(n, np.bool_)
     tight = np.abs(bend) > 1.0 / radius_m
     i = 0
     while i < n:
@@ -203,10 +203,10 @@ def turns(xy, along_m, piece, before, after, bend, radius_m, angle, reach_m):
             b = b + 1 if closes else _into(xy, along_m, before, after, bend, b, a, -1, reach_m)
             a = a - 1 if opens else _into(xy, along_m, before, after, bend, a, far, 1, reach_m)
             out[a + 1 : b] = True
-            if b <= a + 1:  # a corner between two points
-                out[i : last + 1] = True
+            if b <= a + 1:
+                anew[a + 1] = True
         i = last + 1
-    return out
+    return out, anew
 
 
 @numba.njit(cache=True, nogil=True)

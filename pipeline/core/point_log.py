@@ -106,7 +106,7 @@ class LoggedPasses:
     reason: np.ndarray
 
 
-OK, NOWHERE, TWICE, JUMP, STILL, TURNING, SHORT, ALONE = range(8)
+OK, NOWHERE, TWICE, JUMP, STILL, TURNING, SHORT, ALONE, UNNUMBERED = range(9)
 
 
 def passes_of(log: PointLog, rules: LogRules | None = None) -> LoggedPasses:
@@ -120,7 +120,7 @@ def passes_of(log: PointLog, rules: LogRules | None = None) -> LoggedPasses:
     code = np.full(n, NOWHERE, np.uint8)
     walk = _Walk.start(log)
     for cut in (
-        _drop_twice, _drop_jumps, _cut_gaps, _drop_still, _drop_turns, _cut_settings, _drop_alone, _drop_short,
+        _drop_unnumbered, _drop_twice, _drop_jumps, _cut_gaps, _drop_still, _drop_turns, _cut_settings, _drop_alone, _drop_short,
     ):  # fmt: skip
         walk, dropped, why = cut(walk, rules)
         code[dropped] = why
@@ -141,7 +141,8 @@ def passes_of(log: PointLog, rules: LogRules | None = None) -> LoggedPasses:
 def _reasons(rules: LogRules) -> np.ndarray:
     short = f"pass shorter than {rules.shortest_m:g} m"
     return np.array(
-        ["", "no position", "duplicate of the point before", "jump", "stands still", "turning", short, "alone"],
+        ["", "no position", "duplicate of the point before", "jump", "stands still", "turning", short, "alone",
+         "has no pass number"],
         object,
     )
 
@@ -158,6 +159,7 @@ class _Walk:
     speed_m_s: np.ndarray
     heading: np.ndarray  # [rad], from east
     setting: np.ndarray
+    idle: np.ndarray  # has no pass number where others have
 
     @classmethod
     def start(cls, log: PointLog) -> "_Walk":
@@ -177,7 +179,9 @@ class _Walk:
         piece = np.cumsum(_changes(number[by_pass]) | _changes(group[order][by_pass]))
         at = order[by_pass]
         heading = np.radians(90.0 - _numbers(log.heading_deg, n)[at])
-        return cls(at, by_pass, piece, xy[at], time[by_pass], _numbers(log.speed_m_s, n)[at], heading, setting[at])
+        idle = (number < 0) & (_share_known(number, group[order]) >= 0.5)
+        speed = _numbers(log.speed_m_s, n)[at]
+        return cls(at, by_pass, piece, xy[at], time[by_pass], speed, heading, setting[at], idle[by_pass])
 
     def keep(self, mask: np.ndarray) -> "_Walk":
         """Those at the mask."""
@@ -194,6 +198,11 @@ class _Walk:
 
 
 _Cut = tuple[_Walk, np.ndarray, int]
+
+
+def _drop_unnumbered(walk: _Walk, rules: LogRules) -> _Cut:
+    """Points without a pass number in a group where most have one: turns, and ways between the fields."""
+    return *walk.without(walk.idle), UNNUMBERED
 
 
 def _drop_twice(walk: _Walk, rules: LogRules) -> _Cut:
@@ -243,9 +252,11 @@ def _drop_turns(walk: _Walk, rules: LogRules) -> _Cut:
     along = _along(walk.xy, walk.piece)
     before, after, bend = k.chords(walk.xy, along, walk.piece, REACH_M)
     angle = np.radians(rules.turn_angle_deg)
-    turning = k.turns(walk.xy, along, walk.piece, before, after, bend, rules.turn_radius_m, angle, REACH_M)
+    if not len(along):
+        return walk, walk.point, TURNING
+    turning, anew = k.turns(walk.xy, along, walk.piece, before, after, bend, rules.turn_radius_m, angle, REACH_M)
     # What is too short to be a pass, between two turns, is a part of the turn.
-    walk = walk.cut_at(_changes(turning))
+    walk = walk.cut_at(_changes(turning) | anew)
     starts = np.flatnonzero(_begins(walk.piece))
     turned, inside = turning[starts], np.zeros(len(starts), bool)
     ends = np.append(starts[1:], len(along)) - 1
@@ -291,7 +302,7 @@ def _reversed(walk: _Walk, step: np.ndarray, on: np.ndarray, rules: LogRules) ->
         return none
     change = np.abs(k.wrapped(np.diff(walk.heading)))
     steady = np.ones(len(step) + 2, bool)
-    steady[1:-1] = (change < np.radians(20.0)) & on
+    steady[1:-1] = (change < np.radians(8.0)) & on
     return on & (change > np.radians(rules.turn_angle_deg)) & (step > _NUDGE_M) & steady[:-2] & steady[2:]
 
 
@@ -368,3 +379,10 @@ def _filled(number: np.ndarray, group: np.ndarray) -> np.ndarray:
     after = np.minimum.accumulate(np.where(gone, len(number) - 1, here)[::-1])[::-1]
     fits = (number[before] == number[after]) & (group[before] == group) & (group[after] == group)
     return np.where(gone & fits, number[before], number)
+
+
+def _share_known(number: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """By point, the share of its group's points that have a number."""
+    home = np.unique(group, return_inverse=True)[1] if len(group) else group
+    share = np.bincount(home, number >= 0) / np.maximum(np.bincount(home), 1)
+    return share[home]
