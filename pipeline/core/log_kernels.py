@@ -180,7 +180,8 @@ def _turn_end(along_m, piece, tight, bend, start, join_m):
 def turns(xy, along_m, piece, before, after, bend, radius_m, angle, reach_m):
     """Points of turns, bent tighter than the radius and by more than the angle in all; points that begin anew.
 
-    A corner between two points that both go on as their passes do has no points of its own. Tight runs with less than twice the reach between them are one, as in a turn that first swings out.
+    A corner between two points that both go on as their passes do has no points of its own. Tight runs with
+    less than twice the reach between them are one, as in a turn that first swings out.
     """
     n = len(xy)
     out, anew = np.zeros(n, np.bool_), np.zeros(n, np.bool_)

@@ -11,8 +11,9 @@ import numpy as np
 
 from pipeline.core import log_kernels as k
 from pipeline.core.log_lines import centre_lines
+from pipeline.core.log_walk import PointLog, Walk, along_m, begins, changes, steps_m
 
-# Headings are taken over this way: 2 cm of noise is then half a degree.
+# Headings are taken over this way: 2 cm of noise at both ends is then a third of a degree.
 REACH_M = 5.0
 _NIGHT_S = 6 * 3600.0
 _SAME_M = 0.001
@@ -40,8 +41,7 @@ class LogRules:
     smooth_m : float
         Half width of the window in which noise is averaged out [m]; 0 for none.
     thin_m : float
-        Vertices that change the line by less are left out [m]: an eighth of the noise of the best receivers'
-        95 % in the line, and far below any class limit.
+        Vertices that change the line by less are left out [m]; a quarter of the noise of good receivers.
     """
 
     gap_m: float = 20.0
@@ -53,38 +53,6 @@ class LogRules:
     spike_m: float = 0.5
     smooth_m: float = 9.0
     thin_m: float = 0.005
-
-
-@dataclass(frozen=True)
-class PointLog:
-    """Points of one layer in a local plane; all arrays have shape (n,) and may be left out but `xy`.
-
-    Attributes
-    ----------
-    xy : ndarray, shape (n, 2)
-        East and north [m].
-    time_s : ndarray
-        Seconds, NaN where missing; may be dates only.
-    record : ndarray
-        Number of the record in its log, NaN where missing.
-    number : ndarray
-        Pass number, anything; missing as None, NaN or an empty text.
-    speed_m_s, heading_deg : ndarray
-        Of the receiver; heading clockwise from north [degrees]. NaN where missing.
-    setting : ndarray
-        What must not change within a pass: row count, tier ... as anything comparable.
-    group : ndarray
-        Points of different groups (fields, machines, files) are never in one pass.
-    """
-
-    xy: np.ndarray
-    time_s: np.ndarray | None = None
-    record: np.ndarray | None = None
-    number: np.ndarray | None = None
-    speed_m_s: np.ndarray | None = None
-    heading_deg: np.ndarray | None = None
-    setting: np.ndarray | None = None
-    group: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
@@ -118,19 +86,20 @@ def passes_of(log: PointLog, rules: LogRules | None = None) -> LoggedPasses:
     rules = rules or LogRules()
     n = len(log.xy)
     code = np.full(n, NOWHERE, np.uint8)
-    walk = _Walk.start(log)
+    walk = Walk.start(log)
     for cut in (
-        _drop_unnumbered, _drop_twice, _drop_jumps, _cut_gaps, _drop_still, _drop_turns, _cut_settings, _drop_alone, _drop_short,
+        _drop_unnumbered, _drop_twice, _drop_jumps, _cut_gaps, _drop_still, _drop_turns, _cut_settings,
+        _drop_alone, _drop_short,
     ):  # fmt: skip
         walk, dropped, why = cut(walk, rules)
         code[dropped] = why
     code[walk.point] = OK
-    piece = np.cumsum(_begins(walk.piece)) - 1 if len(walk.point) else walk.piece
-    along = _along(walk.xy, piece)
+    piece = np.cumsum(begins(walk.piece)) - 1 if len(walk.point) else walk.piece
+    along = along_m(walk.xy, piece)
     chord = k.chords(walk.xy, along, piece, REACH_M)
     how = {"smooth_m": rules.smooth_m, "thin_m": rules.thin_m, "sharpest": 1.0 / rules.turn_radius_m}
     lines = centre_lines(walk.xy, along, piece, chord, **how) if len(piece) else np.empty(0, object)
-    rank = np.argsort(walk.rank[_begins(walk.piece)], kind="stable")
+    rank = np.argsort(walk.rank[begins(walk.piece)], kind="stable")
     place = np.empty(len(rank), np.int64)
     place[rank] = np.arange(len(rank))
     pass_of = np.full(n, -1, np.int64)
@@ -147,65 +116,15 @@ def _reasons(rules: LogRules) -> np.ndarray:
     )
 
 
-@dataclass(frozen=True)
-class _Walk:
-    """Points still in play, in the order travelled; arrays of equal length."""
-
-    point: np.ndarray  # index in the log
-    rank: np.ndarray  # place in the order of time
-    piece: np.ndarray
-    xy: np.ndarray
-    time_s: np.ndarray
-    speed_m_s: np.ndarray
-    heading: np.ndarray  # [rad], from east
-    setting: np.ndarray
-    idle: np.ndarray  # has no pass number where others have
-
-    @classmethod
-    def start(cls, log: PointLog) -> "_Walk":
-        """All points with a position, sorted; one piece for each pass number of each group."""
-        n = len(log.xy)
-        xy = np.ascontiguousarray(log.xy, float)
-        group, setting = _codes(log.group, n), _codes(log.setting, n)
-        record = _numbers(log.record, n)
-        order = np.arange(n)[np.isfinite(xy).all(axis=1)] if n else np.arange(0)
-        order = _sorted(order, np.nan_to_num(record, nan=-np.inf), group)
-        time = _carried_on(_numbers(log.time_s, n)[order], group[order])
-        # Within equal times, such as dates only, the records' order stays.
-        stay = _sorted(np.arange(len(order)), time, group[order])
-        order, time = order[stay], time[stay]
-        number = _filled(_codes(log.number, n)[order], group[order])
-        by_pass = _sorted(np.arange(len(order)), number, group[order])
-        piece = np.cumsum(_changes(number[by_pass]) | _changes(group[order][by_pass]))
-        at = order[by_pass]
-        heading = np.radians(90.0 - _numbers(log.heading_deg, n)[at])
-        idle = (number < 0) & (_share_known(number, group[order]) >= 0.5)
-        speed = _numbers(log.speed_m_s, n)[at]
-        return cls(at, by_pass, piece, xy[at], time[by_pass], speed, heading, setting[at], idle[by_pass])
-
-    def keep(self, mask: np.ndarray) -> "_Walk":
-        """Those at the mask."""
-        return self if mask.all() else _Walk(*(getattr(self, name)[mask] for name in self.__dataclass_fields__))
-
-    def cut_at(self, begins: np.ndarray) -> "_Walk":
-        """The same with a new piece from each point at the mask on."""
-        values = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return _Walk(**(values | {"piece": np.cumsum(begins | _changes(self.piece))}))
-
-    def without(self, drop: np.ndarray) -> tuple["_Walk", np.ndarray]:
-        """The walk without the points at the mask, and these points."""
-        return self.keep(~drop), self.point[drop]
+_Cut = tuple[Walk, np.ndarray, int]
 
 
-_Cut = tuple[_Walk, np.ndarray, int]
-
-
-def _drop_unnumbered(walk: _Walk, rules: LogRules) -> _Cut:
+def _drop_unnumbered(walk: Walk, rules: LogRules) -> _Cut:
     """Points without a pass number in a group where most have one: turns, and ways between the fields."""
     return *walk.without(walk.idle), UNNUMBERED
 
 
-def _drop_twice(walk: _Walk, rules: LogRules) -> _Cut:
+def _drop_twice(walk: Walk, rules: LogRules) -> _Cut:
     """Points that are there twice, and points on the very place of the point before."""
     grid = np.round(walk.xy / _SAME_M).astype(np.int64)
     clock = np.nan_to_num(walk.time_s, nan=-1.0)
@@ -220,22 +139,22 @@ def _drop_twice(walk: _Walk, rules: LogRules) -> _Cut:
     return *walk.without(same), TWICE
 
 
-def _drop_jumps(walk: _Walk, rules: LogRules) -> _Cut:
+def _drop_jumps(walk: Walk, rules: LogRules) -> _Cut:
     return *walk.without(k.spikes(walk.xy, walk.piece, rules.spike_m, rules.gap_m)), JUMP
 
 
-def _cut_gaps(walk: _Walk, rules: LogRules) -> _Cut:
+def _cut_gaps(walk: Walk, rules: LogRules) -> _Cut:
     """Cut where points are missing over too long a way or time, and where the heading reverses at once."""
-    step, on = _steps(walk.xy), np.diff(walk.piece) == 0
+    step, on = steps_m(walk.xy), np.diff(walk.piece) == 0
     late = np.nan_to_num(np.diff(walk.time_s))
     limit = rules.pause_s if _clock_is_good(late, on, rules) else _NIGHT_S
-    begins = np.zeros(len(walk.point), bool)
-    begins[1:] = (step > rules.gap_m) | (late > limit) | _reversed(walk, step, on, rules)
-    return walk.cut_at(begins), walk.point[:0], OK
+    anew = np.zeros(len(walk.point), bool)
+    anew[1:] = (step > rules.gap_m) | (late > limit) | _reversed(walk, step, on, rules)
+    return walk.cut_at(anew), walk.point[:0], OK
 
 
-def _drop_still(walk: _Walk, rules: LogRules) -> _Cut:
-    step, on = _steps(walk.xy), np.diff(walk.piece) == 0
+def _drop_still(walk: Walk, rules: LogRules) -> _Cut:
+    step, on = steps_m(walk.xy), np.diff(walk.piece) == 0
     moving = step[on & (step > 0.05)]
     pace = float(np.median(moving)) if len(moving) else 0.0
     good = _clock_is_good(np.nan_to_num(np.diff(walk.time_s)), on, rules)
@@ -248,39 +167,39 @@ def _drop_still(walk: _Walk, rules: LogRules) -> _Cut:
     return *walk.without(still), STILL
 
 
-def _drop_turns(walk: _Walk, rules: LogRules) -> _Cut:
-    along = _along(walk.xy, walk.piece)
+def _drop_turns(walk: Walk, rules: LogRules) -> _Cut:
+    along = along_m(walk.xy, walk.piece)
     before, after, bend = k.chords(walk.xy, along, walk.piece, REACH_M)
     angle = np.radians(rules.turn_angle_deg)
     if not len(along):
         return walk, walk.point, TURNING
     turning, anew = k.turns(walk.xy, along, walk.piece, before, after, bend, rules.turn_radius_m, angle, REACH_M)
     # What is too short to be a pass, between two turns, is a part of the turn.
-    walk = walk.cut_at(_changes(turning) | anew)
-    starts = np.flatnonzero(_begins(walk.piece))
+    walk = walk.cut_at(changes(turning) | anew)
+    starts = np.flatnonzero(begins(walk.piece))
     turned, inside = turning[starts], np.zeros(len(starts), bool)
     ends = np.append(starts[1:], len(along)) - 1
     inside[1:-1] = ~turned[1:-1] & turned[:-2] & turned[2:] & (along[ends] - along[starts] < rules.shortest_m)[1:-1]
     return *walk.without(turning | np.repeat(inside, ends - starts + 1)), TURNING
 
 
-def _cut_settings(walk: _Walk, rules: LogRules) -> _Cut:
+def _cut_settings(walk: Walk, rules: LogRules) -> _Cut:
     """Cut where a ring closes, and where row count, tier and the like change for good."""
-    along = _along(walk.xy, walk.piece)
+    along = along_m(walk.xy, walk.piece)
     bend = k.chords(walk.xy, along, walk.piece, REACH_M)[2]
     walk = walk.cut_at(k.closed_rings(along, walk.piece, bend, rules.shortest_m))
     walk = walk.cut_at(k.new_settings(along, walk.piece, walk.setting, rules.shortest_m))
     return walk, walk.point[:0], OK
 
 
-def _drop_alone(walk: _Walk, rules: LogRules) -> _Cut:
-    begins = _begins(walk.piece)
-    return *walk.without(begins & np.append(begins[1:], True)[: len(begins)]), ALONE
+def _drop_alone(walk: Walk, rules: LogRules) -> _Cut:
+    first = begins(walk.piece)
+    return *walk.without(first & np.append(first[1:], True)[: len(first)]), ALONE
 
 
-def _drop_short(walk: _Walk, rules: LogRules) -> _Cut:
-    along = _along(walk.xy, walk.piece)
-    starts = np.flatnonzero(_begins(walk.piece))
+def _drop_short(walk: Walk, rules: LogRules) -> _Cut:
+    along = along_m(walk.xy, walk.piece)
+    starts = np.flatnonzero(begins(walk.piece))
     ends = np.append(starts[1:], len(along)) - 1 if len(starts) else starts
     short = np.repeat(along[ends] - along[starts] < rules.shortest_m, ends - starts + 1)
     return *walk.without(short), SHORT
@@ -292,7 +211,7 @@ def _clock_is_good(late: np.ndarray, on: np.ndarray, rules: LogRules) -> bool:
     return len(ticks) > 0 and bool(np.median(ticks) <= rules.pause_s / 3.0)
 
 
-def _reversed(walk: _Walk, step: np.ndarray, on: np.ndarray, rules: LogRules) -> np.ndarray:
+def _reversed(walk: Walk, step: np.ndarray, on: np.ndarray, rules: LogRules) -> np.ndarray:
     """True for steps over which a good heading turns by more than the angle and stays turned."""
     none = np.zeros(len(step), bool)
     track = np.arctan2(np.diff(walk.xy[:, 1]), np.diff(walk.xy[:, 0]))
@@ -304,85 +223,3 @@ def _reversed(walk: _Walk, step: np.ndarray, on: np.ndarray, rules: LogRules) ->
     steady = np.ones(len(step) + 2, bool)
     steady[1:-1] = (change < np.radians(8.0)) & on
     return on & (change > np.radians(rules.turn_angle_deg)) & (step > _NUDGE_M) & steady[:-2] & steady[2:]
-
-
-def _steps(xy: np.ndarray) -> np.ndarray:
-    return np.hypot(np.diff(xy[:, 0]), np.diff(xy[:, 1]))
-
-
-def _along(xy: np.ndarray, piece: np.ndarray) -> np.ndarray:
-    """Way travelled, without the steps between pieces [m]."""
-    return np.concatenate([np.zeros(min(1, len(xy))), np.cumsum(np.where(np.diff(piece) == 0, _steps(xy), 0.0))])
-
-
-def _changes(values: np.ndarray) -> np.ndarray:
-    """True where a value is not that before it; false at the first."""
-    out = np.zeros(len(values), bool)
-    out[1:] = values[1:] != values[:-1]
-    return out
-
-
-def _begins(piece: np.ndarray) -> np.ndarray:
-    out = _changes(piece)
-    out[:1] = True
-    return out
-
-
-def _numbers(values: np.ndarray | None, n: int) -> np.ndarray:
-    return np.full(n, np.nan) if values is None else np.asarray(values, float)
-
-
-def _codes(values: np.ndarray | None, n: int) -> np.ndarray:
-    """Whole numbers for whatever there is, in its own order; -1 where missing."""
-    if values is None:
-        return np.full(n, -1, np.int64)
-    values = np.asarray(values)
-    if values.dtype.kind in "iub":
-        return np.unique(values, return_inverse=True)[1]
-    if values.dtype.kind == "f":
-        missing = ~np.isfinite(values)
-    else:
-        missing = np.array([v is None or v != v or str(v).strip() == "" for v in values], bool)
-        values = np.array([str(v) for v in values], object).astype(str)
-    code = np.full(n, -1, np.int64)
-    code[~missing] = np.unique(values[~missing], return_inverse=True)[1]
-    return code
-
-
-def _sorted(order: np.ndarray, key: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """The indices sorted by group, then key; equal ones stay as they are."""
-    first, second = group[order], key[order]
-    later, same = first[1:] > first[:-1], first[1:] == first[:-1]
-    if (later | (same & (second[1:] >= second[:-1]))).all():
-        return order
-    return order[np.lexsort((second, first))]
-
-
-def _carried_on(time_s: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Times with a missing one taken from the point before it in its group."""
-    if not np.isnan(time_s).any():
-        return time_s
-    first = np.flatnonzero(_begins(group))
-    home = np.repeat(first, np.diff(np.append(first, len(group))))
-    known = np.where(np.isnan(time_s), -1, np.arange(len(time_s)))
-    last = np.maximum.accumulate(known)
-    return np.where(last >= home, time_s[last], -1.0 if np.isnan(time_s).all() else np.nanmin(time_s))
-
-
-def _filled(number: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Numbers with a missing one filled where the numbers before and after it are the same."""
-    gone = number < 0
-    if not gone.any() or gone.all():
-        return number
-    here = np.arange(len(number))
-    before = np.maximum.accumulate(np.where(gone, 0, here))
-    after = np.minimum.accumulate(np.where(gone, len(number) - 1, here)[::-1])[::-1]
-    fits = (number[before] == number[after]) & (group[before] == group) & (group[after] == group)
-    return np.where(gone & fits, number[before], number)
-
-
-def _share_known(number: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """By point, the share of its group's points that have a number."""
-    home = np.unique(group, return_inverse=True)[1] if len(group) else group
-    share = np.bincount(home, number >= 0) / np.maximum(np.bincount(home), 1)
-    return share[home]
