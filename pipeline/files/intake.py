@@ -13,7 +13,8 @@ from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.fields import assign_fields, check_apart
-from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, length_m, read_layer
+from pipeline.files.layers import POINTS, POLYGONS, Layer, length_m, read_layer
+from pipeline.files.point_passes import read_passes
 from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (
@@ -93,7 +94,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         no feature is left.
     """
     known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
-    found = read_layer(Source.of(layer), role=role, kind=LINES, known=known)
+    found = read_passes(Source.of(layer), layer.log, role=role, known=known)
     place = f"inputs.{role}: {found.file}, layer '{found.layer}'"
     needed = [c.ROW_COUNT, "row_spacing", *(["strip_width"] if role == "strips" else [])]
     for name in needed:
@@ -141,7 +142,7 @@ def balance(layer: Layer, role: str) -> dict:
     CheckError
         If read is not kept + rejected.
     """
-    kept, rejected = layer.kept.index.nunique(), len(layer.rejects)
+    kept, rejected = layer.kept_features, len(layer.rejects)
     account = {
         "file": layer.file, "layer": layer.layer, "read": layer.read, "kept": kept,
         "split": int((layer.kept.index.value_counts() > 1).sum()), "rejected": rejected,
@@ -156,6 +157,8 @@ def balance(layer: Layer, role: str) -> dict:
             raise CheckError(
                 f"{role}: {layer.read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected do not add up"
             )
+    if layer.points is not None:
+        account |= {"passes": len(layer.kept), "kept_m": round(length_m(layer.kept.geometry.values, layer.kept.crs), 3)}
     return account
 
 

@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from pipeline.errors import did_you_mean
-from pipeline.files.units import FIELD_CAPACITY, LENGTH, Kind, to_si
+from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
 
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
 
@@ -38,6 +38,14 @@ Cell = Annotated[float, _between(0.01, 5.0)]
 Capacity = Annotated[
     float, _between(0.1 * _M2_PER_S_OF_HA_PER_H, 500 * _M2_PER_S_OF_HA_PER_H, kind=FIELD_CAPACITY)
 ]
+Gap = Annotated[float, _between(1.0, 200.0)]
+Pause = Annotated[float, _between(1.0, 3600.0, kind=TIME)]
+TurnRadius = Annotated[float, _between(2.0, 60.0)]
+TurnAngle = Annotated[float, _between(20.0, 170.0, kind=ANGLE)]
+Shortest = Annotated[float, _between(2.0, 500.0)]
+Still = Annotated[float, _between(0.0, 2.0, kind=SPEED)]
+Jump = Annotated[float, _between(0.1, 50.0)]
+Smoothing = Annotated[float, _between(0.0, 30.0)]
 Name = Annotated[str, Field(min_length=1)]
 
 
@@ -91,6 +99,21 @@ class StripConstants(LineConstants):
         return self
 
 
+class LogModel(Model):
+    """How the points of a log become passes; no part where the layer has lines."""
+
+    gap_m: Gap = Field("20 m", alias="gap", description="longest way without a point that is bridged")
+    pause_s: Pause = Field("30 s", alias="pause", description="longest time without a point that is bridged")
+    turn_radius_m: TurnRadius | None = Field(
+        None, alias="turn_radius", description="a turn is bent tighter; default 12 m, for wide implements 0.6 widths"
+    )
+    turn_angle_deg: TurnAngle = Field("60 deg", alias="turn_angle", description="a turn bends by more in all")
+    shortest_m: Shortest = Field("10 m", alias="shortest", description="shorter pieces are no passes")
+    still_m_s: Still = Field("0.1 m/s", alias="still", description="slower is standing")
+    spike_m: Jump = Field("0.5 m", alias="jump", description="farther aside, a point is a jump of the receiver")
+    smooth_m: Smoothing = Field("9 m", alias="smoothing", description="noise is averaged out over so much to each side")
+
+
 class FieldConstants(Model):
     """Values that hold for all fields."""
 
@@ -136,11 +159,13 @@ class Layer(Model):
 
 _LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
 _LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
+#: Of use where the layer has points.
+POINT_COLUMNS = ("speed", "heading", "record")
 #: Column names that may be mapped, by the layer's model (DESIGN 4).
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
     "FieldsLayer": ("field_id", "farm", "grower"),
-    "StripsLayer": (*_LINE_COLUMNS, "strip_width"),
-    "RowsLayer": _LINE_COLUMNS,
+    "StripsLayer": (*_LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
+    "RowsLayer": (*_LINE_COLUMNS, *POINT_COLUMNS),
     "BasesLayer": ("base_id", "surveyed"),
     "ChecksLayer": ("offset", "distance", "tape_error"),
     "ZonesLayer": ("tier", "factor", "unavailable"),
@@ -157,6 +182,7 @@ class StripsLayer(Layer):
     """The strips that were built in autumn."""
 
     constants: StripConstants = Field(StripConstants(), description="values for all features")
+    log: LogModel = Field(LogModel(), description="how points become passes")
 
 
 #: What is asked of a planter whose passes are laid out here, after the strips.
@@ -169,6 +195,7 @@ class RowsLayer(Layer):
     file: Name | None = Field(None, description="vector file; left out: the planter follows the strips")  # type: ignore[assignment]
     kind: Literal["planned", "planted", "surveyed"] = Field("planned", description="what the rows are")
     constants: LineConstants = Field(LineConstants(), description="values for all features")
+    log: LogModel = Field(LogModel(), description="how points become passes")
 
     @model_validator(mode="after")
     def _planter_without_file(self) -> RowsLayer:

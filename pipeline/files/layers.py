@@ -14,7 +14,8 @@ from pipeline.core.local import to_geographic
 from pipeline.errors import InputError, did_you_mean
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
-_KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points"}
+LINES_OR_POINTS = LINES + POINTS
+_KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points", LINES_OR_POINTS: "lines or points"}
 
 
 @dataclass(frozen=True)
@@ -31,6 +32,10 @@ class Layer:
         Number of features in the layer.
     read_m : float or None
         Their length over ground where they are lines [m].
+    points : Series, optional
+        Where the layer's features are points of a log: by feature id, the pass (index in `kept`) each ended in.
+    places : GeoSeries, optional
+        Their geometries.
     """
 
     kept: gpd.GeoDataFrame
@@ -39,15 +44,25 @@ class Layer:
     file: str
     layer: str
     read_m: float | None = None
+    points: pd.Series | None = None
+    places: gpd.GeoSeries | None = None
+
+    @property
+    def kept_features(self) -> int:
+        """Number of features of the file that are in what is kept; passes of a log have many points each."""
+        return self.kept.index.nunique() if self.points is None else int(self.points.isin(self.kept.index).sum())
 
     def reject(self, bad: np.ndarray, reason: str | np.ndarray) -> "Layer":
         """The same with the features at mask `bad` moved to the rejects; one reason, or one a feature."""
         if not bad.any():
             return self
-        out = self.kept[bad]
+        out = self.kept[bad].assign(**{c.REASON: reason if isinstance(reason, str) else reason[bad]})
+        if self.points is not None:  # a pass that is not used means that its points are not
+            gone = self.points[self.points.isin(out.index)]
+            out = out.loc[gone].set_index(gone.index).set_geometry(self.places[gone.index].values, crs=self.kept.crs)
         rows = {
             c.FILE: self.file, c.LAYER: self.layer, c.FEATURE: out.index.astype(str),
-            c.FIELD_ID: out.get(c.FIELD_ID), c.REASON: reason if isinstance(reason, str) else reason[bad],
+            c.FIELD_ID: out.get(c.FIELD_ID), c.REASON: out[c.REASON],
         }  # fmt: skip
         rejected = gpd.GeoDataFrame(rows, geometry=out.geometry.values, crs=self.kept.crs)
         rejects = pd.concat([self.rejects, rejected], ignore_index=True)
@@ -85,7 +100,8 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     frame = _mapped(frame, source, known, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
-    read_m = length_m(frame.geometry.values, frame.crs) if kind == LINES else None
+    lines = kind in (LINES, LINES_OR_POINTS) and np.isin(shapely.get_type_id(frame.geometry.values), LINES).any()
+    read_m = length_m(frame.geometry.values, frame.crs) if lines else None
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer, read_m)
     return _without_bad_geometry(found, kind, place)
 
@@ -167,8 +183,10 @@ def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> La
         found = found.reject(test(found.kept.geometry.values), reason)
     wrong = ~np.isin(shapely.get_type_id(found.kept.geometry.values), kind)
     found = found.reject(wrong, f"geometry is not of the kind expected here, {_KIND_NAMES[kind]}")
-    if kind == LINES:
-        return found.reject(shapely.length(found.kept.geometry.values) == 0.0, "line of zero length")
+    if kind in (LINES, LINES_OR_POINTS):
+        shape = found.kept.geometry.values
+        flat = np.isin(shapely.get_type_id(shape), LINES) & (shapely.length(shape) == 0.0)
+        return found.reject(flat, "line of zero length")
     if kind == POLYGONS:
         shape = found.kept.geometry.values
         reasons = np.array([f"polygon is not valid: {why}" for why in shapely.is_valid_reason(shape)], object)

@@ -36,6 +36,8 @@ class Kind:
 
 LENGTH = Kind("length", "m", ("m", "in"))
 TIME = Kind("time", "s", ("min", "s"))
+ANGLE = Kind("angle", "degree", ("deg", "rad"))
+SPEED = Kind("speed", "m/s", ("m/s", "km/h"))
 GROWTH = Kind("length per length", "m/m", ("mm/km", "in/mile"))
 FIELD_CAPACITY = Kind("area per time", "m**2/s", ("ha/h", "ac/h"))
 

@@ -1,0 +1,221 @@
+"""A layer of points as strips or rows: through the intake, with nothing lost."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyogrio
+import pytest
+import shapely
+from logged import disturbed, drive
+from workflow import CRS, PROJECT, config, pass_lines, passes_of, run_steps, take_in, write_coop
+
+from pipeline import columns as c
+from pipeline.core.point_log import LogRules
+from pipeline.errors import InputError
+from pipeline.files.layer_models import LogModel
+from pipeline.files.point_passes import rules_of
+from pipeline.files.store import read_geo, read_json
+
+DATA = PROJECT.parent / "shared" / "realdata" / "two_seasons.gpkg"
+STARTED = pd.Timestamp("2025-10-06 13:00", tz="UTC")
+
+
+def points_of(fields: int = 2, *, seed: int = 1, **columns) -> gpd.GeoDataFrame:
+    """The passes of the invented fields, logged by points; a jump to the next field is in it."""
+    lines = [line for n in range(fields) for line in pass_lines(n)]
+    log = disturbed(drive(lines), np.random.default_rng(seed), twice=0.0)
+    time = STARTED + pd.to_timedelta(log.time_s, unit="s")
+    frame = {"PASS": np.where(log.truth >= 0, log.truth + 1.0, np.nan), "T": time, "HEAD": log.heading_deg}
+    return gpd.GeoDataFrame(frame | columns, geometry=shapely.points(log.xy), crs=CRS)
+
+
+def settings_of(folder, **log) -> dict:
+    settings = config(folder, planter=False)
+    settings["inputs"]["strips"]["columns"] |= {"started_at": "T", "heading": "HEAD"}
+    if log:
+        settings["inputs"]["strips"]["log"] = log
+    return settings
+
+
+def kept_strips(work) -> gpd.GeoDataFrame:
+    parts = [read_geo(path) for path in sorted((work / "intake").glob("*/strips.parquet"))]
+    return pd.concat(parts, ignore_index=True)
+
+
+def balanced(work, read: int) -> dict:
+    """Account of the strips, with every point kept or among the rejects."""
+    said = read_json(work / "intake.json")["layers"]["strips"]
+    rejects = read_geo(work / "rejects.parquet")
+    assert said["read"] == read == said["kept"] + said["rejected"]
+    assert (rejects[c.LAYER] == said["layer"]).sum() == said["rejected"]
+    assert rejects[c.FEATURE].is_unique
+    assert rejects[c.REASON].str.len().min() > 3
+    return said
+
+
+def test_points_become_passes(tmp_path):
+    points = points_of()
+    write_coop(tmp_path, strips=points)
+    work = take_in(settings_of(tmp_path), tmp_path)
+    said = balanced(work, len(points))
+    strips = kept_strips(work)
+    assert said["passes"] == len(strips) == 8
+    assert sorted(strips[c.PASS_ID]) == [str(k) for k in range(1, 9)]
+    assert strips[c.ROW_COUNT].tolist() == [12] * 8
+    # 120 m at 2 m/s, a step or two less.
+    assert ((strips[c.ENDED_S] - strips[c.STARTED_S]).between(52, 62)).all()
+    assert strips[c.STARTED_S].min() == pytest.approx(STARTED.timestamp(), abs=5)
+    truth = shapely.union_all([line for n in range(2) for line in pass_lines(n)])
+    assert np.quantile(shapely.distance(shapely.points(shapely.get_coordinates(strips.geometry)), truth), 0.95) < 0.03
+
+
+def test_in_degrees_it_is_the_same(tmp_path):
+    points = points_of()
+    found = []
+    for name, crs in (("a", CRS), ("b", "EPSG:4326")):
+        (tmp_path / name).mkdir()
+        write_coop(tmp_path / name, strips=points.to_crs(crs))
+        found.append(kept_strips(take_in(settings_of(tmp_path / name), tmp_path / name)).to_crs(CRS))
+    apart = [a.hausdorff_distance(b) for a, b in zip(found[0].geometry, found[1].geometry, strict=True)]
+    assert max(apart) < 0.01
+
+
+def test_points_of_a_pass_in_no_field_are_rejects_one_by_one(tmp_path):
+    points = points_of()
+    write_coop(tmp_path, strips=points, fields=None)
+    far = points.assign(geometry=points.geometry.translate(0, 5000.0), PASS=points["PASS"] + 100)
+    both = pd.concat([points, far], ignore_index=True)
+    write_coop(tmp_path, strips=both)
+    work = take_in(settings_of(tmp_path), tmp_path)
+    balanced(work, len(both))
+    reasons = read_geo(work / "rejects.parquet")[c.REASON].value_counts()
+    assert reasons["lies in no field"] >= 0.9 * np.isfinite(points["PASS"]).sum()
+
+
+def test_a_tier_that_changes_splits_and_is_carried(tmp_path):
+    points = points_of()
+    east = points.geometry.x - 600_000.0
+    points["TIER"] = np.where((points["PASS"] == 1) & (east > 60), "sbas", "rtk_base")
+    write_coop(tmp_path, strips=points)
+    settings = settings_of(tmp_path)
+    settings["inputs"]["strips"]["columns"]["tier"] = "TIER"
+    work = take_in(settings, tmp_path)
+    strips = kept_strips(work)
+    first = strips[strips[c.PASS_ID] == "1"].sort_values(c.STARTED_S)
+    assert first[c.TIER].tolist() == ["rtk_base", "sbas"]
+    assert len(strips) == 9
+    balanced(work, len(points))
+
+
+def test_partial_swaths_keep_their_row_count(tmp_path):
+    points = points_of(ROWS=12)
+    points.loc[(points["PASS"] == 2) & (points.geometry.x > 600_060.0), "ROWS"] = 6
+    points.loc[points.index[20:22], "ROWS"] = 6
+    write_coop(tmp_path, strips=points)
+    settings = settings_of(tmp_path)
+    settings["inputs"]["strips"]["columns"]["row_count"] = "ROWS"
+    strips = kept_strips(take_in(settings, tmp_path))
+    assert strips[c.ROW_COUNT].value_counts().to_dict() == {12: 8, 6: 1}
+
+
+def test_dates_without_times_give_no_clock(tmp_path):
+    points = points_of().assign(T=STARTED.normalize())
+    write_coop(tmp_path, strips=points)
+    strips = kept_strips(take_in(settings_of(tmp_path), tmp_path))
+    assert strips[c.STARTED_S].isna().all()
+
+
+def test_points_in_both_layers_to_the_tables(tmp_path):
+    write_coop(tmp_path, strips=points_of(), rows=points_of(seed=2))
+    settings = config(tmp_path)
+    for role in ("strips", "rows"):
+        settings["inputs"][role]["columns"] |= {"started_at": "T"}
+    settings["inputs"]["rows"]["kind"] = "planted"
+    fields = run_steps(settings, tmp_path)["fields"]
+    assert len(fields) == 4
+    # As lines: 3.5 passes of 12 rows lie in each field of 120 m by 50 m, 120 m long.
+    (tmp_path / "lines").mkdir()
+    write_coop(tmp_path / "lines", rows=passes_of())
+    lines = run_steps(config(tmp_path / "lines"), tmp_path / "lines")["fields"]
+    np.testing.assert_allclose(fields[c.ROW_LENGTH_M], lines[c.ROW_LENGTH_M], rtol=0.03)
+
+
+def test_no_pass_is_an_error_that_says_why(tmp_path):
+    points = points_of().iloc[::40]
+    write_coop(tmp_path, strips=points)
+    with pytest.raises(InputError, match="no pass can be made of its .* points; most of them: 'alone'"):
+        take_in(settings_of(tmp_path), tmp_path)
+
+
+def test_rules_of_the_configuration():
+    assert rules_of(LogModel(), pd.DataFrame()) == LogRules()
+    wide = pd.DataFrame({"row_count": [48] * 3, "row_spacing": ["30 in"] * 3})
+    assert rules_of(LogModel(), wide).turn_radius_m == pytest.approx(0.6 * 48 * 0.762)
+    said = LogModel.model_validate({"gap": "30 ft", "pause": "2 min", "turn_radius": "15 m", "turn_angle": "45 deg"})
+    rules = rules_of(said, wide)
+    assert (rules.gap_m, rules.pause_s, rules.turn_radius_m) == pytest.approx((9.144, 120.0, 15.0))
+    with pytest.raises(ValueError, match="expected 1 to 200 m"):
+        LogModel.model_validate({"gap": "300 m"})
+    with pytest.raises(ValueError, match="did you mean 'shortest'"):
+        LogModel.model_validate({"shortst": "3 m"})
+
+
+@pytest.fixture(scope="module", params=["log_2014", "log_2018"])
+def season(request, tmp_path_factory):
+    """A season of the real log through `intake`, under one large field; raw points and passes."""
+    if not DATA.exists():
+        pytest.skip("two_seasons.gpkg is not here; it is others' data, not shipped")
+    folder = tmp_path_factory.mktemp(request.param)
+    points = pyogrio.read_dataframe(DATA, layer=request.param)
+    plane = points.to_crs(points.estimate_utm_crs())
+    box = gpd.GeoDataFrame({"FIELD": ["all"]}, geometry=[plane.union_all().envelope.buffer(50)], crs=plane.crs)
+    box.to_file(folder / "field.gpkg", layer="fields", driver="GPKG", engine="pyogrio")
+    strips = {
+        "file": str(DATA), "layer": request.param,
+        "columns": {"pass_id": "pass", "record": "record", "started_at": "date", "heading": "direction",
+                    "speed": "speed"},
+        "constants": {"row_count": 8, "row_spacing": "30 in", "strip_width": "8 in"},
+    }  # fmt: skip
+    fields = {"file": str(folder / "field.gpkg"), "columns": {"field_id": "FIELD"}}
+    work = take_in({"title": "Season", "inputs": {"fields": fields, "strips": strips}}, folder)
+    return points, kept_strips(work).to_crs(plane.crs), balanced(work, len(points))
+
+
+@pytest.mark.realdata
+class TestRealLog:
+    def test_nearly_all_points_are_in_passes(self, season):
+        points, passes, said = season
+        assert said["kept"] >= 0.95 * len(points)
+        # About one a number: some numbers hold two, some only a few points.
+        assert 0.8 <= len(passes) / points["pass"].nunique() <= 1.2
+
+    def test_every_pass_is_plausible(self, season):
+        _, passes, _ = season
+        for line in passes.geometry:
+            xy = shapely.get_coordinates(line)
+            assert np.hypot(*np.diff(xy, axis=0).T).max() < 200 and line.length >= 10.0
+            # Headings 5 m before and behind each metre: 60 degrees within them is a corner or a turn.
+            s = np.arange(5.0, line.length - 5.0, 1.0)
+            a, b, d = (shapely.get_coordinates(shapely.line_interpolate_point(line, s + k)) for k in (-5, 0, 5))
+            before, after = np.arctan2(*(b - a).T), np.arctan2(*(d - b).T)
+            assert np.degrees(np.abs((after - before + np.pi) % (2 * np.pi) - np.pi)).max(initial=0.0) < 60.0
+
+    def test_neighbours_are_eight_rows_apart(self, season):
+        # 8 rows of 30 in are 6.096 m. A point of a pass and its nearest neighbour pass, where that is parallel.
+        _, passes, _ = season
+        shape, apart = passes.geometry.values, []
+        for k, line in enumerate(shape):
+            others = np.delete(shape, k)
+            for s in np.arange(5.0, line.length - 5.0, 5.0):
+                at, ahead = line.interpolate(s), line.interpolate(s + 1.0)
+                gaps = shapely.distance(others, at)
+                other = others[np.argmin(gaps)]
+                foot = other.project(at)
+                if not 1.0 < foot < other.length - 1.0:
+                    continue
+                p, q = other.interpolate(foot - 0.5), other.interpolate(foot + 0.5)
+                u, v = (ahead.x - at.x, ahead.y - at.y), (q.x - p.x, q.y - p.y)
+                if abs(u[0] * v[1] - u[1] * v[0]) < 0.05 and 3.0 < gaps.min() < 9.0:
+                    apart.append(gaps.min())
+        assert len(apart) > 500
+        assert 5.8 < np.median(apart) < 6.2
