@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+from dataclasses import replace
 
 import geopandas as gpd
 import numpy as np
@@ -60,7 +61,7 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
     unknown = np.array([name is not None and name not in known for name in named], dtype=bool)
     lost = np.array([name is None for name in named], dtype=bool)
     outside = ~unknown & ~lost & ~_touches(shape, named, fields)
-    out = Layer(lines.assign(**{c.FIELD_ID: named}), layer.rejects, layer.read, layer.file, layer.layer)
+    out = replace(layer, kept=lines.assign(**{c.FIELD_ID: named}))
     for mask, reason in (
         (unknown, "names a field that is not among the fields"),
         (lost, "lies in no field"),

@@ -16,6 +16,7 @@ from pipeline.files import intake as files
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict, resolve_tiers
 from pipeline.files.fields import batch_count, batch_of, field_folder
+from pipeline.files.file_parts import sha256_of
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.notes import notes_of
@@ -151,7 +152,9 @@ def _files(settings: Config) -> set[str]:
 
 def _hashes(settings: Config) -> dict[str, str]:
     catalogue = catalogue_path(settings, project_root=PROJECT, working_dir=Path.cwd())
-    hashes = {path: sha256(Path(path)) for path in sorted(_files(settings))}
+    hashes: dict[str, str] = {}
+    for path in sorted(_files(settings)):
+        hashes |= sha256_of(path)
     return hashes | {settings.tiers.catalogue: sha256(catalogue)}
 
 
