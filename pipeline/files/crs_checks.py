@@ -1,6 +1,7 @@
 """Whether coordinates and their CRS belong together: told or in the file, in reach of each other, the right way round."""
 
 import math
+import warnings
 
 import geopandas as gpd
 import numpy as np
@@ -192,7 +193,7 @@ def _crs_with(crs: CRS, at: np.ndarray, plain: np.ndarray) -> str | None:
             other = CRS.from_authority(info.auth_name, info.code)
         except CRSError:
             continue
-        if other.geodetic_crs != crs.geodetic_crs:
+        if other.geodetic_crs != crs.geodetic_crs or other.axis_info[0].direction != "east":
             continue
         there = _lonlat(other, at)
         if there is not None and np.abs(np.subtract(there, (lon, lat))).max() < 1e-8:
@@ -260,18 +261,23 @@ def _check_datum(crs: CRS, fields_crs: CRS, extent: tuple, place: str) -> None:
     if mine.equals(theirs, ignore_axis_order=True):
         return
     lon, lat = (extent[0] + extent[2]) / 2, (extent[1] + extent[3]) / 2
-    best = TransformerGroup(mine, theirs, always_xy=True, area_of_interest=AreaOfInterest(lon, lat, lon, lat)).transformers
-    axes = [abs(one.ellipsoid.semi_major_metre - 6378137.0) < 1.0 for one in (mine, theirs)]
-    if axes[0] and axes[1] and not best:
-        return
-    there = best[0].transform(lon, lat) if best else (math.inf, math.inf)
-    moved_m = _GEOD.inv(lon, lat, *there)[2] if np.isfinite(there).all() else math.inf
-    if axes == [True, True] and moved_m <= SAME_DATUM_M:
-        return
-    if axes[0] == axes[1] and moved_m <= SAME_DATUM_M:
+    moved_m = _moved_m(mine, theirs, lon, lat)
+    axes = [one.ellipsoid.semi_major_metre for one in (mine, theirs)]
+    # Where PROJ knows no transformation it moves nothing: between two ellipsoids that says nothing.
+    if moved_m <= SAME_DATUM_M and abs(axes[0] - axes[1]) < SAME_DATUM_M:
         return
     far = f"{moved_m:.0f} m apart here" if SAME_DATUM_M < moved_m < math.inf else "which do not agree"
     raise InputError(
         f"{place}: its datum is {mine.name}, the fields' {theirs.name}, {far}; expected layers in datums that agree within "
         f"{SAME_DATUM_M:g} m, transform one of them in a GIS with the official grid"
     )
+
+
+def _moved_m(mine: CRS, theirs: CRS, lon: float, lat: float) -> float:
+    """How far PROJ's best transformation at hand moves a place [m]."""
+    spot = AreaOfInterest(lon, lat, lon, lat)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # that a finer grid exists; here metres are enough
+        known = TransformerGroup(mine, theirs, always_xy=True, area_of_interest=spot).transformers
+    there = known[0].transform(lon, lat) if known else (lon, lat)
+    return float(_GEOD.inv(lon, lat, *there)[2]) if np.isfinite(there).all() else math.inf

@@ -93,7 +93,7 @@ def _read_gdal(path: Path, layer: str, source, place: str) -> tuple[gpd.GeoDataF
                 frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True, **told)
             except shapely.errors.GEOSException:
                 frame = _with_unsupported(path, layer, told)
-            notes = _curve_notes(path, layer)
+            notes = _curve_notes(path, layer) if isinstance(frame, gpd.GeoDataFrame) else []
     except UnicodeDecodeError as error:
         raise InputError(
             f"{place}: text is not {error.encoding} (byte {error.object[error.start]:#x}); give 'encoding:' for the layer, "
