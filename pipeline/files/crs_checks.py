@@ -125,7 +125,7 @@ def check_place(frame: gpd.GeoDataFrame, place: str) -> list[str]:
             f"{place}: coordinates such as {said} lie {far} the area that CRS is for; expected the CRS the layer was "
             "recorded in, assign the right one"
         )
-    return [f"{place}: lies {outside:.1f} degrees outside the area that {_named(frame.crs)} is for"]
+    return [f"lies {outside:.1f} degrees outside the area that {_named(frame.crs)} is for"]
 
 
 def _degrees_outside(crs: CRS, at: np.ndarray) -> float | None:

@@ -86,7 +86,7 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     frame, more = _mapped(frame, source, known, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
-    said = tuple(note if note.startswith(place) else f"{place}: {note}" for note in [*notes, *more])
+    said = tuple(f"{place}: {note}" for note in [*notes, *more])
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer, said)
     return _without_bad_geometry(found, kind, place)
 

@@ -82,7 +82,7 @@ def _read_parquet(path: Path, layer: str, source, place: str) -> tuple[gpd.GeoDa
     try:
         return gpd.read_parquet(path).reset_index(drop=True), []
     except (ValueError, OSError) as error:
-        raise InputError(f"{place}: is not GeoParquet ({error}); write it anew from a GIS") from None
+        raise InputError(f"{place}: is not GeoParquet ({_one_line(error)}); write it anew from a GIS") from None
 
 
 def _read_gdal(path: Path, layer: str, source, place: str) -> tuple[gpd.GeoDataFrame, list[str]]:
@@ -100,8 +100,12 @@ def _read_gdal(path: Path, layer: str, source, place: str) -> tuple[gpd.GeoDataF
             "as in encoding: latin-1"
         ) from None
     except _UNREADABLE as error:
-        raise InputError(f"{place}: cannot be read ({error}); open and save it anew in a GIS") from error
+        raise InputError(f"{place}: cannot be read ({_one_line(error)}); open and save it anew in a GIS") from error
     return frame, notes + _measure_notes(path, layer)
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())
 
 
 @contextmanager
