@@ -89,7 +89,8 @@ def test_what_was_taken_from_what(tmp_path):
     assert said["columns"] == {"pass_id": "PASS", "tier": "tier"}  # one by the configuration, one by its own name
     assert said["constants"] == {"row_count": 12, "row_spacing": 30 * 0.0254, "strip_width": 8 * 0.0254}
     assert said["unused"] == ["COLOUR"]
-    assert set(said["missing"]) == {"field_id", "started_at", "ended_at", "frame", "epoch", "fix"}
+    points_only = {"speed", "heading", "record"}
+    assert set(said["missing"]) == {"field_id", "started_at", "ended_at", "frame", "epoch", "fix"} | points_only
     assert said["tiers"] == [["rtk_base", 8]]
 
 

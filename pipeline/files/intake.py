@@ -1,7 +1,7 @@
 """Input layers in our own terms: values checked feature by feature, fields assigned, nothing lost."""
 
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
 import numpy as np
@@ -12,6 +12,7 @@ from pipeline import columns as c
 from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
+from pipeline.files.crs_checks import check_beside
 from pipeline.files.fields import assign_fields, check_apart
 from pipeline.files.layers import POINTS, POLYGONS, Layer, length_m, read_layer
 from pipeline.files.point_passes import read_passes
@@ -37,12 +38,17 @@ class Source:
     layer: str | None
     columns: dict
     constants: dict
+    crs: str | None = None
+    units: dict = field(default_factory=dict)
+    timezone: str | None = None
+    encoding: str | None = None
 
     @classmethod
     def of(cls, layer) -> "Source":
         """From the configuration's model of a layer."""
         constants = {name.removesuffix("_m"): value for name, value in layer.constants.given().items()}
-        return cls(layer.file, layer.layer, dict(layer.columns), constants)
+        how = (layer.crs, dict(layer.units), layer.timezone, layer.encoding)
+        return cls(layer.file, layer.layer, dict(layer.columns), constants, *how)
 
 
 def read_fields(layer) -> Layer:
@@ -96,6 +102,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
     known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
     found = read_passes(Source.of(layer), layer.log, role=role, known=known)
     place = f"inputs.{role}: {found.file}, layer '{found.layer}'"
+    check_beside(found.kept, fields, place)
     needed = [c.ROW_COUNT, "row_spacing", *(["strip_width"] if role == "strips" else [])]
     for name in needed:
         if name not in found.kept:

@@ -6,11 +6,16 @@ as ``row_margin_m = 0.0254``. Every key has a description; config/README.md expl
 
 from __future__ import annotations
 
+import codecs
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pyproj import CRS
+from pyproj.exceptions import CRSError
 
 from pipeline.errors import did_you_mean
+from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
 from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
 
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
@@ -47,6 +52,36 @@ Still = Annotated[float, _between(0.0, 2.0, kind=SPEED)]
 Jump = Annotated[float, _between(0.1, 50.0)]
 Smoothing = Annotated[float, _between(0.0, 30.0)]
 Name = Annotated[str, Field(min_length=1)]
+
+
+def _crs(name: str) -> str:
+    try:
+        CRS.from_user_input(name)
+    except CRSError:
+        raise ValueError(f"'{name}' is no CRS that is known; expected a code, as in EPSG:4326") from None
+    return name
+
+
+def _zone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(
+            f"'{name}' is no time zone; expected a place as in America/Chicago or Europe/Berlin, or UTC"
+        ) from None
+    return name
+
+
+def _encoding(name: str) -> str:
+    try:
+        return codecs.lookup(name).name
+    except LookupError:
+        raise ValueError(f"'{name}' is no encoding; expected for example utf-8, latin-1 or cp1252") from None
+
+
+Crs = Annotated[Name, AfterValidator(_crs)]
+Zone = Annotated[Name, AfterValidator(_zone)]
+Encoding = Annotated[Name, AfterValidator(_encoding)]
 
 
 class Model(BaseModel):
@@ -147,16 +182,35 @@ class Layer(Model):
     file: Name = Field(description="vector file, relative to the working directory")
     layer: Name | None = Field(None, description="layer in the file; may be left out when there is one")
     columns: dict[str, Name] = Field(default_factory=dict, description="our name: the file's column name")
+    crs: Crs | None = Field(None, description="CRS of a file that says none, as EPSG:4326")
+    units: dict[str, Name] = Field(default_factory=dict, description="our name: unit of a column's bare numbers")
+    timezone: Zone | None = Field(None, description="zone of times that say none, as America/Chicago; else UTC")
+    encoding: Encoding | None = Field(None, description="encoding of text in a file that does not say it")
+
+    @model_validator(mode="after")
+    def _refuse_unknown_units(self) -> Layer:
+        columns = LAYER_COLUMNS[type(self).__name__]
+        known = [name for name in columns if name in (*LENGTHS, *TIMES)]
+        for name, unit in self.units.items():
+            if name not in known:
+                raise ValueError(f"units: '{name}' takes no unit here; {did_you_mean(name, known)}")
+            if name in TIMES and unit not in EPOCH_UNITS:
+                raise ValueError(f"units: {name}: found '{unit}', expected s or ms, counted from 1970-01-01 UTC")
+            if name in LENGTHS and not to_si(f"1 {unit}", kind=LENGTH) > 0:
+                raise ValueError(f"units: {name}: '{unit}' is not a unit of length; expected one, as m or in")
+        return self
 
     @model_validator(mode="after")
     def _refuse_unknown_columns(self) -> Layer:
-        known = LAYER_COLUMNS[type(self).__name__]
+        known = (*LAYER_COLUMNS[type(self).__name__], *COORDINATES)
         for name in self.columns:
             if name not in known:
                 raise ValueError(f"columns: unknown column '{name}'; {did_you_mean(name, known)}")
         return self
 
 
+#: Where a text table has its geometry.
+COORDINATES = ("x", "y", "wkt")
 _LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
 _LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
 #: Of use where the layer has points.
@@ -207,6 +261,8 @@ class RowsLayer(Layer):
             raise ValueError(
                 "without a file, expected kind planned and neither layer nor columns; give a file"
             )
+        if self.crs or self.units or self.timezone or self.encoding:
+            raise ValueError("without a file, crs, units, timezone and encoding say nothing; give a file")
         idle = sorted(set(self.constants.given()) - _PLANTER_CONSTANTS)
         if idle:
             raise ValueError(

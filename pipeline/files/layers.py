@@ -12,6 +12,9 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.local import to_geographic
 from pipeline.errors import InputError, did_you_mean
+from pipeline.files.column_values import in_one_writing
+from pipeline.files.crs_checks import check_place, with_crs
+from pipeline.files.vector_files import layer_names, read_features
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
 LINES_OR_POINTS = LINES + POINTS
@@ -30,6 +33,8 @@ class Layer:
         Columns file, layer, feature, field_id, reason.
     read : int
         Number of features in the layer.
+    notes : tuple of str
+        What was done to the layer and a reader should know.
     read_m : float or None
         Their length over ground where they are lines [m].
     points : Series, optional
@@ -43,6 +48,7 @@ class Layer:
     read: int
     file: str
     layer: str
+    notes: tuple[str, ...] = ()
     read_m: float | None = None
     points: pd.Series | None = None
     places: gpd.GeoSeries | None = None
@@ -75,7 +81,7 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     Parameters
     ----------
     source : Source
-        With `file`, `layer`, `columns` and `constants`.
+        With `file`, `layer`, `columns`, `constants`, `crs`, `units`, `timezone` and `encoding`.
     role : str
         What the configuration calls it, for errors.
     kind : tuple of int
@@ -86,23 +92,23 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     Raises
     ------
     InputError
-        File, layer or column missing, no CRS, empty layer, wrong geometry type.
+        File, layer or column missing, no CRS or a wrong one, empty layer, wrong geometry type.
     """
     path = Path(source.file)
     layer = _layer_name(path, source.layer, role)
     place = f"inputs.{role}: {path}, layer '{layer}'"
-    try:
-        frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
-        raise InputError(f"{place}: cannot be read ({error}); open and save it anew in a GIS") from error
+    frame, notes = read_features(path, layer, source, place)
     _check_layer(frame, place)
+    frame = with_crs(frame, source.crs, place)
+    notes += check_place(frame, place)
     _check_degrees(frame, place)
-    frame = _mapped(frame, source, known, place)
+    frame, more = _mapped(frame, source, known, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
+    said = tuple(f"{place}: {note}" for note in [*notes, *more])
     lines = kind in (LINES, LINES_OR_POINTS) and np.isin(shapely.get_type_id(frame.geometry.values), LINES).any()
     read_m = length_m(frame.geometry.values, frame.crs) if lines else None
-    found = Layer(frame, rejects, len(frame), path.as_posix(), layer, read_m)
+    found = Layer(frame, rejects, len(frame), path.as_posix(), layer, said, read_m)
     return _without_bad_geometry(found, kind, place)
 
 
@@ -122,7 +128,7 @@ def _layer_name(path: Path, layer: str | None, role: str) -> str:
         start = "" if path.is_absolute() else f"; relative paths start at the working directory {Path.cwd()}"
         raise InputError(f"inputs.{role}: file '{path}' does not exist; correct inputs.{role}.file{start}")
     try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        names = layer_names(path)
     except pyogrio.errors.DataSourceError as error:
         raise InputError(f"inputs.{role}: {path} is not a vector file that GDAL can read ({error})") from error
     if layer is None and len(names) == 1:
@@ -139,8 +145,6 @@ def _check_layer(frame: pd.DataFrame, place: str) -> None:
         raise InputError(f"{place}: has no geometry column; expected a layer of features")
     if len(frame) == 0:
         raise InputError(f"{place}: is empty; expected at least one feature")
-    if frame.crs is None:
-        raise InputError(f"{place}: has no CRS; assign the one it was recorded in (it is never guessed)")
 
 
 def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
@@ -156,20 +160,22 @@ def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
         )
 
 
-def _mapped(frame: gpd.GeoDataFrame, source, known: tuple[str, ...], place: str) -> gpd.GeoDataFrame:
+def _mapped(frame: gpd.GeoDataFrame, source, known: tuple[str, ...], place: str) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Columns by our names: mapped ones, ones that have our name already, constants where a value is missing."""
     theirs = [name for name in frame.columns if name != frame.geometry.name]
-    out = {}
+    out, notes = {}, []
     for name in known:
         column = source.columns.get(name, name if name in theirs else None)
         if column is not None and column not in theirs:
             raise InputError(f"{place}: has no column '{column}' (for {name}); {did_you_mean(column, theirs)}")
         if column is not None:
-            out[name] = frame[column]
+            out[name], more = in_one_writing(frame[column], name, source, place)
+            notes += more
         if name in source.constants:
             constant = source.constants[name]
             out[name] = out[name].where(out[name].notna(), constant) if name in out else constant
-    return gpd.GeoDataFrame(out, index=frame.index, geometry=shapely.force_2d(frame.geometry.values), crs=frame.crs)
+    flat = shapely.force_2d(frame.geometry.values)
+    return gpd.GeoDataFrame(out, index=frame.index, geometry=flat, crs=frame.crs), notes
 
 
 def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> Layer:

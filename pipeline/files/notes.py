@@ -23,6 +23,7 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
     ]
     if "bases" not in layers:
         notes.append("no bases are given: every baseline counts as 0 and no tier is out of reach")
+    notes += [note for layer in layers.values() for note in layer.notes]
     return notes + _tier_notes(settings, layers) + _frame_notes(settings, layers)
 
 

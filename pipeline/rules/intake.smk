@@ -1,4 +1,5 @@
 from pipeline.files.code import modules_of
+from pipeline.files.file_parts import parts_of
 from pipeline.files.lost import lost_files
 from pipeline.files.store import read_json
 
@@ -9,12 +10,11 @@ def code_of(step):
 
 
 def input_files():
-    """Input files of the configuration, with the write-ahead log of a GeoPackage where there is one."""
+    """Input files of the configuration, with the files that belong to them."""
     layers = SETTINGS.inputs.model_dump(exclude_none=True).values()
     files = sorted({layer["file"] for layer in layers if layer.get("file")})
     # A missing file is left to the intake, whose error says which layer asks for it.
-    found = [name for name in files if os.path.exists(name)]
-    return found + [f"{name}-wal" for name in found if os.path.exists(f"{name}-wal")]
+    return [part for name in files for part in parts_of(name)]
 
 
 checkpoint intake:

@@ -14,6 +14,7 @@ from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
 from pipeline.files.fields import batch_count, batch_of, field_folder
+from pipeline.files.file_parts import sha256_of
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
@@ -119,7 +120,9 @@ def _files(settings: Config) -> set[str]:
 
 def _hashes(settings: Config) -> dict[str, str]:
     catalogue = catalogue_path(settings, project_root=PROJECT, working_dir=Path.cwd())
-    hashes = {path: sha256(Path(path)) for path in sorted(_files(settings))}
+    hashes: dict[str, str] = {}
+    for path in sorted(_files(settings)):
+        hashes |= sha256_of(path)
     return hashes | {settings.tiers.catalogue: sha256(catalogue)}
 
 

@@ -1,0 +1,181 @@
+"""Text tables with coordinates as layers: separator, decimal mark, encoding and geometry columns found or told."""
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Iterable
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.errors import InputError, did_you_mean
+from pipeline.files.numbers import number_of
+
+SUFFIXES = (".csv", ".tsv", ".txt")
+_SEPARATORS = (";", "\t", "|", ",")
+_PAIRS = (("lon", "lat"), ("longitude", "latitude"), ("long", "lat"), ("lng", "lat"), ("x", "y"),
+          ("easting", "northing"))  # fmt: skip
+_WKT = ("wkt", "geometry", "geom", "the_geom")
+# Columns of text stay as they are written: '007' is not '7'.
+_TEXT = (c.FIELD_ID, c.FARM, c.GROWER, c.PASS_ID, c.TIER, c.FRAME, c.FIX, c.BASE_ID)
+_BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_PLAIN = re.compile(r"[-+]?(0|[1-9][\d.,]*|0[.,]\d+)([eE][-+]?\d{1,3})?")
+
+
+def read_csv_layer(path: Path, source, place: str) -> tuple[gpd.GeoDataFrame, list[str]]:
+    """Read a text table whose rows are points, or carry WKT.
+
+    Parameters
+    ----------
+    path : Path
+    source : Source
+        With `columns` (of which `x`, `y` and `wkt` say where the geometry is) and `encoding`.
+    place : str
+        For errors.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+        Index the number of the data row, from 1; without a CRS.
+    notes : list of str
+
+    Raises
+    ------
+    InputError
+        If the text cannot be decoded or split, no coordinates are found, or one is not a number.
+    """
+    text, notes = _decoded(path, source.encoding, place)
+    table = _table(text, place)
+    shape, used = _geometry(table, source.columns, place)
+    theirs = {source.columns.get(name, name) for name in _TEXT}
+    kept = {name: table[name] if name in theirs else _typed(table[name]) for name in table if name not in used}
+    return gpd.GeoDataFrame(kept, index=table.index, geometry=shape), notes
+
+
+def _decoded(path: Path, encoding: str | None, place: str) -> tuple[str, list[str]]:
+    data = path.read_bytes()
+    marked = next((name for mark, name in _BOMS if data.startswith(mark)), None)
+    try:
+        return data.decode(marked or encoding or "utf-8"), []
+    except UnicodeDecodeError as error:
+        if marked or encoding:
+            said = f"is not {marked or encoding} (byte {error.start}); give the right 'encoding:' for the layer"
+            raise InputError(f"{place}: {said}") from None
+    note = "is not UTF-8 and was read as Windows-1252; if letters are wrong, give 'encoding:' for the layer"
+    return data.decode("cp1252", errors="replace"), [note]
+
+
+def _table(text: str, place: str) -> pd.DataFrame:
+    """All cells as text, missing where empty."""
+    told = re.match(r"sep=(.)\r?\n", text)  # a first line by which spreadsheets say the separator
+    text = text[told.end() :] if told else text
+    header = text.split("\n", 1)[0]
+    separator = told.group(1) if told else max(_SEPARATORS, key=header.count)
+    # Between semicolons or tabs a comma may be a decimal one, so the larger count does not decide there.
+    if not told:
+        separator = next((mark for mark in _SEPARATORS[:3] if mark in header), separator)
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
+    names, rows = None, []
+    try:
+        for cells in lines:
+            if not any(cell.strip() for cell in cells):
+                continue
+            if names is None:
+                names = _names(cells, place)
+            elif len(cells) != len(names):
+                raise InputError(
+                    f"{place}: line {lines.line_num} has {len(cells)} values, the header {len(names)} (separated by "
+                    f"{separator!r}); expected as many, put text that holds a separator in quotes"
+                )
+            else:
+                rows.append([cell.strip() or None for cell in cells])
+    except csv.Error as error:
+        raise InputError(f"{place}: line {lines.line_num} cannot be read ({error}); save the table anew as CSV") from None
+    table = pd.DataFrame(rows, columns=names or [], dtype=object)
+    return table.set_axis(pd.RangeIndex(1, len(rows) + 1))
+
+
+def _names(cells: list[str], place: str) -> list[str]:
+    names = [cell.strip() for cell in cells]
+    twice = next((name for name in names if names.count(name) > 1), None)
+    if twice is not None:
+        raise InputError(f"{place}: has two columns '{twice}'; expected each name once, rename one")
+    return names
+
+
+def _geometry(table: pd.DataFrame, columns: dict, place: str) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Geometries, and the columns they were made of."""
+    for ours in ("x", "y", "wkt"):
+        if ours in columns and columns[ours] not in table:
+            near = did_you_mean(columns[ours], table.columns)
+            raise InputError(f"{place}: has no column '{columns[ours]}' (for {ours}); {near}")
+    by_lower = {str(name).lower(): name for name in table}
+    if "x" in columns or "y" in columns:
+        if not {"x", "y"} <= set(columns) or "wkt" in columns:
+            raise InputError(f"{place}: expected x and y together under columns, or wkt alone")
+        pair = (columns["x"], columns["y"])
+        return _points(table, pair, place), pair
+    wkt = columns.get("wkt") or _first(_WKT, by_lower)
+    if wkt is not None:
+        return _from_wkt(table[wkt], place), (wkt,)
+    for pair in _PAIRS:
+        if set(pair) <= set(by_lower):
+            found = (by_lower[pair[0]], by_lower[pair[1]])
+            return _points(table, found, place), found
+    raise InputError(
+        f"{place}: no column of coordinates is known among {', '.join(map(str, table))}; add under columns "
+        "{x: YOUR_EASTING_OR_LONGITUDE, y: YOUR_NORTHING_OR_LATITUDE}, or {wkt: YOUR_WKT}"
+    )
+
+
+def _first(names: Iterable[str], known: dict[str, str]) -> str | None:
+    return next((known[name] for name in names if name in known), None)
+
+
+def _points(table: pd.DataFrame, pair: tuple[str, str], place: str) -> np.ndarray:
+    xy = np.column_stack([_coordinates(table[name], name, place) for name in pair])
+    out = np.full(len(table), None, object)
+    there = np.isfinite(xy).all(axis=1)
+    out[there] = shapely.points(xy[there])
+    return out
+
+
+def _coordinates(cells: pd.Series, name: str, place: str) -> np.ndarray:
+    numbers = [np.nan if cell is None else number_of(cell) for cell in cells]
+    bad = next((k for k, number in enumerate(numbers) if number is None), None)
+    if bad is not None:
+        raise InputError(
+            f"{place}: feature {cells.index[bad]}: {name}: '{cells.iloc[bad]}' is not a coordinate; expected a decimal "
+            "number, as in '41.5512' or '600123.45', correct it in the table"
+        )
+    return np.array(numbers, float)
+
+
+def _from_wkt(cells: pd.Series, place: str) -> np.ndarray:
+    shape = np.array(shapely.from_wkt(cells.to_numpy(object), on_invalid="ignore"), object)
+    bad = np.array([one is None for one in shape]) & cells.notna().to_numpy()
+    if bad.any():
+        k = int(np.flatnonzero(bad)[0])
+        raise InputError(
+            f"{place}: feature {cells.index[k]}: {cells.name}: '{cells.iloc[k][:60]}' is not WKT; expected for example "
+            "'LINESTRING (600100 4600010, 600200 4600010)', correct it in the table"
+        )
+    return shape
+
+
+def _typed(cells: pd.Series) -> pd.Series:
+    """Numbers where every cell is plainly one; codes with leading zeros and all else stay text."""
+    said = cells.dropna()
+    if len(said) == 0 or not said.map(lambda cell: bool(_PLAIN.fullmatch(cell))).all():
+        return cells
+    numbers = [np.nan if cell is None else number_of(cell) for cell in cells]
+    if any(number is None for number in numbers):
+        return cells
+    values = np.array(numbers, float)
+    whole = np.isfinite(values).all() and (values == np.floor(values)).all() and (np.abs(values) < 2**53).all()
+    return pd.Series(values.astype(np.int64) if whole else values, index=cells.index)
