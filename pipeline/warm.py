@@ -10,6 +10,7 @@ from pipeline.core.offsets import CROSSING_ANGLE_DEG, measure_offsets
 from pipeline.core.overlap import Bands, Grid, Lines, count_cells
 from pipeline.core.pairs import Places
 from pipeline.core.pieces import row_pieces
+from pipeline.core.point_log import PointLog, passes_of
 from pipeline.core.returns import Clock, OperationError, ReturnError
 from pipeline.core.segments import Segments
 from pipeline.core.tier import TierSpread
@@ -33,6 +34,8 @@ def main() -> None:
     window = np.zeros((1, grid.lines, grid.columns), np.uint8)
     count_cells(lines, bands, grid, first_line=0, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG)
     agreement(spans, places, errors, counted, cell_m=0.5)
+    log = [(x, 0.0) for x in range(20)] + [(x, 9.0) for x in range(20, 0, -1)]
+    passes_of(PointLog(np.array(log), time_s=np.arange(40.0), setting=one.repeat(40)))
 
 
 if __name__ == "__main__":
