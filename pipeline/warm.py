@@ -35,7 +35,7 @@ def _run_batch(batch: Path, folder: Path, settings: dict[str, Path]) -> None:
     laid = {"passes": folder / "passes", "offsets": folder / "offsets"}
     passes.run(batch=batch, settings=settings["geometry"], out=laid["passes"])
     offsets.run(passes=laid["passes"], out=laid["offsets"])
-    odds.run(**laid, settings=settings["tiers"], out=folder / "odds")
+    odds.run(**laid, tiers=settings["tiers"], out=folder / "odds")
     results = folder / "results"
     overlap.run(
         **laid, tiers=settings["tiers"], raster=settings["raster"], results=results, out=folder / "overlap.parquet"
@@ -54,7 +54,7 @@ def _config(farm: Path) -> dict:
         "inputs": {
             "fields": {"file": str(farm), "layer": "fields"},
             "strips": lines | {"layer": "lines", "constants": IMPLEMENT | {"strip_width": "0.2 m"}},
-            "rows": lines | {"layer": "lines", "kind": "planned", "constants": IMPLEMENT},
+            "rows": {"file": str(farm), "layer": "points", "columns": {"started_at": "T0"}, "constants": IMPLEMENT},
         },
         "tiers": {"catalogue": str(PROJECT / "shared" / "tiers.yaml"), "compare": ["ppp_decimetre", "rtk_base"]},
         "judging": {"steering": {"autumn": "1 in", "spring": "1 in"}},
@@ -62,7 +62,7 @@ def _config(farm: Path) -> dict:
 
 
 def _write_farm(path: Path) -> Path:
-    """One field and two passes, a little bent, that serve as strips and rows."""
+    """One field with two passes, a little bent: as lines, which are the strips, and as a log, which are the rows."""
     field = shapely.box(WEST, SOUTH, WEST + 80, SOUTH + 50)
     along = np.linspace(-2, 82, 15)
     shape = [shapely.LineString(np.c_[WEST + along, SOUTH + y + 0.1 * np.sin(along / 9)]) for y in (10.0, 13.048)]
@@ -70,6 +70,9 @@ def _write_farm(path: Path) -> Path:
     times = {"T0": [start, start + pd.Timedelta("2min")], "T1": [start + pd.Timedelta("1min"), start + pd.Timedelta("3min")]}
     gpd.GeoDataFrame({"field_id": ["acre"]}, geometry=[field], crs=CRS).to_file(path, layer="fields")
     gpd.GeoDataFrame(times, geometry=shape, crs=CRS).to_file(path, layer="lines")
+    logged = np.concatenate([shapely.line_interpolate_point(line, np.arange(0.0, 84.0, 2.0)) for line in shape])
+    seconds = pd.to_timedelta(np.concatenate([np.arange(42), 120 + np.arange(42)]), unit="s")
+    gpd.GeoDataFrame({"T0": start + seconds}, geometry=logged, crs=CRS).to_file(path, layer="points")
     return path
 
 
