@@ -331,6 +331,18 @@ def test_layer_without_crs_is_marked(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("crs", "words"),
+    [("EPSG:4326", "in degrees, its coordinates are not"), ('LOCAL_CS["x",UNIT["metre",1]]', "not tied to the earth")],
+)
+def test_layer_with_a_wrong_crs_is_marked(tmp_path, crs, words):
+    frames = {"fields": boundaries(), "strips": passes_of()}
+    path = write(tmp_path, {name: frame.set_crs(crs, allow_override=True) for name, frame in frames.items()})
+    text = text_of(path)
+    assert text.count(f"# fill in: the layer's CRS is {words}") == 2
+    assert "row_count: \"fill in\"" in text  # nothing can be measured there
+
+
+@pytest.mark.parametrize(
     ("name", "content", "words"), [("gone.gpkg", None, "does not exist"), ("a.txt", "no layer\n", "GDAL can read")]
 )
 def test_files_that_cannot_be_read(tmp_path, name, content, words):

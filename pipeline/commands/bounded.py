@@ -102,7 +102,7 @@ def _sample(role: str, given: Any, folder: Path) -> Sample | None:
             return None
         if info["features"] * (FEATURE_WEIGHT + _vertices_each(path, layer)) <= MOST_WEIGHT:
             return None
-        table = _blocks(path, layer, int(info["features"]))
+        table = _blocks(path, layer, int(info["features"]), of_points="Point" in str(info["geometry_type"]))
         copy = folder / f"{role}.gpkg"
         logging.getLogger("pyogrio").setLevel(logging.WARNING)  # else it tells how many records the sample has
         pyogrio.write_dataframe(table, copy, layer=layer, driver="GPKG")
@@ -116,10 +116,12 @@ def _vertices_each(path: Path, layer: str) -> float:
     return float(np.mean(shapely.get_num_coordinates(shapes))) if len(shapes) else 0.0
 
 
-def _blocks(path: Path, layer: str, features: int) -> pd.DataFrame:
-    starts = np.unique(np.linspace(0, max(features - PER_BLOCK, 0), BLOCKS).astype(int))
+def _blocks(path: Path, layer: str, features: int, *, of_points: bool) -> pd.DataFrame:
+    """Some of the features; of a log of points the first ones in one block, or its passes would be cut up."""
+    each = MOST_WEIGHT // (FEATURE_WEIGHT + 1) if of_points else PER_BLOCK
+    starts = [0] if of_points else np.unique(np.linspace(0, max(features - each, 0), BLOCKS).astype(int))
     parts = [
-        pyogrio.read_dataframe(path, layer=layer, skip_features=int(start), max_features=PER_BLOCK, fid_as_index=True)
+        pyogrio.read_dataframe(path, layer=layer, skip_features=int(start), max_features=each, fid_as_index=True)
         for start in starts
     ]
     whole = pd.concat(parts)

@@ -43,7 +43,8 @@ def layer_facts(given, layer: Layer, account: dict, sample: Sample | None) -> di
         "file": given.file, "layer": sample.layer if sample else layer.layer,
         "format": FORMATS.get(info["driver"], info["driver"]),
         "crs": kept.crs.name, "crs_code": ":".join(authority) if authority else None,
-        "features": sample.of if sample else layer.read, "read": layer.read, "kept": len(kept),
+        "features": sample.of if sample else account["read"], "read": account["read"], "kept": account["kept"],
+        "rejected_count": account["rejected"], "passes": len(kept) if c.ROW_COUNT in kept else None,
         "vertices": int(shapely.get_num_coordinates(kept.geometry.values).sum()),
         "rejected": _rejected(layer, sample), **_columns(given, list(info["fields"])),
     }  # fmt: skip

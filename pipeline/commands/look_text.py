@@ -33,12 +33,11 @@ def _how_read(facts: dict) -> str:
 
 def _layer(name: str, facts: dict, units: str) -> list[str]:
     code = f" ({facts['crs_code']})" if facts["crs_code"] else ""
-    rejected = facts["read"] - facts["kept"]
     whole = f"{facts['features']:,} in the layer, " if facts["features"] != facts["read"] else ""
     lines = [f"{name}  {plain_text(facts['file'])}, layer {plain_text(facts['layer'])} ({facts['format']})"]
     lines += _said("CRS", f"{facts['crs']}{code}")
-    lines += _said("features", f"{whole}{facts['read']:,} read, {facts['kept']:,} used, {rejected:,} rejected; "
-                               f"{facts['vertices']:,} vertices")  # fmt: skip
+    counts = f"{facts['read']:,} read, {facts['kept']:,} used, {facts['rejected_count']:,} rejected"
+    lines += _said("features", f"{whole}{counts}; {facts['vertices']:,} vertices")
     if "area_m2" in facts:
         farms = f", {len(facts['farms'])} farms" if facts["farms"] else ""
         lines += _said("area", area_text(facts["area_m2"], units=units) + farms)
@@ -53,7 +52,9 @@ def _layer(name: str, facts: dict, units: str) -> list[str]:
 
 
 def _line_layer(facts: dict, units: str) -> list[str]:
-    lines = _said("length", f"{length_text(facts['length_m'], units=units)} of centre lines in {facts['fields']} fields")
+    passes = f"{facts['passes']:,} passes, " if facts["passes"] != facts["kept"] else ""
+    length = length_text(facts["length_m"], units=units)
+    lines = _said("length", f"{passes}{length} of centre lines in {facts['fields']} fields")
     bare = f"; {facts['without_times']:,} passes without" if facts["without_times"] and facts["first"] else ""
     lines += _said("dates", f"{facts['first']} to {facts['last']}{bare}" if facts["first"] else "none")
     rows = _values(facts["row_counts"])

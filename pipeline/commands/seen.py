@@ -58,6 +58,18 @@ class Seen:
         return self.table.crs if isinstance(self.table, gpd.GeoDataFrame) else None
 
     @cached_property
+    def crs_fault(self) -> str:
+        """Why the layer cannot be laid on the earth; "" where it can."""
+        if self.crs is None:
+            return "the layer names no CRS; assign the one it was recorded in with a GIS"
+        if self.crs.geodetic_crs is None:
+            return "the layer's CRS is not tied to the earth; assign the one it was recorded in with a GIS"
+        bounds = shapely.total_bounds(self.shapes)
+        if self.crs.is_geographic and np.nanmax(np.abs(bounds)) > 360:
+            return "the layer's CRS is in degrees, its coordinates are not; assign the one it was recorded in with a GIS"
+        return ""
+
+    @cached_property
     def columns(self) -> list[str]:
         """Names of the columns without the geometry."""
         geometry = self.table.geometry.name if isinstance(self.table, gpd.GeoDataFrame) else None
@@ -67,7 +79,7 @@ class Seen:
     def distances_m(self) -> pd.Series:
         """Distance from a line to its neighbour [m], by feature of `table`; NaN where none was found."""
         lines, index = usable_lines(self.shapes[:MEASURED])
-        if self.crs is None or len(lines) == 0:
+        if self.crs_fault or len(lines) == 0:
             return pd.Series(np.nan, index=index, dtype=float)
         return pd.Series(abreast_distances(laid_flat(lines, self.crs)), index=index)
 
@@ -104,7 +116,7 @@ def usable_lines(shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def laid_flat(shapes: np.ndarray, crs) -> np.ndarray:
-    """Geometries in a plane of their own [m]; out-of-date degrees and the like fail as in the workflow."""
+    """Geometries in a plane of their own [m]."""
     wkt = crs.to_wkt()
     middle = shapely.get_coordinates(to_geographic(shapes, wkt)).mean(axis=0)
     return to_local(shapes, wkt, local_crs(*np.round(middle, 7)))

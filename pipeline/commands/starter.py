@@ -87,8 +87,8 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
     seen = chosen.seen
     found, doubts = _columns(role, seen, ids, tiers)
     lines = [f"  {role}:", _entry(4, "file", seen.file), _entry(4, "layer", seen.layer, f"guess: {chosen.why}")]
-    if seen.crs is None:
-        lines.append("    # fill in: the layer names no CRS; assign the one it was recorded in with a GIS")
+    if seen.crs_fault:
+        lines.append(f"    # fill in: {seen.crs_fault}")
     if role == "rows":
         lines.append(_kind(seen))
     if found or role == "fields":

@@ -61,9 +61,9 @@ def _crs_notes(layers: dict[str, dict]) -> list[str]:
 
 def _reject_notes(layers: dict[str, dict]) -> list[str]:
     return [
-        f"{role}: {facts['read'] - facts['kept']} of {facts['read']} features would be rejected; see the reasons above"
+        f"{role}: {facts['rejected_count']} of {facts['read']} features would be rejected; see the reasons above"
         for role, facts in layers.items()
-        if facts["read"] - facts["kept"] > MANY_REJECTED * facts["read"]
+        if facts["rejected_count"] > MANY_REJECTED * facts["read"]
     ]
 
 
