@@ -8,6 +8,7 @@ from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
+from pipeline.core import odds
 from pipeline.core.tier import Tier
 
 HALF_WIDTH_M = 4 * INCH
@@ -188,3 +189,38 @@ def test_the_longest_run_is_where_missing_is_likelier_than_not():
     assert found.longest_miss_run_m[0] == pytest.approx(
         50 * (1 - 0.1016 / 0.3) * np.hypot(1, 0.006), abs=1e-3
     )
+
+
+def test_rows_and_passes_have_the_distribution_of_their_own_shift():
+    # One row a pass, off its strip by 0.02 m all along: it misses as a whole or not at all, and misses in the share
+    # of draws that the normal distribution gives; the percentiles of a share of 0 or 1 turn over there.
+    for repeatable_m, p10_p50_p90 in ((0.08, [0, 0, 0]), (0.13, [0, 0, 1]), (0.5, [0, 1, 1])):
+        chance = miss(0.02, HALF_WIDTH_M, repeatable_m / Z)
+        assert [int(chance > 1 - q) for q in (0.1, 0.5, 0.9)] == p10_p50_p90  # the referee agrees with the table
+        (found,) = straight(4, shift_m=0.02).judge(tier(repeatable_m=repeatable_m), half_width_m=HALF_WIDTH_M)
+        np.testing.assert_allclose(found.row_share, np.tile(p10_p50_p90, (4, 1)).T, atol=0.02)
+        np.testing.assert_allclose(found.pass_share, np.tile(p10_p50_p90, (4, 1)).T, atol=0.02)
+
+
+def test_row_percentiles_against_plain_draws():
+    # A slanting row under one shift: its share is a function of one normal number, drawn a million times.
+    (found,) = straight(3, slope_m=0.12, shift_m=0.02).judge(tier(repeatable_m=0.2), half_width_m=HALF_WIDTH_M)
+    error = np.random.default_rng(5).normal(0.02, 0.2 / Z, DRAWS)
+    inside = np.minimum(error + 0.12, HALF_WIDTH_M) - np.maximum(error - 0.12, -HALF_WIDTH_M)
+    plain = np.percentile(1.0 - np.clip(inside, 0.0, None) / 0.24, [10, 50, 90])
+    # Quasi-random draws of the day's bias; 1,024 plain ones would be off by 0.02 to 0.03.
+    np.testing.assert_allclose(found.row_share, np.tile(plain, (3, 1)).T, atol=0.01)
+    np.testing.assert_allclose(found.pass_share, np.tile(plain, (3, 1)).T, atol=0.01)
+
+
+def test_parts_of_a_field_change_nothing(monkeypatch):
+    one = tier(repeatable_m=0.2, pass_to_pass_m=0.1)
+    field = straight(7, slope_m=0.12, shift_m=0.02, step_s=900.0)
+    (whole,) = field.judge(one, half_width_m=HALF_WIDTH_M)
+    monkeypatch.setattr(odds, "_SPANS_AT_ONCE", 1)
+    (parts,) = field.judge(one, half_width_m=HALF_WIDTH_M)
+    for name in ("holds_m", "doubt_m", "misses_m", "expected_miss_m", "expected_miss_any_m", "longest_miss_run_m"):
+        np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), rtol=1e-12, atol=1e-12)
+    for name in ("row_share", "pass_share", "field_share"):
+        # The tables of the draws are added up in another order, in numbers of seven digits.
+        np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), atol=1e-5)

@@ -99,7 +99,9 @@ def test_a_row_along_the_cells():
     counted, painted = count(Field.of([row], [strip]), Tier.without_error(), cell_m=0.5)
     half = np.hypot(10, 0.1) / 2
     np.testing.assert_allclose(counted[0, 0], [0, half, 0, half, 0, 0], atol=1e-6)
-    assert painted[0].tolist() == [[HOLDS] * 10 + [MISSES] * 10]
+    # The row ends on a border of cells, which opens one more column; nothing lies in it.
+    assert painted[0, :, :-1].tolist() == [[HOLDS] * 10 + [MISSES] * 10]
+    assert not painted[0, :, -1].any()
 
 
 def test_every_tier_has_its_own_bands_in_one_pass():
@@ -204,3 +206,13 @@ def test_a_wrong_count_would_be_noticed():
     right, wrong = (agreement(spans, places, errors, c, cell_m=cell_m)["t"] for c in (counted, moved))
     assert right.gap_m <= right.tolerance_m < wrong.gap_m
     assert field.error(one).sd(np.array([0]), np.array([0]))[0] * Z == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize("belts", [1, 2, 3, 7])
+@pytest.mark.parametrize("y", [0.0, -1.2, 3.3, 12.8])
+def test_a_row_on_the_border_of_cells_and_windows_is_counted_once(belts, y):
+    # Along a border of cells a row lies in one line of them, whichever window that line is in.
+    rows = [shapely.LineString([(0.0, y), (20.0, y)]), shapely.LineString([(0.0, 30.0), (20.0, 30.0)])]
+    field = Field.of(rows, [shapely.LineString([(-5.0, y), (25.0, y)]), shapely.LineString([(-5.0, 30.0), (25.0, 30.0)])])
+    counted, _ = count(field, tier(repeatable_m=0.02), cell_m=0.1, belts=belts)
+    np.testing.assert_allclose(counted.sum(axis=(0, 2)), [20.0, 20.0], rtol=1e-12)

@@ -76,3 +76,8 @@ def test_stretches_cover_the_line_and_hold_what_lies_in_their_area(xy):
     for number, area in enumerate(AREAS):
         mine = [shapely.get_coordinates(part) for part in parts[found.area == number]]
         assert sum(length_inside(part, area) for part in mine) == pytest.approx(length_inside(xy, area), abs=1e-6)
+
+
+def test_a_line_that_only_touches_an_area_is_not_in_it():
+    found = shared([(-50, 50), (0, 50)], [(0, -20), (0, 0)], [(-50, 50), (1, 50)], shortest=0.5)
+    assert (found.line.tolist(), found.area.tolist()) == ([2], [0])

@@ -127,3 +127,16 @@ def test_no_error_draws_zeros():
         ReturnError(operation([0.0, 600.0], exact), operation([0.0], exact)), draws=64
     )
     assert not autumn.any() and not spring.any() and not machine.any()
+
+
+def test_blocks_continue_one_sequence():
+    clock = Clock.from_times(np.array([0.0, 600.0]))
+    how = {"sources": (1, 1), "seed": 3}
+    whole = StandardDraws.seeded(clock, clock, draws=256, **how)
+    blocks = [StandardDraws.seeded(clock, clock, draws=64, block=k, **how) for k in range(4)]
+    # The quasi-random numbers of the biases are those of SciPy's one sequence.
+    np.testing.assert_array_equal(np.concatenate([b.autumn_bias for b in blocks], axis=-1), whole.autumn_bias)
+    np.testing.assert_array_equal(np.concatenate([b.machine for b in blocks]), whole.machine)
+    # The pseudo-random ones of the drift are new in every block.
+    drift = np.concatenate([b.autumn_drift for b in blocks], axis=-1)
+    assert len(np.unique(drift)) == drift.size

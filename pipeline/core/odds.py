@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
@@ -21,7 +22,6 @@ ROW_DRAWS = 1024
 # A block of draws, and the rows of a part of the field, are small enough to stay near the processor.
 _BLOCK = ROW_DRAWS
 _SPANS_AT_ONCE = 65536
-_THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -39,6 +39,7 @@ class Judgement:
     row_share, pass_share : ndarray, shape (3, rows) and (3, passes)
         10th, 50th and 90th percentile of the missed share.
     field_share : ndarray, shape (3,)
+        The same of the field's missed share.
     """
 
     holds_m: np.ndarray
@@ -77,6 +78,7 @@ def judge(
     places : Places
         Of those spans; only the ones on a strip are looked at for strip pass and width.
     errors : dict of tier id to ReturnError
+        All with the same clocks and the same wander: they are tiers of one piece of work.
     rows, passes : int
         Number of planted rows and of planter passes.
     spacing_m : float
@@ -88,14 +90,16 @@ def judge(
     dict of tier id to Judgement
     """
     field = _Field.of(spans, places, errors, spacing_m=spacing_m, seed=seed)
-    by_row = {name: np.zeros((len(errors), rows)) for name in ("whole", "holds", "within", "run", "expected", "anywhere")}
+    by_row = {name: np.zeros((len(errors), rows)) for name in ("holds", "within", "run", "expected", "anywhere")}
     row_share = np.zeros((len(errors), 3, rows))
     few = field.errors_of_block(0)
     # Parts of the field stand alone and nearly all of their time is compiled.
-    with ThreadPoolExecutor(_THREADS) as pool:
+    with ThreadPoolExecutor(THREADS) as pool:
         tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
         pass_share, field_share = field.judge_passes(tables, passes, pool)
-    holds, within, whole = by_row["holds"], by_row["within"], by_row["whole"][0]
+    on = spans.kind == ON_STRIP
+    whole = np.bincount(places.row[on], spans.length_m[on], rows)
+    holds, within = by_row["holds"], by_row["within"]
     return {
         name: Judgement(
             holds[k], within[k] - holds[k], whole - within[k],
@@ -160,7 +164,6 @@ class _Field:
         if not on.all():
             spans, row, pair = spans.take(on), row[on], pair[on]
         length = np.bincount(row, spans.length_m, count)
-        by_row["whole"][:, mine] = length
         within = length_within(
             spans.offset0_m, spans.offset1_m, spans.length_m, pair, row,
             np.column_stack([pairs.hold_m, pairs.reach_m]), count,

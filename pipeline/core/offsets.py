@@ -5,7 +5,6 @@ the strip's travel. Along a straight planted segment it is linear, so a row fall
 strip segment, one unit normal and two end offsets. Nothing is sampled.
 """
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 
@@ -13,8 +12,9 @@ import numba
 import numpy as np
 
 from pipeline.core.cells import Cells, cell_range, first_shared_cell
-from pipeline.core.kernels import sort_first
+from pipeline.core.kernels import THREADS, sort_first
 from pipeline.core.segments import Segments
+from pipeline.errors import InputError
 
 ON_STRIP, CROSSING, NO_STRIP = 0, 1, 2
 CROSSING_ANGLE_DEG = 20.0
@@ -90,6 +90,11 @@ def measure_offsets(
     Spans
         In the order of the planted lines; their lengths add up to the length of the rows.
 
+    Raises
+    ------
+    InputError
+        If more strips lie on one another than any field has.
+
     Notes
     -----
     A strip within 20 degrees of the row is preferred to one that crosses it, however near that is: an
@@ -110,7 +115,7 @@ def measure_offsets(
         return _spans_of(rows.xy[some], rows.line[some], rows.start_m[some], fixed)
 
     # Segments stand alone, so parts are measured side by side; their order is kept.
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
+    with ThreadPoolExecutor(THREADS) as pool:
         parts = list(pool.map(part, range(0, max(len(rows.xy), 1), _SEGMENTS_AT_ONCE)))
     return Spans(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
@@ -120,6 +125,11 @@ def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tupl
     room = 3 * len(xy) + 1024
     while True:
         count, *columns = _spans(*(xy, line, start_m, *fixed, room))
+        if count < 0:
+            raise InputError(
+                f"planted line {-1 - count}: more than {_MOST_CANDIDATES} pieces of strip lie within half a row spacing of "
+                "one place on it; expected strips side by side, take away passes that lie on one another"
+            )
         if count <= room:
             return [column[:count] for column in columns]
         room = 2 * count
@@ -234,24 +244,24 @@ def _spans(
                     if not _abreast(a, strips[k], normals[k], planes[k], far, iv[m]):
                         continue
                     if m == _MOST_CANDIDATES:
-                        raise ValueError("more than 256 strip segments lie beside one planted segment")
+                        return -1 - row_line[i], line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading
                     seg[m], dots[m] = k, (ux * normals[k, 1] - uy * normals[k, 0]) / length
                     crossing[m] = abs(dots[m]) < cos_limit
                     m += 1
         cut_count = _add_cuts(m, iv, cuts)
-        before, last_kind = -9, -9
+        before = -9
         for c in range(cut_count - 1):
             t0, t1 = cuts[c], cuts[c + 1]
             if (t1 - t0) * length <= SLIVER_M and cut_count > 2:
                 continue
             b = _best(0.5 * (t0 + t1), m, iv, crossing)
-            if b == before and last_kind != -9:
+            if b == before:
                 if n <= room:
                     end[n - 1] = row_start[i] + t1 * length
                     if b >= 0:
                         off1[n - 1] = iv[b, 2] + t1 * (iv[b, 3] - iv[b, 2])
                 continue
-            before, last_kind = b, b
+            before = b
             if n < room:
                 line[n], start[n], end[n] = row_line[i], row_start[i] + t0 * length, row_start[i] + t1 * length
                 strip[n], heading[n], off0[n], off1[n], nrm_x[n], nrm_y[n] = -1, 0, 0.0, 0.0, 0.0, 0.0

@@ -12,12 +12,12 @@ import numba
 import numpy as np
 
 from pipeline.core.cells import Cells, cell_range, first_shared_cell
+from pipeline.core.kernels import THREADS
 from pipeline.core.segments import Segments
 
 # Codes of the raster; 0 is a cell without a planted row.
 EMPTY, HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = 0, 1, 2, 3, 4, 5
 INDEX_CELL_M = 1.0
-_THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -34,9 +34,10 @@ class Grid:
     def around(cls, bounds: tuple[float, float, float, float], *, cell_m: float) -> "Grid":
         """The grid of whole cells that holds `bounds` (west, south, east, north) [m]."""
         west, north = np.floor(bounds[0] / cell_m) * cell_m, np.ceil(bounds[3] / cell_m) * cell_m
-        columns = int(np.ceil((bounds[2] - west) / cell_m - 1e-9))
-        lines = int(np.ceil((north - bounds[1]) / cell_m - 1e-9))
-        return cls(float(west), float(north), cell_m, max(columns, 1), max(lines, 1))
+        # What lies on a border belongs to the cell east or south of it, so the last one begins at the far edge at most.
+        columns = int(np.floor((bounds[2] - west) / cell_m + 1e-9)) + 1
+        lines = int(np.floor((north - bounds[1]) / cell_m + 1e-9)) + 1
+        return cls(float(west), float(north), cell_m, columns, lines)
 
 
 @dataclass(frozen=True)
@@ -107,22 +108,22 @@ def count_cells(
     crossing_deg : float
         A strip at a wider angle than this is crossed.
     """
-    index, height = lines.index, window.shape[1]
-    edges = np.linspace(0, height, _THREADS + 1).astype(int)
-    parts = [np.zeros_like(counted) for _ in range(_THREADS)]
+    index = lines.index
+    edges = first_line + np.linspace(0, window.shape[1], THREADS + 1).astype(int)
+    parts = [np.zeros_like(counted) for _ in range(THREADS)]
 
     def count_belt(k: int) -> None:
         _count(
             lines.rows.xy, lines.rows.line, lines.strips.xy, lines.strips.line, lines.strips.length_m, lines.reach_m,
             lines.row_key, lines.strip_key, index.first, index.members, index.x0, index.y0, index.per_m, index.nx,
             index.ny, bands.pass_of_row, bands.row_of_line, bands.pass_of_strip, bands.half_width_m, bands.bound_m,
-            grid.west, grid.north - first_line * grid.cell_m, grid.cell_m, edges[k], edges[k + 1], window, parts[k],
+            grid.west, grid.north, grid.cell_m, first_line, edges[k], edges[k + 1], window, parts[k],
             np.cos(np.radians(crossing_deg)),
         )  # fmt: skip
 
     # Belts of the window share no cell, so they are painted side by side; their sums are added in order.
-    with ThreadPoolExecutor(_THREADS) as pool:
-        list(pool.map(count_belt, range(_THREADS)))
+    with ThreadPoolExecutor(THREADS) as pool:
+        list(pool.map(count_belt, range(THREADS)))
     for part in parts:
         counted += part
 
@@ -130,8 +131,8 @@ def count_cells(
 @numba.njit(cache=True, nogil=True)
 def _count(
     rows, row_line, strips, strip_line, strip_length, reach, row_key, strip_key, first, members, x0, y0, per_m, nx, ny,
-    pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, top, bottom, window, counted,
-    cos_limit,
+    pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, first_line, top, bottom, window,
+    counted, cos_limit,
 ):  # fmt: skip
     near, tiers, width = np.empty(512, np.int64), window.shape[0], window.shape[2]
     hold, reached, sums = np.empty(tiers), np.empty(tiers), np.zeros((tiers, 6))
@@ -181,8 +182,8 @@ def _count(
                     if gap > reached[k]:
                         code = MISSES
                 sums[k, code] += length
-                if code > window[k, here_y, here_x]:
-                    window[k, here_y, here_x] = code
+                if code > window[k, here_y - first_line, here_x]:
+                    window[k, here_y - first_line, here_x] = code
         counted[:, row_of_line[planted]] += sums
 
 

@@ -13,7 +13,7 @@ from pipeline.core.returns import ReturnError
 
 @dataclass(frozen=True)
 class Places:
-    """What the odds need to know of each span on a strip; arrays of shape (n,).
+    """What the odds need to know of each span; arrays of shape (n,). Off the strips, strip pass and width mean nothing.
 
     Attributes
     ----------

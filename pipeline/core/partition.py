@@ -38,14 +38,18 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stret
     Returns
     -------
     Stretches
-        What lies in no area goes with the stretch before or after it, from the middle of the gap between two;
-        a line that touches no area, or none for long enough, has no stretch where it has none at all, and one
-        whole stretch where it has some.
+        What lies in no area goes with the stretch before or after it, from the middle of the gap between two.
+        A line that is nowhere inside for `shortest` goes as a whole to the area that holds most of it; one that
+        only touches areas, or none, has no stretch.
     """
     line, area = shapely.STRtree(areas).query(lines, predicate="intersects")
     order = np.lexsort([line])
     line, area = line[order], area[order]
     inside: dict[int, list[tuple[float, float, int]]] = {}
+    shapely.prepare(areas)
+    within = shapely.covers(areas[area], lines[line])  # most lines lie in one area as a whole
+    holds = within | (shapely.length(shapely.intersection(lines[line], areas[area])) > 0) if not within.all() else within
+    line, area = line[holds], area[holds]
     single = np.bincount(line, minlength=len(lines))[line] == 1
     for k, number in zip(line[single], area[single], strict=True):
         inside[int(k)] = [(0.0, float(shapely.length(lines[k])), int(number))]

@@ -62,7 +62,7 @@ def even_odds_offset(half_width_m: np.ndarray, sd_m: np.ndarray) -> np.ndarray:
         misses = _outside(middle, half_width_m, sd) > 0.5
         low, high = np.where(misses, low, middle), np.where(misses, middle, high)
     never = (half_width_m <= 0) | (_outside(np.zeros(sd.shape), half_width_m, sd) > 0.5)
-    return np.where(never, -1.0, 0.5 * (low + high))
+    return np.where(never, -1.0, np.where(sd_m == 0.0, half_width_m, 0.5 * (low + high)))
 
 
 def _outside(offset_m: np.ndarray, half_width_m: np.ndarray | float, sd_m: np.ndarray | float) -> np.ndarray:

@@ -194,7 +194,7 @@ class ShiftTable:
 def _look_up(
     table, origin, strip_pass, planter_pass, normal_x, normal_y, heading, autumn, spring, machine, owner, owners
 ):
-    draws, last = len(machine), np.float32(table.shape[1] - 0.001)
+    draws, last = len(machine), np.nextafter(np.float32(table.shape[1]), np.float32(0.0))
     per_bin, zero, half = np.float32(1.0 / BIN_M), np.float32(0.0), np.float32(0.5)
     out = np.zeros((owners, draws), np.float32)
     at = np.empty(draws, np.float32)

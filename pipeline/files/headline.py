@@ -25,7 +25,10 @@ def headline(results: Path) -> str:
     lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
     if (table[c.REACH] != "in reach").any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
-    lines += ["", *account_lines(read_json(results / "manifest.json")["layers"])]
+    # A run that was asked for the tables alone has no manifest, or that of an earlier run.
+    manifest = results / "manifest.json"
+    if manifest.exists() and manifest.stat().st_mtime >= (results / "field_tier.csv").stat().st_mtime:
+        lines += ["", *account_lines(read_json(manifest)["layers"])]
     lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
     return "\n".join(lines)
 

@@ -9,9 +9,10 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.offsets import Spans, measure_offsets
 from pipeline.core.segments import Segments
+from pipeline.errors import InputError
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import fields_of
-from pipeline.files.store import read_geo, write_frame
+from pipeline.files.store import read_geo, read_json, write_frame
 
 
 def run(*, passes: Path, out: Path) -> None:
@@ -27,7 +28,11 @@ def run(*, passes: Path, out: Path) -> None:
     out.mkdir(parents=True, exist_ok=True)
     for folder in fields_of(passes):
         LOG.info("offsets: %s", folder.name)
-        write_frame(out / f"{folder.name}.parquet", pd.DataFrame(asdict(_measure(folder))))
+        try:
+            spans = _measure(folder)
+        except InputError as error:
+            raise InputError(f"field '{read_json(folder / 'field.json')['field_id']}': {error}") from error
+        write_frame(out / f"{folder.name}.parquet", pd.DataFrame(asdict(spans)))
 
 
 def _measure(folder: Path) -> Spans:

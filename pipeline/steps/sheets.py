@@ -53,7 +53,8 @@ def run(
         home = results / "fields" / folder.name
         for stale in ("sheet.png", "sheet.pdf"):
             (home / stale).unlink(missing_ok=True)
-        if _wanted(table, said["sheets"]):
+        # One that is asked for alone was drawn by an earlier run and is expected, whatever has changed since.
+        if only is not None or _wanted(table, said["sheets"]):
             LOG.info("sheets: %s", folder.name)
             home.mkdir(parents=True, exist_ok=True)
             figure = draw_sheet(_sheet(field, pieces, judging, said, table))
