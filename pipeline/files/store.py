@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+    import pyarrow as pa
 
 
 @contextmanager
@@ -73,6 +74,13 @@ def read_geo(path: Path) -> gpd.GeoDataFrame:
     import geopandas as gpd
 
     return gpd.read_parquet(path)
+
+
+def read_arrow(path: Path) -> pa.Table:
+    """A table with geometry as well-known binary, to be handed on as it is."""
+    import pyarrow.parquet
+
+    return pyarrow.parquet.read_table(path)
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
