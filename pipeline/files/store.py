@@ -94,8 +94,8 @@ def write_csv(path: Path, table: pd.DataFrame) -> None:
 
 
 def _texts(column: pd.Series) -> list:
-    if column.dtype == float:
-        return [f"{value:.6f}" if value == value else "" for value in column.tolist()]
+    if column.dtype == float:  # "z": what rounds to nothing is 0, not -0
+        return [f"{value:z.6f}" if value == value else "" for value in column.tolist()]
     return column.where(column.notna(), "").tolist()
 
 
