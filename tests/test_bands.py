@@ -52,11 +52,11 @@ def test_a_bend_tighter_than_the_band_still_gives_a_valid_band():
 
 def test_overlapping_bands_of_a_pass_are_united():
     lines, group = straight(4), np.array([0, 0, 2, 2])
-    wide = band_by_group(lines, np.full(4, 0.5), group, 3, overlapping=np.ones(3, bool))
+    wide = band_by_group(lines, np.full(4, 0.5), group, 3, united=np.ones(3, bool))
     assert wide[0].area == pytest.approx(LENGTH_M * (SPACING_M + 1.0), rel=1e-9)
     assert wide[1].is_empty
     assert [len(shape.geoms) for shape in wide] == [1, 0, 1]
-    apart = band_by_group(lines, np.full(4, 0.1), group, 3, overlapping=np.zeros(3, bool))
+    apart = band_by_group(lines, np.full(4, 0.1), group, 3, united=np.zeros(3, bool))
     assert [len(shape.geoms) for shape in apart] == [2, 0, 2]
 
 

@@ -194,7 +194,7 @@ def test_a_failed_write_leaves_the_old_file_alone(inputs):
         raise RuntimeError("the disk is full")
 
     with pytest.raises(RuntimeError, match="disk is full"):
-        write_geopackage(path, broken())
+        write_geopackage(path, broken(), crs=CRS)
     assert path.read_bytes() == before
     assert sorted(one.name for one in path.parent.iterdir()) == ["rejects.csv", path.name]
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None

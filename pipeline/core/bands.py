@@ -38,8 +38,6 @@ def band_outlines(lines: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
     """
     out = np.full(len(lines), shapely.Polygon(), object)
     wide = np.flatnonzero(np.asarray(half_width_m) > 0)
-    if len(wide) == 0:
-        return out
     shapes, sharp = _ribbons(lines[wide], half_width_m[wide])
     looped = sharp | ~shapely.is_valid(shapes)
     bent = wide[looped]
@@ -50,8 +48,32 @@ def band_outlines(lines: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
     return out
 
 
+def meeting(lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
+    """Groups of lines in which a band loops, or two bands meet.
+
+    Asked once of the widest bands: narrower ones round the same lines lie inside them, so that they neither loop
+    nor meet where those do not. It is the test of validity that costs most of the drawing.
+
+    Parameters
+    ----------
+    lines, half_width_m : ndarray, shape (n,)
+        As for `band_outlines`.
+    group : ndarray of int, shape (n,)
+    groups : int
+
+    Returns
+    -------
+    ndarray of bool, shape (groups,)
+    """
+    out = np.zeros(groups, bool)
+    wide = np.flatnonzero(np.asarray(half_width_m) > 0)
+    ribbons, sharp = _ribbons(lines[wide], half_width_m[wide])
+    out[group[wide[sharp]]] = True
+    return out | ~shapely.is_valid(_gathered(ribbons, group[wide], groups))
+
+
 def band_by_group(
-    lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, groups: int, *, overlapping: np.ndarray
+    lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, groups: int, *, united: np.ndarray
 ) -> np.ndarray:
     """One MultiPolygon a group of lines.
 
@@ -61,34 +83,36 @@ def band_by_group(
         As for `band_outlines`.
     group : ndarray of int, shape (n,)
     groups : int
-    overlapping : ndarray of bool, shape (groups,)
-        Where the bands of a group may overlap and are united; elsewhere they are only gathered.
+    united : ndarray of bool, shape (groups,)
+        Where the bands of a group may loop or meet (`meeting`) and are united; elsewhere they are only gathered.
 
     Returns
     -------
     ndarray of shapely.MultiPolygon, shape (groups,)
-        Valid; empty where a group has no band.
+        Empty where a group has no band.
     """
+    wide = np.asarray(half_width_m) > 0
+    apart, close = (np.flatnonzero(wide & (united[group] == value)) for value in (False, True))
+    out = _gathered(_ribbons(lines[apart], half_width_m[apart])[0], group[apart], groups)
+    outlines = band_outlines(lines[close], half_width_m[close])
+    for number in np.unique(group[close]):
+        out[number] = _as_multi(shapely.union_all(outlines[group[close] == number]))
+    return out
+
+
+def _gathered(shapes: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
     out = np.full(groups, shapely.MultiPolygon(), object)
-    wide = np.flatnonzero(np.asarray(half_width_m) > 0)
-    wide = wide[np.argsort(group[wide], kind="stable")]
-    if len(wide) == 0:
-        return out
-    ribbons, sharp = _ribbons(lines[wide], half_width_m[wide])
-    filled, dense = np.unique(group[wide], return_inverse=True)
-    out[filled] = shapely.multipolygons(ribbons, indices=dense.ravel())
-    # Whether a ribbon loops and whether two of them meet is asked at once: validity is what costs most here.
-    doubtful = np.asarray(overlapping).copy()
-    doubtful[group[wide[sharp]]] = True
-    doubtful[~doubtful] = ~shapely.is_valid(out[~doubtful])
-    for number in np.flatnonzero(doubtful & ~shapely.is_empty(out)):
-        mine = wide[group[wide] == number]
-        out[number] = _as_multi(shapely.union_all(band_outlines(lines[mine], half_width_m[mine])))
+    if len(shapes):
+        order = np.argsort(group, kind="stable")
+        filled, dense = np.unique(group[order], return_inverse=True)
+        out[filled] = shapely.multipolygons(shapes[order], indices=dense.ravel())
     return out
 
 
 def _ribbons(lines: np.ndarray, half_width_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Polygons from the mitre points on both sides, and which lines turn too sharply for that."""
+    if len(lines) == 0:
+        return np.zeros(0, object), np.zeros(0, bool)
     xy, owner = shapely.get_coordinates(lines, return_index=True)
     mitre, turn_cos = _mitres(xy, owner)
     aside = mitre * half_width_m[owner][:, None]

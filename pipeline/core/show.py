@@ -8,6 +8,8 @@ FOOT_M = 0.3048
 MILE_M = 1609.344
 ACRE_M2 = 4046.8564224
 HECTARE_M2 = 10_000.0
+# A share nearer to nothing or to all than this is the rounding of sums.
+ROUNDING = 1e-7
 UNIT_SYSTEMS = ("us", "metric")
 NOTHING = "\u2013"
 # A no-break space, so that a number never parts from its unit at the end of a line.
@@ -78,11 +80,14 @@ def share_text(share: float) -> str:
 
 
 def share_range_text(low: float, high: float) -> str:
-    """Range of shares in whole per cent: `3-18 %` with an en dash, or one figure where both read alike."""
+    """Range of shares in whole per cent: `3-18 %` with an en dash, `<1 to 18 %`, or one figure where both read alike."""
     first, last = _per_cent(low), _per_cent(high)
     if NOTHING in (first, last):
         return NOTHING
-    return f"{last}{GAP}%" if first == last else f"{first}\u2013{last}{GAP}%"
+    if first == last:
+        return f"{last}{GAP}%"
+    between = "\u2013" if (first + last).isdigit() else f"{GAP}to{GAP}"
+    return f"{first}{between}{last}{GAP}%"
 
 
 def count_text(count: float) -> str:
@@ -100,11 +105,11 @@ def plain_text(text: object) -> str:
 def _per_cent(share: float) -> str:
     if not math.isfinite(share):
         return NOTHING
-    if 0 < share < 0.005:
+    if ROUNDING <= share < 0.005:
         return "<1"
-    if 0.995 <= share < 1:
+    if 0.995 <= share <= 1 - ROUNDING:
         return ">99"
-    return f"{100 * share:.0f}"
+    return f"{100 * share:z.0f}"
 
 
 def _scaled_length(length_m: float, *, units: str) -> tuple[float, str]:

@@ -8,6 +8,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 import geopandas as gpd
 import pandas as pd
+import pyarrow as pa
 import pyogrio
 import shapely
 
@@ -46,7 +47,7 @@ class Style:
 
 
 def write_geopackage(
-    path: Path, layers: Iterable[tuple[str, str, gpd.GeoDataFrame]], *, styles: Sequence[Style] = ()
+    path: Path, layers: Iterable[tuple[str, str, gpd.GeoDataFrame | pa.Table]], *, crs: str, styles: Sequence[Style] = ()
 ) -> None:
     """Write a GeoPackage as a whole.
 
@@ -55,28 +56,34 @@ def write_geopackage(
     path : Path
     layers : iterable of (layer, geometry type, table)
         A layer that comes again is appended to. An empty table still makes its layer. Drawn one at a time,
-        so that a large co-op never lies in memory at once.
+        so that a large co-op never lies in memory at once. An Arrow table is written as it is, without a detour by
+        geometries: in two dimensions, of just that type.
+    crs : str
+        Of the Arrow tables, WKT.
     styles : sequence of Style
     """
     begun: set[str] = set()
     with whole_file(path) as unfinished, _gdal_options():
         for layer, kind, table in layers:
             if layer not in begun or len(table):
-                _append(unfinished, layer, kind, table, new=layer not in begun)
+                _append(unfinished, layer, kind, table, crs=crs, new=layer not in begun)
             begun.add(layer)
         if styles:
             table = _style_table(styles)
             pyogrio.write_dataframe(table, unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
 
 
-def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame, *, new: bool) -> None:
+def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame | pa.Table, *, crs: str, new: bool) -> None:
+    options = {"GEOMETRY_NAME": GEOMETRY, "FID": "fid", "SPATIAL_INDEX": "YES"} if new else {}
+    options |= {"layer": layer, "driver": "GPKG", "geometry_type": kind, "append": path.exists()}
+    if isinstance(table, pa.Table):
+        # Columns of text without a line have lost their type.
+        text = [one.with_type(pa.string()) if pa.types.is_null(one.type) else one for one in table.schema]
+        pyogrio.write_arrow(table.cast(pa.schema(text)), path, geometry_name="geometry", crs=crs, **options)
+        return
     text = {name: "string" for name in table.columns.drop(table.geometry.name) if table[name].dtype == object}
     flat = table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text)
-    options = {"GEOMETRY_NAME": GEOMETRY, "FID": "fid", "SPATIAL_INDEX": "YES"} if new else {}
-    pyogrio.write_dataframe(
-        flat, path, layer=layer, driver="GPKG", geometry_type=kind, append=path.exists(), use_arrow=True,
-        promote_to_multi=kind.startswith("Multi"), **options,
-    )  # fmt: skip
+    pyogrio.write_dataframe(flat, path, use_arrow=True, promote_to_multi=kind.startswith("Multi"), **options)
 
 
 @contextmanager

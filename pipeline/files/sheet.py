@@ -175,11 +175,11 @@ def _side(
     present = np.unique(np.concatenate([codes for _, codes in data.rows.values()] or [np.zeros(0, np.uint8)]))
     end = legend(page, x=x, y=TOP_MM + 2.8, present=[int(code) for code in present])
     scale_bar(page, x=x + 1, y=end + 8.5, longest=40, scale=scale, units=data.units, paper=PAPER_NAMES[paper])
-    north_arrow(page, x=right - 4, y=end + 11)
+    north_arrow(page, x=x + 52, y=end + 10.5)
     top = end + 19.5
     row_eye(
         page,
-        box=(x, top, side, min(foot - top + 2.5, max(48.0, 18 + 6.5 * len(table)))),
+        box=(x, top, side, min(foot - top + 2.5, max(50.0, 21 + 6.5 * len(table)))),
         letters=letters,
         errors_m=table[c.REPEATABLE_95_M].to_list(),
         strip_width_m=data.strip_width_m,

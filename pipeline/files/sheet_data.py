@@ -27,7 +27,7 @@ class SheetData:
     table : DataFrame
         This field's lines of `field_tier.csv` with `repeatable_95_m`, `baseline_m` and `reach`.
     crs_name, date, sources : str
-        Coordinate system, ISO date of the input, where the data comes from.
+        Coordinate system, what is to be said of the date, where the data comes from.
     units : {"us", "metric"}
         Report units.
     area_m2, strip_width_m, row_spacing_m, row_margin_m : float

@@ -44,16 +44,13 @@ def row_eye(
     view = width - GUTTER_MM - FIGURE_MM
     scale = next((s for s in SCALES if s * view >= 1250 * row_spacing_m), SCALES[-1])
     words(page, x=left, y=top, text=f"Row's-eye view, true scale 1:{scale}", size=7.5, bold=True)
-    words(
-        page,
-        x=left,
-        y=top + 3.6,
-        text="95 % error of a seed row meant for the strip's centre",
-        size=6.2,
-        colour=SOFT,
-        width=width,
+    told = (
+        "95 % error of a seed row meant for the strip's centre:",
+        "blue as far as it stays on the strip, orange where not",
     )
-    ground = (left + GUTTER_MM, top + 8.6, view, height - 17.2)
+    for number, text in enumerate(told):
+        words(page, x=left, y=top + 3.6 + 2.8 * number, text=text, size=6.2, colour=SOFT, width=width)
+    ground = (left + GUTTER_MM, top + 11.4, view, height - 20)
     _strips(
         page, ground=ground, mm_per_m=1000 / scale, strip_width_m=strip_width_m, row_spacing_m=row_spacing_m
     )

@@ -44,7 +44,8 @@ ROUND_SCALES = (
     10,
 )
 PIXEL_MM = MM_PER_INCH / DPI
-GAP_MM, WIDEST_GAP_MM, NARROWEST_CELL_MM, READABLE_CELL_MM = 5.0, 16.0, 14.0, 40.0
+# A cell is as wide as its map, but where there is room not narrower than the name of a tier on two lines.
+GAP_MM, WIDEST_GAP_MM, NARROWEST_CELL_MM, NAME_CELL_MM = 5.0, 8.0, 14.0, 52.0
 
 
 @dataclass(frozen=True)
@@ -101,11 +102,11 @@ class MapGrid:
     ) -> "MapGrid":
         rows = math.ceil(maps / columns)
         cell = (room_mm[0] - (columns - 1) * GAP_MM) / columns
-        head = heading_mm(min(cell, READABLE_CELL_MM))
+        head = heading_mm(min(cell, NAME_CELL_MM))
         tall = (room_mm[1] - (rows - 1) * GAP_MM) / rows - head
         scale = _round_scale(1000 * max(extent_m[0] / cell, extent_m[1] / max(tall, 1)))
         size = (1000 * extent_m[0] / scale, 1000 * extent_m[1] / scale)
-        cell = min(cell, max(size[0], READABLE_CELL_MM))
+        cell = min(cell, max(size[0], NAME_CELL_MM))
         slack = (room_mm[0] - columns * cell) / max(columns - 1, 1)
         spare = (room_mm[1] - rows * (size[1] + head)) / max(rows - 1, 1)
         pitch = (cell + min(slack, WIDEST_GAP_MM), size[1] + head + min(spare, 1.6 * GAP_MM))

@@ -12,12 +12,12 @@ from matplotlib.axes import Axes
 from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
-from pipeline.files.sheet_map import READABLE_CELL_MM, DrawnMap, MapGrid, draw_boundary, draw_fields
+from pipeline.files.sheet_map import DrawnMap, MapGrid, draw_boundary, draw_fields
 from pipeline.files.sheet_parts import SOFT, words, wrapped
 from pipeline.files.sheet_table import out_of_reach
 
-# In narrower cells a heading is letter and share alone; the table names the tier.
-NAMED_CELL_MM = 27.0
+# In narrower cells a heading is letter and share alone, with the tier's name in the table; then the share is short.
+NAMED_CELL_MM, READABLE_CELL_MM = 27.0, 40.0
 NO_ROWS = (np.zeros((0, 2, 2)), np.zeros(0, np.uint8))
 
 
@@ -40,7 +40,7 @@ def _heading(name: str, *, cell: float) -> list[str]:
     if cell < NAMED_CELL_MM:
         return []
     bound = re.sub(r"(\d) (mm|cm|m|km|in|ft|mi)\b", rf"\1{show.GAP}\2", show.plain_text(name))
-    return wrapped(bound, size=7, bold=True, width=cell - 5, lines=2)
+    return wrapped(bound, size=7, bold=True, width=cell - 5, lines=3)
 
 
 def draw_maps(

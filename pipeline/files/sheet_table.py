@@ -11,7 +11,7 @@ from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_parts import CLASS_COLOURS, DOUBT, HAIR, HOLDS, INK, MISSES, SOFT, words
 
-HEAD_MM, ROW_MM, TALLEST_MM = 9.5, 4.7, 52.0
+HEAD_MM, ROW_MM, TALLEST_MM, THINNEST_MM = 9.5, 4.7, 52.0, 0.05
 # Right edges of the columns as parts of the table's width; the bar has a left and a right edge.
 ERROR, BAR_LEFT, BAR_RIGHT = 0.44, 0.48, 0.61
 HELD, IN_DOUBT, MISSED, EXPECTED, RANGE, ROWS = 0.66, 0.705, 0.75, 0.83, 0.905, 1.0
@@ -147,7 +147,9 @@ def _bar(page: Axes, *, x: float, y: float, width: float, shares: tuple[float, f
         return
     start = x
     for code, share in zip((HOLDS, DOUBT, MISSES), shares, strict=True):
-        page.add_patch(
-            Rectangle((start, y - 2), share * width, 2.2, facecolor=CLASS_COLOURS[code], edgecolor="none")
-        )
+        # Some viewers of PDF draw even what has no width as a hair.
+        if share * width >= THINNEST_MM:
+            page.add_patch(
+                Rectangle((start, y - 2), share * width, 2.2, facecolor=CLASS_COLOURS[code], edgecolor="none")
+            )
         start += share * width

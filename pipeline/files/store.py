@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
+    import pyarrow as pa
 
 
 @contextmanager
@@ -75,6 +76,13 @@ def read_geo(path: Path) -> gpd.GeoDataFrame:
     return gpd.read_parquet(path)
 
 
+def read_arrow(path: Path) -> pa.Table:
+    """A table with geometry as well-known binary, to be handed on as it is."""
+    import pyarrow.parquet
+
+    return pyarrow.parquet.read_table(path)
+
+
 def write_csv(path: Path, table: pd.DataFrame) -> None:
     """Write a table people open: UTF-8, comma, point, LF; six digits after the point, nothing where there is nothing."""
     # The tables are mostly figures, and pandas' own `float_format` takes twice as long over them.
@@ -86,8 +94,8 @@ def write_csv(path: Path, table: pd.DataFrame) -> None:
 
 
 def _texts(column: pd.Series) -> list:
-    if column.dtype == float:
-        return [f"{value:.6f}" if value == value else "" for value in column.tolist()]
+    if column.dtype == float:  # "z": what rounds to nothing is 0, not -0
+        return [f"{value:z.6f}" if value == value else "" for value in column.tolist()]
     return column.where(column.notna(), "").tolist()
 
 

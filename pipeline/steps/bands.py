@@ -14,7 +14,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.bands import band_by_group, thinned
+from pipeline.core.bands import band_by_group, meeting, thinned
 from pipeline.core.cut import cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
@@ -111,11 +111,17 @@ def bands(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
     half_width = field.half_width_m(judging.row_margin_m)[strip]
     spacing = field.strips[c.ROW_SPACING_M].to_numpy(float)[strip]
     planter_pass = _planter_of_line(field)
+    bound = {tier: Z95 * _sd(error, strip_pass, planter_pass) for tier, error in field.errors(judging).items()}
+    # Bands wider than the rows' spacing meet anyway; of the others the widest tell where some of a pass do.
+    widest = np.max([np.where(2 * (half_width + r) > spacing, half_width, half_width + r) for r in bound.values()], axis=0)
+    close = meeting(thin, widest, strip_pass, len(field.strip_passes))
     made: dict[str, list] = {"hold_bands": [], "reach_bands": []}
-    for tier, error in field.errors(judging).items() if len(strip) else ():
-        bound = Z95 * _sd(error, strip_pass, planter_pass)
-        for kind, wide in (("hold_bands", half_width - bound), ("reach_bands", half_width + bound)):
-            made[kind].append(_band_table(field, tier, thin, wide, strip_pass, spacing))
+    for tier, r in bound.items() if len(strip) else ():
+        for kind, wide in (("hold_bands", half_width - r), ("reach_bands", half_width + r)):
+            united = close.copy()
+            united[strip_pass[2 * wide > spacing]] = True
+            shape = band_by_group(thin, wide, strip_pass, len(close), united=united)
+            made[kind].append(_band_table(field, tier, shape, wide, strip_pass))
     empty = {kind: [_nothing(kind, judging.compare, lines.crs)] for kind in made}
     return {
         kind: pd.concat(parts or empty[kind], ignore_index=True).set_crs(lines.crs, allow_override=True)
@@ -123,13 +129,9 @@ def bands(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
     }
 
 
-def _band_table(field: FieldData, tier: str, thin, half_width_m, strip_pass, spacing_m) -> gpd.GeoDataFrame:
-    passes = len(field.strip_passes)
-    overlapping = np.zeros(passes, bool)
-    overlapping[strip_pass[2 * half_width_m > spacing_m]] = True
-    shape = band_by_group(thin, half_width_m, strip_pass, passes, overlapping=overlapping)
-    count = np.maximum(np.bincount(strip_pass, minlength=passes), 1)
-    mean = np.bincount(strip_pass, np.maximum(half_width_m, 0.0), passes) / count
+def _band_table(field: FieldData, tier: str, shape, half_width_m, strip_pass) -> gpd.GeoDataFrame:
+    count = np.maximum(np.bincount(strip_pass, minlength=len(shape)), 1)
+    mean = np.bincount(strip_pass, np.maximum(half_width_m, 0.0), len(shape)) / count
     columns = {
         c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS_ID: field.strip_passes[c.PASS_ID].astype(str),
         "half_width_m": mean, "area_m2": shapely.area(shape),

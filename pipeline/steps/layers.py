@@ -13,7 +13,7 @@ from pipeline.core.local import from_local, to_geographic
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import fields_of
-from pipeline.files.store import read_geo, read_json, write_csv
+from pipeline.files.store import read_arrow, read_geo, read_json, write_csv
 
 # Layers in the order in which they lie in the file, with their geometry types. Rejects may be anything.
 LAYERS = {
@@ -55,7 +55,7 @@ def run(
     crs = read_json(crs_from)["crs"]
     rejected = read_geo(rejects)
     layers = _layers(sorted(bands), field_summary(sorted(passes), figures, crs), rejected)
-    write_geopackage(out, layers, styles=styles(tiers))
+    write_geopackage(out, layers, crs=crs, styles=styles(tiers))
     write_csv(rejects_out, rejects_table(rejected))
 
 
@@ -111,7 +111,7 @@ def _layers(bands: list[Path], fields: gpd.GeoDataFrame, rejects: gpd.GeoDataFra
     for kind in ("strip_lines", "row_lines", "hold_bands", "reach_bands"):
         for batch in bands:
             LOG.info("layers: %s of %s", kind, batch.name)
-            yield kind, LAYERS[kind], read_geo(batch / f"{kind}.parquet")
+            yield kind, LAYERS[kind], read_arrow(batch / f"{kind}.parquet")
     yield "rejects", LAYERS["rejects"], rejects
 
 

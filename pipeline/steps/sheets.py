@@ -107,9 +107,11 @@ def _place(field: LaidOut) -> str:
 
 
 def _date(field: LaidOut) -> str:
-    """Date of the latest pass in the input; the clock of the machine has no part in a sheet."""
+    """Date of the latest pass; the clock of the machine has no part in a sheet."""
     ends = pd.concat([field.strip_passes[c.ENDED_S], field.planter_passes[c.ENDED_S]]).max()
-    return "no dates in the input" if pd.isna(ends) else datetime.fromtimestamp(float(ends), UTC).date().isoformat()
+    if pd.isna(ends):
+        return "No dates in the input"
+    return f"Passes up to {datetime.fromtimestamp(float(ends), UTC).date().isoformat()}"
 
 
 def _notes(field: LaidOut, judging: Settings, units: str) -> tuple[str, ...]:
