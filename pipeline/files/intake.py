@@ -15,7 +15,7 @@ from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.crs_checks import check_beside
 from pipeline.files.fields import assign_fields, check_apart
 from pipeline.files.layers import POINTS, POLYGONS, Layer, length_m, read_layer
-from pipeline.files.point_passes import read_passes
+from pipeline.files.pass_layers import read_passes
 from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (

@@ -12,7 +12,7 @@ from pipeline.core.local import from_local, local_crs, to_geographic, to_local
 from pipeline.core.point_log import LoggedPasses, LogRules, PointLog, passes_of
 from pipeline.errors import InputError
 from pipeline.files.layer_models import POINT_COLUMNS, LogModel
-from pipeline.files.layers import LINES, LINES_OR_POINTS, Layer, read_layer
+from pipeline.files.layers import Layer
 from pipeline.files.units import LENGTH, SPEED, to_si
 from pipeline.files.values import seconds_of
 
@@ -21,25 +21,6 @@ _SETTING = (c.ROW_COUNT, "row_spacing", "strip_width", c.TIER, c.FRAME, c.EPOCH)
 _TIMES = ("started_at", "ended_at")
 # A turn has no larger radius than this share of the implement's width, however wide it is. ASSUME
 _WIDTHS = 0.6
-
-
-def read_passes(source, log: LogModel, *, role: str, known: tuple[str, ...]) -> Layer:
-    """Passes of a layer of lines as they are, or of a layer of points as rebuilt from it.
-
-    A layer that holds any line is one of lines: a point in it is a reject.
-
-    Raises
-    ------
-    InputError
-        As `read_layer`; also if no pass can be made of the points, or a time, speed or heading is unreadable.
-    """
-    found = read_layer(source, role=role, kind=LINES_OR_POINTS, known=(*known, *POINT_COLUMNS))
-    place = f"inputs.{role}: {found.file}, layer '{found.layer}'"
-    line = np.isin(shapely.get_type_id(found.kept.geometry.values), LINES)
-    if line.any() or len(found.kept) == 0:
-        found = found.reject(~line, "geometry is not of the kind expected here, lines")
-        return replace(found, kept=found.kept.drop(columns=[*POINT_COLUMNS], errors="ignore"))
-    return passes_from_points(found, log, place=place)
 
 
 def passes_from_points(found: Layer, log: LogModel, *, place: str) -> Layer:

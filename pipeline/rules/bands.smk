@@ -9,6 +9,8 @@ rule bands:
         directory("work/bands/{batch}"),
     log:
         "work/log/bands/{batch}.log",
+    # The sheets wait for this, and take longest.
+    priority: 1
     message:
         "Drawing bands and row classes as lines and polygons in batch {wildcards.batch}"
     script:

@@ -8,6 +8,8 @@ rule odds:
         directory("work/odds/{batch}"),
     log:
         "work/log/odds/{batch}.log",
+    # The sheets wait for this, and take longest.
+    priority: 1
     message:
         "Judging all tiers in batch {wildcards.batch}"
     script:
