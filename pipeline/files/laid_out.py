@@ -53,9 +53,12 @@ class LaidOut:
     @cached_property
     def row_of_line(self) -> np.ndarray:
         """Planted row of each planted line."""
-        return self.lines("planter")[c.ROW].to_numpy(np.int64)
+        return self._rows_of("planter")
 
     @cached_property
     def strip_of_line(self) -> np.ndarray:
         """Strip of each strip line."""
-        return self.lines("strip")[c.ROW].to_numpy(np.int64)
+        return self._rows_of("strip")
+
+    def _rows_of(self, name: str) -> np.ndarray:
+        return read_frame(self.folder / f"{name}_lines.parquet", columns=[c.ROW])[c.ROW].to_numpy(np.int64)

@@ -62,11 +62,11 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
     return True
 
 
-def read_frame(path: Path) -> pd.DataFrame:
-    """A table without geometry."""
+def read_frame(path: Path, *, columns: list[str] | None = None) -> pd.DataFrame:
+    """A table without geometry, or some columns of one."""
     import pandas as pd
 
-    return pd.read_parquet(path)
+    return pd.read_parquet(path, columns=columns)
 
 
 def read_geo(path: Path) -> gpd.GeoDataFrame:

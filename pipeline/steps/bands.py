@@ -51,7 +51,8 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
         field = FieldData.read(folder, offsets)
         rows, pieces = row_lines(field, judging)
         write_frame(out / PIECES / f"{folder.name}.parquet", pieces)
-        drawn = {"strip_lines": strip_lines(field), "row_lines": rows} | bands(field, judging)
+        strips = field.lines("strip")
+        drawn = {"strip_lines": strip_lines(field, strips), "row_lines": rows} | bands(field, strips, judging)
         for kind, table in drawn.items():
             shape = from_local(table.geometry.values, table.crs, crs)
             tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=crs)))
@@ -61,9 +62,8 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
         write_frame(out / f"{kind}.parquet", pd.concat(whole, ignore_index=True))
 
 
-def strip_lines(field: FieldData) -> gpd.GeoDataFrame:
+def strip_lines(field: FieldData, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Centre lines of the strips inside the field, in its own plane."""
-    lines = field.lines("strip")
     return gpd.GeoDataFrame(
         _unit_columns(field, field.strips, field.strip_passes, field.strip_of_line)
         | {
@@ -98,13 +98,12 @@ def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd
     return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs), pd.DataFrame(bare)
 
 
-def bands(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
+def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
     """Hold bands (strips narrowed by R) and reach bands (widened by R), one a tier and strip pass.
 
     ASSUME: R of a strip is that of the planter pass that plants most of it, or of the field's widest pair
     where nothing is planted on it; the classes of the rows use each pair's own R.
     """
-    lines = field.lines("strip")
     thin = thinned(lines.geometry.values)
     strip = field.strip_of_line
     strip_pass = field.strips[c.PASS].to_numpy(np.int64)[strip]
