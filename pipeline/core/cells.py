@@ -45,7 +45,7 @@ class Cells:
         return cls(x0, y0, per_m, nx, ny, first, members)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _fill(xy, x0, y0, per_m, nx, ny):
     first = np.zeros(nx * ny + 1, np.int64)
     for i in range(len(xy)):

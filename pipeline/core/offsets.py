@@ -103,9 +103,11 @@ def measure_offsets(
     if row_key is None or strip_key is None:
         row_key = np.full(len(reach_m), -1, np.int64)
         strip_key = np.full(int(strips.line.max(initial=-1)) + 1, -1, np.int64)
-    cells = Cells.over(strips.xy, size=CELL_M)
+    with ThreadPoolExecutor(THREADS) as pool:
+        indexing = pool.submit(Cells.over, strips.xy, size=CELL_M)
+        planes, cells = strips.corner_normals(), indexing.result()
     fixed = (
-        strips.xy, strips.line, strips.left_normals(), strips.corner_normals(), reach_m, row_key, strip_key,
+        strips.xy, strips.line, strips.left_normals(), planes, reach_m, row_key, strip_key,
         cells.first, cells.members, cells.x0, cells.y0, cells.per_m, cells.nx, cells.ny,
         np.cos(np.radians(CROSSING_ANGLE_DEG)),
     )  # fmt: skip
@@ -229,7 +231,7 @@ def _spans(
     for i in range(len(rows)):
         a, far, own = rows[i], reach[row_line[i]], row_key[row_line[i]]
         ux, uy = a[2] - a[0], a[3] - a[1]
-        length = np.hypot(ux, uy)
+        length = np.sqrt(ux * ux + uy * uy)
         ix0, ix1 = cell_range(min(a[0], a[2]) - far, max(a[0], a[2]) + far, x0, per_m, nx_cells)
         iy0, iy1 = cell_range(min(a[1], a[3]) - far, max(a[1], a[3]) + far, y0, per_m, ny_cells)
         m = 0

@@ -81,7 +81,7 @@ def _cut(coords, line, longest):
             continue
         parts = _parts(coords, i, longest)
         ax, ay, bx, by = coords[i, 0], coords[i, 1], coords[i + 1, 0], coords[i + 1, 1]
-        length = np.hypot(bx - ax, by - ay)
+        length = _apart(coords, i)
         for k in range(parts):
             xy[n, 0], xy[n, 1] = ax + (bx - ax) * (k / parts), ay + (by - ay) * (k / parts)
             xy[n, 2], xy[n, 3] = bx, by
@@ -95,22 +95,28 @@ def _cut(coords, line, longest):
 
 @numba.njit(cache=True)
 def _parts(coords, i, longest):
-    length = np.hypot(coords[i + 1, 0] - coords[i, 0], coords[i + 1, 1] - coords[i, 1])
-    return int(np.ceil(length / longest))
+    return int(np.ceil(_apart(coords, i) / longest))
 
 
 @numba.njit(cache=True)
+def _apart(coords, i):
+    # A root of squares takes a third of the time of a hypotenuse that is safe from overflow; metres are safe.
+    dx, dy = coords[i + 1, 0] - coords[i, 0], coords[i + 1, 1] - coords[i, 1]
+    return np.sqrt(dx * dx + dy * dy)
+
+
+@numba.njit(cache=True, nogil=True)
 def _corner_normals(xy, line):
     out = np.empty((len(xy), 4))
     last_x, last_y = 0.0, 0.0
     for i in range(len(xy)):
         ux, uy = xy[i, 2] - xy[i, 0], xy[i, 3] - xy[i, 1]
-        length = np.hypot(ux, uy)
+        length = np.sqrt(ux * ux + uy * uy)
         ux, uy = ux / length, uy / length
         out[i, 0], out[i, 1], out[i, 2], out[i, 3] = ux, uy, ux, uy
         if i > 0 and line[i] == line[i - 1]:
             bx, by = ux + last_x, uy + last_y
-            size = np.hypot(bx, by)
+            size = np.sqrt(bx * bx + by * by)
             # ASSUME: a line that turns straight back (a spike) has no bisector; it is parted square to each side.
             if size > 1e-9:
                 out[i, 0], out[i, 1] = bx / size, by / size
