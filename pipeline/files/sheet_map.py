@@ -1,6 +1,5 @@
 """The maps of a field sheet: how many go beside each other, at which round scale, and how rows are drawn."""
 
-import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -10,7 +9,6 @@ import shapely
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.collections import PathCollection
-from matplotlib.colors import to_rgba_array
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
@@ -155,9 +153,7 @@ def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) 
     axes.set_axis_off()
     for one in maps:
         axes.add_patch(PathPatch(_outline(one.boundary), facecolor=GROUND, edgecolor="none"))
-    paths, colours = _row_paths(maps)
-    lines = {"linewidths": _line_points(row_spacing_mm / PIXEL_MM), "capstyle": "butt", "facecolors": "none"}
-    axes.add_collection(PathCollection(paths, edgecolors=colours, **lines), autolim=False)
+        _add_rows(axes, one, pitch_px=row_spacing_mm / PIXEL_MM)
     canvas.draw()
     pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
     # Only what is not white goes on the page. Pixels are counted from the foot of the page, whose height need
@@ -169,23 +165,27 @@ def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) 
     page.imshow(pixels[top:foot, left:right], extent=place, interpolation="none", aspect="auto", zorder=0)
 
 
-def _row_paths(maps: Sequence[DrawnMap]) -> tuple[list[Path], np.ndarray]:
-    """Paths and their colours: neighbours of one class share a path.
+def _add_rows(axes: Axes, one: DrawnMap, *, pitch_px: float) -> None:
+    """Draw all rows in the colour of the commonest class, then those of each other class over it.
 
-    The order stays, so that where rows are finer than a pixel no class covers the others and the tint is their
-    mixture.
+    A class is one path, however many pieces it has: it covers of each pixel just what its rows do, so that where
+    rows are finer than a pixel the tint is the mixture of the classes.
     """
-    paths, classes = [], [np.zeros(0, np.uint8)]
-    for one in maps:
-        segments, codes = joined(one.segments, codes=one.codes, shortest=PIXEL_MM)
-        if len(codes) == 0:
-            continue
-        edges = np.r_[0, np.flatnonzero(np.diff(codes)) + 1, len(codes)]
-        steps = np.tile(np.array([Path.MOVETO, Path.LINETO], np.uint8), len(codes))
-        points = segments.reshape(-1, 2)
-        paths += [Path(points[2 * i : 2 * k], steps[2 * i : 2 * k]) for i, k in itertools.pairwise(edges)]
-        classes.append(codes[edges[:-1]])
-    return paths, to_rgba_array(CLASS_COLOURS)[np.concatenate(classes)]
+    segments, codes = joined(one.segments, codes=one.codes, shortest=PIXEL_MM)
+    if len(codes) == 0:
+        return
+    beneath_px, over_px = _line_widths(pitch_px)
+    common = np.bincount(codes).argmax()
+    others = [code for code in np.unique(codes) if code != common]
+    paths = [_lines(segments), *(_lines(segments[codes == code]) for code in others)]
+    colours = [CLASS_COLOURS[code] for code in (common, *others)]
+    widths = 72 / DPI * np.array([beneath_px, *(over_px for _ in others)])
+    style = {"edgecolors": colours, "linewidths": widths, "facecolors": "none", "capstyle": "butt"}
+    axes.add_collection(PathCollection(paths, **style), autolim=False)
+
+
+def _lines(segments: np.ndarray) -> Path:
+    return Path(segments.reshape(-1, 2), np.tile(np.array([Path.MOVETO, Path.LINETO], np.uint8), len(segments)))
 
 
 def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple[np.ndarray, np.ndarray]:
@@ -226,12 +226,13 @@ def _outline(boundary: shapely.Geometry) -> Path:
     return Path.make_compound_path(*(Path(shapely.get_coordinates(ring), closed=True) for ring in rings))
 
 
-def _line_points(pitch_px: float) -> float:
-    # Rows closer than three pixels cannot be told apart: lines a little wider than their distance blend into
-    # an even tint of the classes, where thinner ones would beat against the pixels as moire. Each line covers
-    # the surplus of the one before it, so every row still shows one row's width.
-    width_px = max(1.8 * pitch_px, 0.9) if pitch_px < 3 else min(0.6 * pitch_px, 6)
-    return width_px * 72 / DPI
+def _line_widths(pitch_px: float) -> tuple[float, float]:
+    """Widths of the lines beneath and of those over them [pixels]."""
+    if pitch_px >= 3:
+        return (min(0.6 * pitch_px, 6),) * 2
+    # Rows closer than three pixels cannot be told apart: lines beneath that are wider than their distance blend
+    # into an even tint, where thinner ones would beat against the pixels as moire.
+    return max(1.8 * pitch_px, 0.9), pitch_px
 
 
 def _round_scale(least: float) -> float:
