@@ -1,19 +1,25 @@
 """Reading an input layer: found or named in an error, columns mapped, every feature kept or rejected."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
 
 from pipeline import columns as c
 from pipeline.errors import InputError, did_you_mean
+from pipeline.files.reading import layer_name, read_columns, shown_path
+from pipeline.files.texts import shown
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
 _KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points"}
+# A receiver that writes ten times a second makes 860,000 points in a day.
+MOST_VERTICES = 1_000_000
+# Geometries looked at in one go, so that a check takes little beside the layer itself.
+_BLOCK = 1_000
 
 
 @dataclass(frozen=True)
@@ -70,74 +76,58 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         File, layer or column missing, no CRS, empty layer, wrong geometry type.
     """
     path = Path(source.file)
-    layer = _layer_name(path, source.layer, role)
-    place = f"inputs.{role}: {path}, layer '{layer}'"
-    try:
-        frame = pyogrio.read_dataframe(path, layer=layer, fid_as_index=True)
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError) as error:
-        raise InputError(f"{place}: cannot be read ({error}); open and save it anew in a GIS") from error
-    _check_layer(frame, place)
+    layer = layer_name(path, source.layer, role)
+    place = f"inputs.{role}: {shown_path(path)}, layer '{shown(layer)}'"
+    wanted = [source.columns.get(name, name) for name in known]
+    frame, faults, theirs = read_columns(path, layer, place, wanted)
     _check_degrees(frame, place)
-    frame = _mapped(frame, source, known, place)
+    frame = _mapped(frame, source, known, theirs, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer)
+    found = found.reject(np.not_equal(faults, None), faults)
     return _without_bad_geometry(found, kind, place)
-
-
-def _layer_name(path: Path, layer: str | None, role: str) -> str:
-    if not path.exists():
-        start = "" if path.is_absolute() else f"; relative paths start at the working directory {Path.cwd()}"
-        raise InputError(f"inputs.{role}: file '{path}' does not exist; correct inputs.{role}.file{start}")
-    try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-    except pyogrio.errors.DataSourceError as error:
-        raise InputError(f"inputs.{role}: {path} is not a vector file that GDAL can read ({error})") from error
-    if layer is None and len(names) == 1:
-        return names[0]
-    if layer is None:
-        raise InputError(f"inputs.{role}: {path} has several layers; name one with 'layer:'. Known: {', '.join(names)}")
-    if layer not in names:
-        raise InputError(f"inputs.{role}: {path} has no layer '{layer}'; {did_you_mean(layer, names)}")
-    return layer
-
-
-def _check_layer(frame: pd.DataFrame, place: str) -> None:
-    if not isinstance(frame, gpd.GeoDataFrame):
-        raise InputError(f"{place}: has no geometry column; expected a layer of features")
-    if len(frame) == 0:
-        raise InputError(f"{place}: is empty; expected at least one feature")
-    if frame.crs is None:
-        raise InputError(f"{place}: has no CRS; assign the one it was recorded in (it is never guessed)")
 
 
 def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
     if not frame.crs.is_geographic:
         return
-    xy, owner = shapely.get_coordinates(frame.geometry.values, return_index=True)
-    wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
-    if wild.any():
-        k = int(np.flatnonzero(wild)[0])
-        raise InputError(
-            f"{place}: feature {frame.index[owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under the "
-            f"geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
-        )
+    for first, block in _blocks(frame.geometry.values):
+        xy, owner = shapely.get_coordinates(block, return_index=True)
+        wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
+        if wild.any():
+            k = int(np.flatnonzero(wild)[0])
+            raise InputError(
+                f"{place}: feature {frame.index[first + owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under "
+                f"the geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
+            )
 
 
-def _mapped(frame: gpd.GeoDataFrame, source, known: tuple[str, ...], place: str) -> gpd.GeoDataFrame:
+def _blocks(shape: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    for first in range(0, len(shape), _BLOCK):
+        yield first, np.asarray(shape[first : first + _BLOCK])
+
+
+def _mapped(
+    frame: gpd.GeoDataFrame, source, known: tuple[str, ...], theirs: list[str], place: str
+) -> gpd.GeoDataFrame:
     """Columns by our names: mapped ones, ones that have our name already, constants where a value is missing."""
-    theirs = [name for name in frame.columns if name != frame.geometry.name]
     out = {}
     for name in known:
         column = source.columns.get(name, name if name in theirs else None)
         if column is not None and column not in theirs:
-            raise InputError(f"{place}: has no column '{column}' (for {name}); {did_you_mean(column, theirs)}")
+            raise InputError(f"{place}: has no column '{shown(column)}' (for {name}); {did_you_mean(column, theirs)}")
         if column is not None:
             out[name] = frame[column]
         if name in source.constants:
             constant = source.constants[name]
-            out[name] = out[name].where(out[name].notna(), constant) if name in out else constant
-    return gpd.GeoDataFrame(out, index=frame.index, geometry=shapely.force_2d(frame.geometry.values), crs=frame.crs)
+            out[name] = _filled(out[name], constant) if name in out else constant
+    return gpd.GeoDataFrame(out, index=frame.index, geometry=frame.geometry.values, crs=frame.crs)
+
+
+def _filled(values: pd.Series, constant: object) -> pd.Series:
+    missing = values.isna()
+    return values.astype(object).where(~missing, constant) if missing.any() else values
 
 
 def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> Layer:
@@ -161,11 +151,19 @@ def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> La
 
 
 def _not_finite(shape: np.ndarray) -> np.ndarray:
-    xy, owner = shapely.get_coordinates(shape, return_index=True)
-    return np.bincount(owner, ~np.isfinite(xy).all(axis=1), len(shape)) > 0
+    bad = np.zeros(len(shape), bool)
+    for first, block in _blocks(shape):
+        xy, owner = shapely.get_coordinates(block, return_index=True)
+        bad[first + owner[~np.isfinite(xy).all(axis=1)]] = True
+    return bad
+
+
+def _too_long(shape: np.ndarray) -> np.ndarray:
+    return shapely.get_num_coordinates(shape) > MOST_VERTICES
 
 
 _GEOMETRY_TESTS = (
     (shapely.is_empty, "empty geometry"),
     (_not_finite, "coordinates are not finite numbers"),
+    (_too_long, f"geometry has more than {MOST_VERTICES:,} vertices; simplify or split it"),
 )

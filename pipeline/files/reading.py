@@ -1,0 +1,256 @@
+"""Vector files as they come: opened with suspicion, read in batches, only what is needed of them."""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+from collections.abc import Iterable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyogrio
+import shapely
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from pipeline.errors import InputError, RowreturnError, did_you_mean
+from pipeline.files.store import sha256
+from pipeline.files.texts import shown
+from pipeline.files.wkb import shapes_of
+
+# Features at a time: a thousand passes of ten thousand points are 160 MB.
+BATCH = 1_000
+# Formats that name other files, servers or programs: what they would give is not in the file, nor in its hash.
+_OUTWARD = (
+    "OGR_VRT", "GDALG", "WFS", "OAPIF", "OGCAPI", "CSW", "NGW", "EEDA", "Elasticsearch", "Carto", "AmigoCloud", "PLSCENES",
+    "HTTP", "GPSBabel", "ADBC",
+)  # fmt: skip
+_OUTWARD_WORDS = (b"<OGRVRTDataSource", b"<OGRWFSDataSource", b"gdal_streamed_alg")
+_ENGINE_ERRORS = (
+    pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pyogrio.errors.FeatureError,
+    pyogrio.errors.GeometryError, pyogrio.errors.FieldError, pyogrio.errors.CRSError, pa.ArrowException, RuntimeError,
+    OSError, ValueError,
+)  # fmt: skip
+
+
+def layer_name(path: Path, layer: str | None, role: str) -> str:
+    """The layer to read, after everything that can be said against the file.
+
+    Raises
+    ------
+    InputError
+        If there is no such file, it is not one that we read, or the layer is missing or ambiguous.
+    """
+    _check_file(path, role)
+    place = f"inputs.{role}: {shown_path(path)}"
+    _check_views(path, place)
+    try:
+        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
+        driver = pyogrio.read_info(path, layer=names[0])["driver"] if names else ""
+    except _ENGINE_ERRORS as error:
+        raise InputError(f"{place} is not a vector file that GDAL can read ({_said(error, path)})") from error
+    if driver in _OUTWARD:
+        raise InputError(_outward(place))
+    if layer is None and len(names) == 1:
+        layer = names[0]
+    if layer is None:
+        listed = ", ".join(map(shown, names)) or "none"
+        raise InputError(f"{place} has several layers; name one with 'layer:'. Known: {listed}")
+    if layer not in names:
+        raise InputError(f"{place} has no layer '{shown(layer)}'; {did_you_mean(layer, names)}")
+    return layer
+
+
+def read_columns(path: Path, layer: str, place: str, wanted: Iterable[str]) -> tuple[gpd.GeoDataFrame, np.ndarray, list[str]]:
+    """Geometries and the wanted columns of a layer.
+
+    Returns
+    -------
+    frame : GeoDataFrame
+        Index the feature id in the file.
+    faults : ndarray of str or None
+        Why a geometry could not be read.
+    theirs : list of str
+        Names of all columns in the layer.
+
+    Raises
+    ------
+    InputError
+        If the layer cannot be read, is empty, has no geometry or CRS, or a column holds no plain values.
+    """
+    try:
+        info = pyogrio.read_info(path, layer=layer)
+        theirs = [str(name) for name in info["fields"]]
+        if info["geometry_type"] is None:
+            raise InputError(f"{place}: has no geometry column; expected a layer of features")
+        # A file may have two columns of a name; by name only one of them can be asked for.
+        columns = list(dict.fromkeys(name for name in wanted if name in theirs))
+        fids, table, shapes, faults = _read_batches(path, layer, columns, place)
+    except _ENGINE_ERRORS as error:
+        raise InputError(f"{place}: cannot be read ({_said(error, path)}); open and save it anew in a GIS") from error
+    if len(fids) == 0:
+        raise InputError(f"{place}: is empty; expected at least one feature")
+    frame = gpd.GeoDataFrame(table.set_axis(fids), geometry=gpd.GeoSeries(shapes, index=fids), crs=_crs(info["crs"], place))
+    return frame, faults, theirs
+
+
+def _read_batches(path: Path, layer: str, columns: list[str], place: str):
+    fids, tables, shapes, faults, curves = [], [], [], [], []
+    how = {"layer": layer, "columns": columns, "batch_size": BATCH, "return_fids": True, "use_pyarrow": True}
+    with pyogrio.raw.open_arrow(path, **how) as (meta, reader):
+        fid, geometry = reader.schema.names[0], meta["geometry_name"] or "wkb_geometry"
+        _check_types(reader.schema, columns, place)
+        for batch in reader:
+            batch.validate(full=True)
+            found, fault, curved = shapes_of(batch.column(geometry).to_numpy(zero_copy_only=False))
+            fids.append(batch.column(fid).to_numpy(zero_copy_only=False))
+            tables.append(batch.select(columns))
+            shapes.append(found)
+            faults.append(fault)
+            curves.append(curved)
+        table = pa.Table.from_batches(tables, schema=pa.schema([reader.schema.field(name) for name in columns]))
+    if not fids:
+        return np.zeros(0, np.int64), pd.DataFrame(), np.zeros(0, object), np.zeros(0, object)
+    fids, shapes, curves = np.concatenate(fids), np.concatenate(shapes), np.concatenate(curves)
+    if curves.any():
+        straight = pyogrio.raw.read(path, layer=layer, columns=[], fids=fids[curves], force_2d=True)[2]
+        shapes[curves] = shapely.from_wkb(straight, on_invalid="ignore")
+    return fids, table.to_pandas(), shapes, np.concatenate(faults)
+
+
+def _check_types(schema: pa.Schema, columns: list[str], place: str) -> None:
+    for name in columns:
+        kind = schema.field(name).type
+        tests = (
+            pa.types.is_string, pa.types.is_large_string, pa.types.is_integer, pa.types.is_floating, pa.types.is_boolean,
+            pa.types.is_temporal, pa.types.is_null, pa.types.is_decimal,
+        )  # fmt: skip
+        if not any(test(kind) for test in tests):
+            raise InputError(
+                f"{place}: column '{shown(name)}' holds values of type {kind}; expected text, numbers or times, name another"
+            )
+
+
+def _crs(said: str | None, place: str) -> CRS:
+    mend = "assign the one it was recorded in (it is never guessed)"
+    if not said:
+        raise InputError(f"{place}: has no CRS; {mend}")
+    try:
+        crs = CRS.from_user_input(said)
+        base = crs.geodetic_crs
+        datum = "" if base is None or base.datum is None else base.datum.name
+        flat = crs.is_projected or (crs.is_geographic and not crs.is_geocentric)
+    except CRSError as error:
+        raise InputError(f"{place}: CRS cannot be read ({shown(error)}); {mend}") from error
+    if not flat:
+        raise InputError(f"{place}: CRS '{shown(crs.name)}' is a {crs.type_name}; expected a projected or geographic one, {mend}")
+    if re.match(r"un(known|defined|named)|not.specified", datum, re.IGNORECASE) or not datum:
+        raise InputError(f"{place}: CRS '{shown(crs.name)}' has no known datum ('{shown(datum)}'); {mend}")
+    return crs
+
+
+def _check_file(path: Path, role: str) -> None:
+    key = f"inputs.{role}: file '{shown_path(path)}'"
+    start = "" if path.is_absolute() else f"; relative paths start at the working directory {Path.cwd()}"
+    try:
+        there, folder, plain = path.exists(), path.is_dir(), path.is_file()
+    except (OSError, ValueError) as error:
+        said = getattr(error, "strerror", None) or error
+        raise InputError(f"{key} is no path ({shown(said)}); correct inputs.{role}.file") from None
+    if not there:
+        raise InputError(f"{key} does not exist; correct inputs.{role}.file{start}")
+    if folder:
+        raise InputError(f"{key} is a folder; expected a file, export a folder's layers to a GeoPackage")
+    if not plain:
+        raise InputError(f"{key} is a pipe or a device; expected a file, save the layers in one")
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(4096)
+    except OSError as error:
+        raise InputError(f"{key} cannot be opened ({error.strerror}); allow yourself to read it") from None
+    if not head:
+        raise InputError(f"{key} is empty, 0 bytes; copy or export it again")
+    if any(word in head for word in _OUTWARD_WORDS):
+        raise InputError(_outward(f"inputs.{role}: {shown_path(path)}"))
+
+
+def _outward(place: str) -> str:
+    return f"{place} only points at other files or services; expected the features themselves, save them as a GeoPackage"
+
+
+def _check_views(path: Path, place: str) -> None:
+    """Views are programs that run on reading, and one may never end: none where GDAL or we would look."""
+    with path.open("rb") as stream:
+        if stream.read(16) != b"SQLite format 3\0":
+            return
+    ours = "SELECT name FROM sqlite_master WHERE type = 'view' AND (lower(name) LIKE 'gpkg^_%' ESCAPE '^' OR lower(sql) LIKE ?)"
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as base:
+            found = base.execute(ours, ["%recursive%"]).fetchone()
+    except (sqlite3.Error, UnicodeDecodeError) as error:
+        raise InputError(f"{place} is not a vector file that GDAL can read ({shown(error)})") from error
+    if found:
+        raise InputError(
+            f"{place} has a view '{shown(found[0])}' that may never end; expected tables of features, save the layers anew"
+        )
+
+
+def _said(error: Exception, path: Path) -> str:
+    return shown(str(error).replace(str(path), path.name).splitlines()[0] if str(error) else type(error).__name__)
+
+
+def shown_path(path: Path) -> str:
+    """A path for a message."""
+    text = path.as_posix()
+    return text if text.isprintable() and len(text) < 4096 else shown(text)
+
+
+def hashes_of(files: Iterable[str]) -> dict[str, str]:
+    """SHA-256 of every file that can be read, with the write-ahead log of a GeoPackage and the parts of a shapefile."""
+    hashes = {}
+    for name in sorted(files):
+        for path in _parts(name):
+            try:
+                if Path(path).is_file() and (path == name or Path(path).stat().st_size):
+                    hashes[path] = sha256(Path(path))
+            except (OSError, ValueError):
+                continue  # reading it will say why
+    return hashes
+
+
+def _parts(name: str) -> list[str]:
+    if name.lower().endswith(".shp"):
+        return [name, *(name[:-3] + end for end in ("dbf", "shx", "prj", "cpg"))]
+    return [name, f"{name}-wal"]
+
+
+@contextmanager
+def unchanged(files: Iterable[str]) -> Iterator[dict[str, str]]:
+    """Hashes of the files; an error if they are others when the block ends, however it ends.
+
+    Raises
+    ------
+    InputError
+        With the file that changed.
+    """
+    files = sorted(files)
+    before = hashes_of(files)
+    try:
+        yield before
+    except RowreturnError:
+        _check_same(before, hashes_of(files))  # a file read while it is written is a better reason than what was found
+        raise
+    _check_same(before, hashes_of(files))
+
+
+def _check_same(before: dict[str, str], after: dict[str, str]) -> None:
+    changed = [name for name in sorted(before.keys() | after.keys()) if before.get(name) != after.get(name)]
+    if changed:
+        raise InputError(
+            f"inputs: file '{shown_path(Path(changed[0]))}' changed while it was read; expected one that rests, "
+            "end what writes to it and run again"
+        ) from None
