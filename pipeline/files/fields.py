@@ -11,9 +11,12 @@ from shapely import STRtree
 
 from pipeline import columns as c
 from pipeline.files.layers import Layer
+from pipeline.files.texts import id_text
 
 FIELDS_PER_BATCH = 40
 FEWEST_BATCHES = 2
+# Names that some systems keep for devices, whatever follows the point.
+_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 
 
 def batch_of(field_id: str, batches: int) -> str:
@@ -31,9 +34,11 @@ def batch_count(fields: int) -> int:
 def field_folder(field_id: str) -> str:
     """A folder name for a field id: as it is where that is safe everywhere, else marked with a hash."""
     plain = re.sub(r"[^A-Za-z0-9._-]", "_", field_id)
-    if plain == field_id and 0 < len(plain) <= 80 and not plain.startswith("."):
+    ours = plain == field_id and 0 < len(plain) <= 80 and plain[0] not in ".-" and plain[-1] != "."
+    if ours and not _DEVICE.match(plain):
         return plain
-    return f"{plain.lstrip('.')[:60]}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
+    # The hash comes before the first point, since CON.txt is a device as much as CON is.
+    return f"{plain.replace('.', '_').lstrip('-_')[:60]}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
 
 
 def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
@@ -51,7 +56,7 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
         A feature that names an unknown field, or lies in none, is a reject.
     """
     lines = layer.kept
-    named = lines[c.FIELD_ID].map(_text) if c.FIELD_ID in lines else pd.Series(None, index=lines.index, dtype=object)
+    named = lines[c.FIELD_ID].map(id_text) if c.FIELD_ID in lines else pd.Series(None, index=lines.index, dtype=object)
     known = set(fields[c.FIELD_ID])
     shape = lines.geometry.to_crs(fields.crs).values
     open_ones = named.isna().to_numpy()
@@ -69,12 +74,6 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
         remaining = np.isin(lines.index, out.kept.index)
         out = out.reject(mask[remaining], reason)
     return out
-
-
-def _text(value: object) -> str | None:
-    if value is None or pd.isna(value) or str(value).strip() == "":
-        return None
-    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
 
 
 def _by_length(shape: np.ndarray, fields: gpd.GeoDataFrame) -> np.ndarray:

@@ -14,6 +14,7 @@ from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.fields import assign_fields
 from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, read_layer
+from pipeline.files.texts import control_in, id_text, shown
 from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (
@@ -53,12 +54,16 @@ def read_fields(layer) -> Layer:
     place = f"inputs.fields: {found.file}, layer '{found.layer}'"
     if c.FIELD_ID not in found.kept:
         raise InputError(f"{place}: no column is mapped to field_id; add columns: {{field_id: YOUR_COLUMN}}")
+    found = replace(found, kept=found.kept.assign(**{c.FIELD_ID: found.kept[c.FIELD_ID].map(id_text).astype(object)}))
     found = found.reject(found.kept[c.FIELD_ID].isna().to_numpy(), "has no field_id")
-    kept = found.kept.assign(**{c.FIELD_ID: found.kept[c.FIELD_ID].astype(str)})
+    controls = found.kept[c.FIELD_ID].map(control_in).astype(object)
+    said = np.array([f"field_id holds {one}, expected characters that print; rename the field" for one in controls], object)
+    found = found.reject(controls.notna().to_numpy(), said)
+    kept = found.kept
     twice = kept[c.FIELD_ID][kept[c.FIELD_ID].duplicated(keep=False)]
     if len(twice):
         raise InputError(
-            f"{place}: features {', '.join(map(str, twice.index[:4]))} share the field_id '{twice.iloc[0]}'; "
+            f"{place}: features {', '.join(map(str, twice.index[:4]))} share the field_id '{shown(twice.iloc[0])}'; "
             "expected one feature a field, dissolve them or rename one"
         )
     if len(kept) == 0:
@@ -167,7 +172,7 @@ def check_tiers(layer: Layer, role: str, known: Collection[str]) -> None:
     if unknown.any():
         place = f"inputs.{role}: {layer.file}, layer '{layer.layer}', feature {layer.kept.index[unknown.to_numpy()][0]}"
         name = named[unknown].iloc[0]
-        raise InputError(f"{place}: tier '{name}' is not in the catalogue; {did_you_mean(name, known)}")
+        raise InputError(f"{place}: tier '{shown(name)}' is not in the catalogue; {did_you_mean(name, known)}")
 
 
 def check_planter(rows) -> None:
@@ -188,7 +193,7 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
     if unknown.any():
         name = kept[c.FRAME][unknown].iloc[0]
         raise InputError(
-            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{name}' is unknown; "
+            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{shown(name)}' is unknown; "
             f"{did_you_mean(name, FRAMES)}. Leave the frame out where it is not known"
         )
     bare = (kept[c.FRAME] != "") & kept[c.EPOCH].isna()
@@ -196,6 +201,12 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
         raise InputError(
             f"{place}: feature {kept.index[bare.to_numpy()][0]} has frame '{kept[c.FRAME][bare].iloc[0]}' but no epoch; "
             "a frame is a realisation with a date, add the epoch as a decimal year"
+        )
+    wild = kept.index[((kept[c.EPOCH] < 1980) | (kept[c.EPOCH] > 2100)).to_numpy()]
+    if len(wild):
+        raise InputError(
+            f"{place}: feature {wild[0]}: epoch is {kept[c.EPOCH][wild[0]]:g}; expected a decimal year from 1980 to 2100, "
+            "correct it in the layer"
         )
     many = kept.groupby(c.FIELD_ID)[[c.FRAME, c.EPOCH]].nunique(dropna=False).max(axis=1)
     if (many > 1).any():

@@ -133,6 +133,9 @@ def _filled(values: pd.Series, constant: object) -> pd.Series:
 def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> Layer:
     shape = found.kept.geometry.values
     types = shapely.get_type_id(shape)
+    if len(shape) == 0:
+        first = found.rejects.iloc[0]
+        raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     if not np.isin(types[types >= 0], kind).any():
         named = {k: v for k, v in _KIND_NAMES.items() if types[types >= 0].size and types[types >= 0][0] in k}
         raise InputError(f"{place}: holds {next(iter(named.values()), 'no geometry')}, expected {_KIND_NAMES[kind]}")

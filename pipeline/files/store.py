@@ -10,6 +10,8 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
+from pipeline.files.texts import safe_texts
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
@@ -65,9 +67,9 @@ def read_geo(path: Path) -> gpd.GeoDataFrame:
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
-    """Write a table people open: UTF-8, comma, point, LF; six digits after the point."""
+    """Write a table people open: UTF-8, comma, point, LF; six digits after the point; no text is live (`safe_text`)."""
     with whole_file(path) as unfinished:
-        table.to_csv(unfinished, index=False, lineterminator="\n", float_format="%.6f", encoding="utf-8")
+        safe_texts(table).to_csv(unfinished, index=False, lineterminator="\n", float_format="%.6f", encoding="utf-8")
 
 
 def sha256(path: Path) -> str:

@@ -9,7 +9,7 @@ import unicodedata
 import pandas as pd
 
 # Signs with which spreadsheets begin a formula, the full-width ones among them.
-_FORMULA = re.compile(r"\s*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20|%]")
+_FORMULA = re.compile(r"\s*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20]")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
 # What a reader of markup takes for the beginning of a tag; "<5 ac" is none.
 _TAG = re.compile(r"<(?=[A-Za-z/!?])")

@@ -35,7 +35,8 @@ def shapes_of(blobs: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     curved = np.array([blob is not None and _head(blob)[1] in _CURVED for blob in blobs], bool)
     fit = np.equal(faults, None) & ~curved
     shapes = np.full(len(blobs), None, object)
-    shapes[fit] = shapely.from_wkb(blobs[fit], on_invalid="ignore")
+    with np.errstate(invalid="ignore"):  # coordinates that are no numbers are told by the caller
+        shapes[fit] = shapely.from_wkb(blobs[fit], on_invalid="ignore")
     there = np.not_equal(blobs, None)
     for k in np.flatnonzero(fit & there & np.equal(shapes, None)):
         faults[k] = _why(blobs[k])

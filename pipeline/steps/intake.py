@@ -19,7 +19,9 @@ from pipeline.files.fields import batch_count, batch_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.notes import notes_of
+from pipeline.files.reading import unchanged
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
+from pipeline.files.texts import safe_text, shown
 
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
@@ -37,7 +39,8 @@ def run(*, config: dict, source: str, work: Path) -> None:
         Folder for intermediates.
     """
     settings = config_from_dict(config, source=source)
-    layers = _read(settings)
+    with unchanged(_files(settings)) as hashes:
+        layers = _read(settings)
     tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
     for role in {"strips", "rows"} & set(layers):
         files.check_tiers(layers[role], role, tiers)
@@ -56,7 +59,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
-        "batches": batches, "layers": account, "inputs": _hashes(settings), "code": __version__,
+        "batches": batches, "layers": account, "inputs": hashes | _catalogue_hash(settings), "code": __version__,
         "notes": notes,
     }))  # fmt: skip
 
@@ -126,11 +129,19 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
 
 
 def _check_folders(fields: gpd.GeoDataFrame) -> None:
+    """Ids that differ must stay apart, as names of folders and as text in the tables."""
+    tables = fields[c.FIELD_ID].map(safe_text)
+    alike = fields[c.FIELD_ID][tables.duplicated(keep=False)]
+    if len(alike):
+        raise InputError(
+            f"inputs.fields: field_ids '{shown(alike.iloc[0])}' and '{shown(alike.iloc[1])}' would be alike in the tables, "
+            "where formula signs and markup are defused; rename one of them"
+        )
     folders = fields[c.FIELD_ID].map(field_folder).str.lower()
     same = fields[c.FIELD_ID][folders.duplicated(keep=False)]
     if len(same):
         raise InputError(
-            f"inputs.fields: field_ids '{same.iloc[0]}' and '{same.iloc[1]}' would share a results folder on some disks; "
+            f"inputs.fields: field_ids '{shown(same.iloc[0])}' and '{shown(same.iloc[1])}' would share a results folder on some disks; "
             "rename one of them"
         )
 
@@ -149,10 +160,9 @@ def _files(settings: Config) -> set[str]:
     return {layer["file"] for layer in named if layer.get("file")}
 
 
-def _hashes(settings: Config) -> dict[str, str]:
+def _catalogue_hash(settings: Config) -> dict[str, str]:
     catalogue = catalogue_path(settings, project_root=PROJECT, working_dir=Path.cwd())
-    hashes = {path: sha256(Path(path)) for path in sorted(_files(settings))}
-    return hashes | {settings.tiers.catalogue: sha256(catalogue)}
+    return {settings.tiers.catalogue: sha256(catalogue)}
 
 
 if __name__ == "__main__":
