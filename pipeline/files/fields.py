@@ -10,7 +10,7 @@ import shapely
 from shapely import STRtree
 
 from pipeline import columns as c
-from pipeline.files.layers import Layer
+from pipeline.files.layers import BLOCK, Layer
 from pipeline.files.texts import id_text
 
 FIELDS_PER_BATCH = 40
@@ -38,7 +38,7 @@ def field_folder(field_id: str) -> str:
     if ours and not _DEVICE.match(plain):
         return plain
     # The hash comes before the first point, since CON.txt is a device as much as CON is.
-    return f"{plain.replace('.', '_').lstrip('-_')[:60]}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
+    return f"{plain.replace('.', '_').lstrip('-_')[:60] or 'field'}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
 
 
 def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
@@ -79,10 +79,14 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
 def _by_length(shape: np.ndarray, fields: gpd.GeoDataFrame) -> np.ndarray:
     out = np.full(len(shape), None, object)
     line, area = STRtree(fields.geometry.values).query(shape, predicate="intersects")
-    inside = shapely.length(shapely.intersection(shape[line], fields.geometry.values[area]))
+    areas, ids = np.asarray(fields.geometry.values), fields[c.FIELD_ID].to_numpy(object)
+    inside = np.zeros(len(line))
+    for first in range(0, len(line), BLOCK):  # the parts inside are a copy of the layer, never held as a whole
+        part = slice(first, first + BLOCK)
+        inside[part] = shapely.length(shapely.intersection(shape[line[part]], areas[area[part]]))
     order = np.argsort(inside, kind="stable")  # the longest is written last, and stays
     for k in order[inside[order] > 0]:
-        out[line[k]] = fields[c.FIELD_ID].iloc[area[k]]
+        out[line[k]] = ids[area[k]]
     return out
 
 

@@ -1,5 +1,6 @@
 """Input layers in our own terms: values checked feature by feature, fields assigned, nothing lost."""
 
+import hashlib
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 
@@ -13,7 +14,7 @@ from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.fields import assign_fields
-from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, read_layer
+from pipeline.files.layers import LINES, POINTS, POLYGONS, Layer, blocks, read_layer
 from pipeline.files.texts import control_in, id_text, shown
 from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
 
@@ -24,6 +25,7 @@ _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
     c.EPOCH,
 ]  # fmt: skip
+_KEY_BYTES = 512
 
 
 @dataclass(frozen=True)
@@ -146,11 +148,18 @@ def balance(layer: Layer, role: str) -> dict:
         raise CheckError(f"{role}: {layer.read} features read, {kept} kept and {rejected} rejected do not add up")
     metres = {}
     if role != "bases" and kept:
-        geod = layer.kept.crs.get_geod()
-        shape = to_geographic(layer.kept.geometry.values, layer.kept.crs.to_wkt())
+        geod, crs = layer.kept.crs.get_geod(), layer.kept.crs.to_wkt()
         if role != "fields":
-            metres = {"kept_m": round(sum(geod.geometry_length(line) for line in shape), 3)}
+            parts = (_length_m(to_geographic(block, crs), geod) for _, block in blocks(layer.kept.geometry.values))
+            metres = {"kept_m": round(sum(parts), 3)}
     return {"file": layer.file, "layer": layer.layer, "read": layer.read, "kept": kept, "rejected": rejected, **metres}
+
+
+def _length_m(shape: np.ndarray, geod) -> float:
+    """Length on the ellipsoid [m], segment by segment."""
+    xy, owner = shapely.get_coordinates(shapely.get_parts(shape), return_index=True)
+    joined = owner[1:] == owner[:-1]
+    return float(geod.inv(*xy[:-1][joined].T, *xy[1:][joined].T)[2].sum())
 
 
 def _fill_times(kept: gpd.GeoDataFrame) -> None:
@@ -224,6 +233,12 @@ def _with_names(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _in_order(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Sorted by content, so that the order of the features in the file has no part in any figure."""
-    key = kept.assign(wkb=shapely.to_wkb(shapely.normalize(kept.geometry.values)))
+    # The beginning of the bytes sorts as the bytes do; a hash tells apart what begins alike.
+    wkb = [
+        blob[:_KEY_BYTES] + hashlib.sha256(blob).digest()
+        for _, block in blocks(kept.geometry.values)
+        for blob in shapely.to_wkb(shapely.normalize(block))
+    ]
+    key = kept.drop(columns="geometry").assign(wkb=np.array(wkb, object))
     order = key.sort_values([c.FIELD_ID, c.STARTED_S, c.PASS_ID, "wkb"], kind="stable").index
     return kept.loc[order]

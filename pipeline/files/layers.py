@@ -19,7 +19,7 @@ _KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points"}
 # A receiver that writes ten times a second makes 860,000 points in a day.
 MOST_VERTICES = 1_000_000
 # Geometries looked at in one go, so that a check takes little beside the layer itself.
-_BLOCK = 1_000
+BLOCK = 1_000
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
 def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
     if not frame.crs.is_geographic:
         return
-    for first, block in _blocks(frame.geometry.values):
+    for first, block in blocks(frame.geometry.values):
         xy, owner = shapely.get_coordinates(block, return_index=True)
         wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
         if wild.any():
@@ -103,9 +103,10 @@ def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
             )
 
 
-def _blocks(shape: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
-    for first in range(0, len(shape), _BLOCK):
-        yield first, np.asarray(shape[first : first + _BLOCK])
+def blocks(shape: np.ndarray) -> Iterator[tuple[int, np.ndarray]]:
+    """First index and geometries of blocks: what a check makes of them never takes the room of the layer again."""
+    for first in range(0, len(shape), BLOCK):
+        yield first, np.asarray(shape[first : first + BLOCK])
 
 
 def _mapped(
@@ -155,7 +156,7 @@ def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> La
 
 def _not_finite(shape: np.ndarray) -> np.ndarray:
     bad = np.zeros(len(shape), bool)
-    for first, block in _blocks(shape):
+    for first, block in blocks(shape):
         xy, owner = shapely.get_coordinates(block, return_index=True)
         bad[first + owner[~np.isfinite(xy).all(axis=1)]] = True
     return bad

@@ -55,7 +55,7 @@ def read_yaml(path: Path) -> Any:
     except (OSError, ValueError) as error:
         raise ConfigError(f"{path}: cannot be read ({error}); expected a YAML file, check the path") from None
     if len(data) > MOST_BYTES:
-        raise ConfigError(f"{path}: is larger than {MOST_BYTES:,} bytes; expected a configuration or catalogue, check the path")
+        raise ConfigError(f"{path}: is larger than {MOST_BYTES:,} bytes; expected a configuration or catalogue, check it")
     return parse_yaml(text, source=str(path))
 
 

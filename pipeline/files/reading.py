@@ -65,7 +65,9 @@ def layer_name(path: Path, layer: str | None, role: str) -> str:
     return layer
 
 
-def read_columns(path: Path, layer: str, place: str, wanted: Iterable[str]) -> tuple[gpd.GeoDataFrame, np.ndarray, list[str]]:
+def read_columns(
+    path: Path, layer: str, place: str, wanted: Iterable[str]
+) -> tuple[gpd.GeoDataFrame, np.ndarray, list[str]]:
     """Geometries and the wanted columns of a layer.
 
     Returns
@@ -147,7 +149,9 @@ def _crs(said: str | None, place: str) -> CRS:
     except CRSError as error:
         raise InputError(f"{place}: CRS cannot be read ({shown(error)}); {mend}") from error
     if not flat:
-        raise InputError(f"{place}: CRS '{shown(crs.name)}' is a {crs.type_name}; expected a projected or geographic one, {mend}")
+        raise InputError(
+            f"{place}: CRS '{shown(crs.name)}' is of type {crs.type_name}; expected a projected or geographic one, {mend}"
+        )
     if re.match(r"un(known|defined|named)|not.specified", datum, re.IGNORECASE) or not datum:
         raise InputError(f"{place}: CRS '{shown(crs.name)}' has no known datum ('{shown(datum)}'); {mend}")
     return crs
@@ -157,6 +161,8 @@ def _check_file(path: Path, role: str) -> None:
     key = f"inputs.{role}: file '{shown_path(path)}'"
     start = "" if path.is_absolute() else f"; relative paths start at the working directory {Path.cwd()}"
     try:
+        if "\0" in str(path):
+            raise ValueError("embedded null byte")
         there, folder, plain = path.exists(), path.is_dir(), path.is_file()
     except (OSError, ValueError) as error:
         said = getattr(error, "strerror", None) or error
@@ -187,7 +193,7 @@ def _check_views(path: Path, place: str) -> None:
     with path.open("rb") as stream:
         if stream.read(16) != b"SQLite format 3\0":
             return
-    ours = "SELECT name FROM sqlite_master WHERE type = 'view' AND (lower(name) LIKE 'gpkg^_%' ESCAPE '^' OR lower(sql) LIKE ?)"
+    ours = "SELECT name FROM sqlite_master WHERE type = 'view' AND (substr(lower(name), 1, 5) = 'gpkg_' OR sql LIKE ?)"
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as base:
             found = base.execute(ours, ["%recursive%"]).fetchone()
@@ -200,7 +206,8 @@ def _check_views(path: Path, place: str) -> None:
 
 
 def _said(error: Exception, path: Path) -> str:
-    return shown(str(error).replace(str(path), path.name).splitlines()[0] if str(error) else type(error).__name__)
+    text = str(error).replace(str(path), path.name).partition(";")[0].strip(". ")
+    return shown(text or type(error).__name__, longest=200)
 
 
 def shown_path(path: Path) -> str:

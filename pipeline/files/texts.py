@@ -9,7 +9,7 @@ import unicodedata
 import pandas as pd
 
 # Signs with which spreadsheets begin a formula, the full-width ones among them.
-_FORMULA = re.compile(r"\s*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20]")
+_FORMULA = re.compile(r"[\s\uFFFD]*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20]")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
 # What a reader of markup takes for the beginning of a tag; "<5 ac" is none.
 _TAG = re.compile(r"<(?=[A-Za-z/!?])")
@@ -50,14 +50,14 @@ def safe_texts(table: pd.DataFrame) -> pd.DataFrame:
             known = {one: safe_text(one) for one in table[name].unique() if isinstance(one, str)}
             changed = {one: safe for one, safe in known.items() if one != safe}
             if changed:
-                texts[name] = table[name].map(lambda one, changed=changed: changed.get(one, one) if isinstance(one, str) else one)
+                texts[name] = [changed.get(one, one) if isinstance(one, str) else one for one in table[name]]
     return table.assign(**texts) if texts else table
 
 
-def shown(text: object) -> str:
+def shown(text: object, *, longest: int = LONGEST_SHOWN) -> str:
     """A name for a message: on one line, not endless, and nothing in it that a terminal would obey."""
     line = "".join(letter.encode("unicode_escape").decode() if _unprintable(letter) else letter for letter in str(text))
-    return line if len(line) <= LONGEST_SHOWN else f"{line[: LONGEST_SHOWN - 3]}..."
+    return line if len(line) <= longest else f"{line[: longest - 3]}..."
 
 
 def _unprintable(letter: str) -> bool:

@@ -71,7 +71,9 @@ def _length(value: object) -> float:
     if isinstance(value, str):
         return _written_length(value)
     if not isinstance(value, Number):
-        raise ValueError(f"'{shown(value)}' is not a {LENGTH.name}; expected a number of metres, or text as {LENGTH.written(1)}")
+        raise ValueError(
+            f"'{shown(value)}' is not a {LENGTH.name}; expected a number of metres, or text as {LENGTH.written(1)}"
+        )
     return float(value)  # type: ignore[arg-type]
 
 

@@ -50,7 +50,7 @@ def _why(blob: bytes) -> str:
     try:
         shapely.from_wkb(blob)
     except shapely.errors.ShapelyError as error:
-        return f"geometry cannot be read: {str(error).partition(': ')[2] or error}"
+        return f"geometry cannot be read: {(str(error).partition(': ')[2] or str(error)).strip()}"
     return "geometry cannot be read"
 
 

@@ -41,6 +41,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
     settings = config_from_dict(config, source=source)
     with unchanged(_files(settings)) as hashes:
         layers = _read(settings)
+    _check_names(layers["fields"].kept[c.FIELD_ID].sort_values())
     tiers, compare = resolve_tiers(settings, project_root=PROJECT, working_dir=Path.cwd())
     for role in {"strips", "rows"} & set(layers):
         files.check_tiers(layers[role], role, tiers)
@@ -110,7 +111,6 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
     count = batch_count(len(fields))
     home = fields[c.FIELD_ID].map(lambda field_id: batch_of(field_id, count))
     fields = fields.sort_values(c.FIELD_ID)
-    _check_folders(fields)
     rows = layers["rows"].kept if "rows" in layers else layers["strips"].kept.iloc[:0]
     out = {}
     for batch in sorted(home.unique()):
@@ -128,22 +128,16 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
     return out
 
 
-def _check_folders(fields: gpd.GeoDataFrame) -> None:
-    """Ids that differ must stay apart, as names of folders and as text in the tables."""
-    tables = fields[c.FIELD_ID].map(safe_text)
-    alike = fields[c.FIELD_ID][tables.duplicated(keep=False)]
-    if len(alike):
-        raise InputError(
-            f"inputs.fields: field_ids '{shown(alike.iloc[0])}' and '{shown(alike.iloc[1])}' would be alike in the tables, "
-            "where formula signs and markup are defused; rename one of them"
-        )
-    folders = fields[c.FIELD_ID].map(field_folder).str.lower()
-    same = fields[c.FIELD_ID][folders.duplicated(keep=False)]
-    if len(same):
-        raise InputError(
-            f"inputs.fields: field_ids '{shown(same.iloc[0])}' and '{shown(same.iloc[1])}' would share a results folder on some disks; "
-            "rename one of them"
-        )
+def _check_names(ids: pd.Series) -> None:
+    """Ids that differ must stay apart, as text in the tables and as names of folders."""
+    for names, alike in (
+        (ids.map(safe_text), "would be alike in the tables, where formula signs and markup are defused"),
+        (ids.map(field_folder).str.lower(), "would share a results folder on some disks"),
+    ):
+        same = ids[names.duplicated(keep=False)]
+        if len(same):
+            first, second = (shown(name) for name in same.iloc[:2])
+            raise InputError(f"inputs.fields: field_ids '{first}' and '{second}' {alike}; rename one of them")
 
 
 def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:
