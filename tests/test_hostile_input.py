@@ -256,7 +256,7 @@ def test_commit_left_in_the_wal_is_read_and_hashed(tmp_path):
     base.execute("PRAGMA wal_autocheckpoint = 0")
     base.execute("UPDATE strips SET PASS = 'fresh' WHERE fid = 1")
     base.commit()
-    files = {name: (tmp_path / name).read_bytes() for name in ("coop.gpkg", "coop.gpkg-wal")}
+    files = {name: (tmp_path / name).read_bytes() for name in ("coop.gpkg", "coop.gpkg-wal", "coop.gpkg-shm")}
     assert b"fresh" not in files["coop.gpkg"] and b"fresh" in files["coop.gpkg-wal"]
     take_in(plain(tmp_path), tmp_path)
     assert {name: (tmp_path / name).read_bytes() for name in files} == files

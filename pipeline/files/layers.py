@@ -11,7 +11,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.errors import InputError, did_you_mean
-from pipeline.files.reading import layer_name, read_columns, shown_path
+from pipeline.files.reading import layer_name, read_columns, resting, shown_path
 from pipeline.files.texts import shown
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
@@ -76,10 +76,11 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         File, layer or column missing, no CRS, empty layer, wrong geometry type.
     """
     path = Path(source.file)
-    layer = layer_name(path, source.layer, role)
-    place = f"inputs.{role}: {shown_path(path)}, layer '{shown(layer)}'"
     wanted = [source.columns.get(name, name) for name in known]
-    frame, faults, theirs = read_columns(path, layer, place, wanted)
+    with resting(path, role) as copy:
+        layer = layer_name(copy, source.layer, f"inputs.{role}: {shown_path(path)}")
+        place = f"inputs.{role}: {shown_path(path)}, layer '{shown(layer)}'"
+        frame, faults, theirs = read_columns(copy, layer, place, wanted)
     _check_degrees(frame, place)
     frame = _mapped(frame, source, known, theirs, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+import shutil
 import sqlite3
+import tempfile
 from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -37,16 +39,43 @@ _ENGINE_ERRORS = (
 )  # fmt: skip
 
 
-def layer_name(path: Path, layer: str | None, role: str) -> str:
-    """The layer to read, after everything that can be said against the file.
+@contextmanager
+def resting(path: Path, role: str) -> Iterator[Path]:
+    """The file, or a copy of it where commits wait in a write-ahead log: GDAL would write them into the user's file.
 
     Raises
     ------
     InputError
-        If there is no such file, it is not one that we read, or the layer is missing or ambiguous.
+        If there is no such file or it cannot be opened.
     """
     _check_file(path, role)
-    place = f"inputs.{role}: {shown_path(path)}"
+    log = path.with_name(f"{path.name}-wal")
+    if not (log.is_file() and log.stat().st_size):
+        yield path
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        for one in (path, log):
+            shutil.copyfile(one, Path(folder) / one.name)
+        yield Path(folder) / path.name
+
+
+def layer_name(path: Path, layer: str | None, place: str) -> str:
+    """The layer to read, after everything that can be said against the file.
+
+    Parameters
+    ----------
+    path : Path
+        As `resting` gives it.
+    layer : str or None
+        Name in the configuration.
+    place : str
+        Key and file, for messages.
+
+    Raises
+    ------
+    InputError
+        If the file is not one that we read, or the layer is missing or ambiguous.
+    """
     _check_views(path, place)
     try:
         names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
