@@ -10,7 +10,7 @@ import shapely
 from shapely import STRtree
 
 from pipeline import columns as c
-from pipeline.files.layers import BLOCK, Layer
+from pipeline.files.layers import Layer, blocks
 from pipeline.files.texts import id_text
 
 FIELDS_PER_BATCH = 40
@@ -58,13 +58,17 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
     lines = layer.kept
     named = lines[c.FIELD_ID].map(id_text) if c.FIELD_ID in lines else pd.Series(None, index=lines.index, dtype=object)
     known = set(fields[c.FIELD_ID])
-    shape = lines.geometry.to_crs(fields.crs).values
     open_ones = named.isna().to_numpy()
     named = named.to_numpy(dtype=object, copy=True)
-    named[open_ones] = _by_length(shape[open_ones], fields)
+    touching, tree = np.zeros(len(lines), bool), STRtree(fields.geometry.values)
+    for first, block in blocks(lines.geometry.values):  # transformed lines are a copy, never held of a whole layer
+        part = slice(first, first + len(block))
+        shape = np.asarray(gpd.GeoSeries(block, crs=lines.crs).to_crs(fields.crs).values)
+        named[part][open_ones[part]] = _by_length(shape[open_ones[part]], fields, tree)
+        touching[part] = _touches(shape, named[part], fields)
     unknown = np.array([name is not None and name not in known for name in named], dtype=bool)
     lost = np.array([name is None for name in named], dtype=bool)
-    outside = ~unknown & ~lost & ~_touches(shape, named, fields)
+    outside = ~unknown & ~lost & ~touching
     out = Layer(lines.assign(**{c.FIELD_ID: named}), layer.rejects, layer.read, layer.file, layer.layer)
     for mask, reason in (
         (unknown, "names a field that is not among the fields"),
@@ -76,14 +80,11 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
     return out
 
 
-def _by_length(shape: np.ndarray, fields: gpd.GeoDataFrame) -> np.ndarray:
+def _by_length(shape: np.ndarray, fields: gpd.GeoDataFrame, tree: STRtree) -> np.ndarray:
     out = np.full(len(shape), None, object)
-    line, area = STRtree(fields.geometry.values).query(shape, predicate="intersects")
+    line, area = tree.query(shape, predicate="intersects")
     areas, ids = np.asarray(fields.geometry.values), fields[c.FIELD_ID].to_numpy(object)
-    inside = np.zeros(len(line))
-    for first in range(0, len(line), BLOCK):  # the parts inside are a copy of the layer, never held as a whole
-        part = slice(first, first + BLOCK)
-        inside[part] = shapely.length(shapely.intersection(shape[line[part]], areas[area[part]]))
+    inside = shapely.length(shapely.intersection(shape[line], areas[area]))
     order = np.argsort(inside, kind="stable")  # the longest is written last, and stays
     for k in order[inside[order] > 0]:
         out[line[k]] = ids[area[k]]

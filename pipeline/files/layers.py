@@ -19,7 +19,7 @@ _KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points"}
 # A receiver that writes ten times a second makes 860,000 points in a day.
 MOST_VERTICES = 1_000_000
 # Geometries looked at in one go, so that a check takes little beside the layer itself.
-BLOCK = 1_000
+BLOCK = 250
 
 
 @dataclass(frozen=True)

@@ -24,8 +24,8 @@ from pipeline.files.store import sha256
 from pipeline.files.texts import shown
 from pipeline.files.wkb import shapes_of
 
-# Features at a time: a thousand passes of ten thousand points are 160 MB.
-BATCH = 1_000
+# Features at a time, some of them read ahead: 250 passes of ten thousand points are 40 MB.
+BATCH = 250
 # Formats that name other files, servers or programs: what they would give is not in the file, nor in its hash.
 _OUTWARD = (
     "OGR_VRT", "GDALG", "WFS", "OAPIF", "OGCAPI", "CSW", "NGW", "EEDA", "Elasticsearch", "Carto", "AmigoCloud", "PLSCENES",

@@ -49,8 +49,7 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
     """Write a table, with or without geometry, as Parquet. Says whether it wrote."""
     with whole_file(path) as unfinished:
         frame.to_parquet(unfinished, index=False, compression="zstd")
-        data = unfinished.read_bytes()
-        if only_if_changed and path.exists() and path.read_bytes() == data:
+        if only_if_changed and path.exists() and sha256(path) == sha256(unfinished):
             os.replace(path, unfinished)  # the context manager puts the old file back, time and all
             return False
     return True
