@@ -34,13 +34,13 @@ def write_strips(path: Path, crs: str) -> None:
         norths = ORIGIN[1] + WIDE_M * (np.arange(first, first + 100) + 0.5)
         lines = [np.stack([x, y + np.sin(x / 40.0)], axis=1) for y in norths]
         names = [f"P{first + k}" for k in range(100)]
-        return pa.RecordBatch.from_arrays([pa.array(names), pa.array(shapely.to_wkb(shapely.linestrings(lines)))], schema=schema)
+        shapes = shapely.to_wkb(shapely.linestrings(lines))
+        return pa.RecordBatch.from_arrays([pa.array(names), pa.array(shapes)], schema=schema)
 
     schema = pa.schema([("PASS", pa.string()), ("geometry", pa.binary())])
     stream = pa.RecordBatchReader.from_batches(schema, (batch(first) for first in range(0, PASSES, 100)))
-    pyogrio.write_arrow(
-        stream, path, layer="strips", driver="GPKG", geometry_name="geometry", geometry_type="LineString", crs=crs, append=True
-    )
+    how = {"driver": "GPKG", "geometry_name": "geometry", "geometry_type": "LineString", "crs": crs}
+    pyogrio.write_arrow(stream, path, layer="strips", append=True, **how)
 
 
 @pytest.mark.slow

@@ -11,7 +11,8 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.errors import InputError, did_you_mean
-from pipeline.files.reading import layer_name, read_columns, resting, shown_path
+from pipeline.files.opening import layer_name, resting, shown_path
+from pipeline.files.reading import read_columns
 from pipeline.files.texts import shown
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)

@@ -19,7 +19,7 @@ from pipeline.files.fields import batch_count, batch_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.notes import notes_of
-from pipeline.files.reading import unchanged
+from pipeline.files.opening import unchanged
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
 from pipeline.files.texts import safe_text, shown
 
