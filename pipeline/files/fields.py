@@ -60,6 +60,7 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
     known = set(fields[c.FIELD_ID])
     open_ones = named.isna().to_numpy()
     named = named.to_numpy(dtype=object, copy=True)
+    shapely.prepare(np.asarray(fields.geometry.values))
     touching, tree = np.zeros(len(lines), bool), STRtree(fields.geometry.values)
     for first, block in blocks(lines.geometry.values):  # transformed lines are a copy, never held of a whole layer
         part = slice(first, first + len(block))
@@ -84,7 +85,9 @@ def _by_length(shape: np.ndarray, fields: gpd.GeoDataFrame, tree: STRtree) -> np
     out = np.full(len(shape), None, object)
     line, area = tree.query(shape, predicate="intersects")
     areas, ids = np.asarray(fields.geometry.values), fields[c.FIELD_ID].to_numpy(object)
-    inside = shapely.length(shapely.intersection(shape[line], areas[area]))
+    inside = shapely.length(shape[line])
+    cut = ~shapely.covers(areas[area], shape[line])  # most lines lie in their field as a whole
+    inside[cut] = shapely.length(shapely.intersection(shape[line[cut]], areas[area[cut]]))
     order = np.argsort(inside, kind="stable")  # the longest is written last, and stays
     for k in order[inside[order] > 0]:
         out[line[k]] = ids[area[k]]

@@ -34,8 +34,9 @@ def with_numbers(found: Layer, place: str) -> Layer:
         whole = ""
         if name == c.ROW_COUNT:
             bad, whole = bad | (value != np.floor(value)), "a whole number, "
-        reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
-        found = found.reject(bad, reasons)
+        if bad.any():
+            reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
+            found = found.reject(bad, reasons)
     return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
 
 
