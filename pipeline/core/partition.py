@@ -45,14 +45,17 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stret
     line, area = shapely.STRtree(areas).query(lines, predicate="intersects")
     order = np.lexsort([line])
     line, area = line[order], area[order]
-    inside: dict[int, list[tuple[float, float, int]]] = {}
+    length = shapely.length(lines)
     single = np.bincount(line, minlength=len(lines))[line] == 1
-    for k, number in zip(line[single], area[single], strict=True):
-        inside[int(k)] = [(0.0, float(shapely.length(lines[k])), int(number))]
-    for k in np.unique(line[~single]):
-        inside[int(k)] = _within(lines[k], areas, area[line == k])
-    rows = [(k, *stretch) for k, parts in sorted(inside.items()) for stretch in _covering(parts, lines[k], shortest)]
-    table = np.array(rows, float).reshape(-1, 4)
+    whole = single & (length[line] > 0)  # what touches one area only goes there as it is, and there are many of those
+    rows = np.stack([line[whole], np.zeros(whole.sum()), length[line[whole]], area[whole]], axis=1)
+    split = [
+        (k, *stretch)
+        for k in np.unique(line[~single])
+        for stretch in _covering(_within(lines[k], areas, area[line == k]), lines[k], shortest)
+    ]
+    table = np.concatenate([rows, np.array(split, float).reshape(-1, 4)])
+    table = table[np.argsort(table[:, 0], kind="stable")]
     return Stretches(table[:, 0].astype(np.int64), table[:, 3].astype(np.int64), table[:, 1], table[:, 2])
 
 

@@ -12,6 +12,7 @@ import pyogrio
 import shapely
 
 from pipeline.files.store import whole_file
+from pipeline.files.texts import safe_texts
 
 # GDAL stamps the time of writing into every layer; with a fixed one equal layers give equal bytes.
 STAMP = "2000-01-01T00:00:00.000Z"
@@ -71,7 +72,7 @@ def write_geopackage(
 
 def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame, *, new: bool) -> None:
     text = {name: "string" for name in table.columns.drop(table.geometry.name) if table[name].dtype == object}
-    flat = table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text)
+    flat = safe_texts(table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text))
     options = {"GEOMETRY_NAME": GEOMETRY, "FID": "fid", "SPATIAL_INDEX": "YES"} if new else {}
     pyogrio.write_dataframe(
         flat, path, layer=layer, driver="GPKG", geometry_type=kind, append=path.exists(), use_arrow=True,

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+from pipeline.files.texts import safe_texts
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
@@ -54,8 +56,7 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
     with whole_file(path) as unfinished:
         # Most columns are coordinates, all different: a dictionary of them would cost time and save nothing.
         frame.to_parquet(unfinished, index=False, compression="zstd", use_dictionary=False)
-        data = unfinished.read_bytes()
-        if only_if_changed and path.exists() and path.read_bytes() == data:
+        if only_if_changed and path.exists() and sha256(path) == sha256(unfinished):
             os.replace(path, unfinished)  # the context manager puts the old file back, time and all
             return False
     return True
@@ -76,7 +77,8 @@ def read_geo(path: Path) -> gpd.GeoDataFrame:
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
-    """Write a table people open: UTF-8, comma, point, LF; six digits after the point, nothing where there is nothing."""
+    """Write a table people open: UTF-8, comma, point, LF; six digits after the point; no text is live (`safe_text`)."""
+    table = safe_texts(table)
     # The tables are mostly figures, and pandas' own `float_format` takes twice as long over them.
     columns = [_texts(table[name]) for name in table]
     with whole_file(path) as unfinished, unfinished.open("w", encoding="utf-8", newline="") as stream:
@@ -86,6 +88,7 @@ def write_csv(path: Path, table: pd.DataFrame) -> None:
 
 
 def _texts(column: pd.Series) -> list:
+    """Cells as text, nothing where there is nothing."""
     if column.dtype == float:
         return [f"{value:.6f}" if value == value else "" for value in column.tolist()]
     return column.where(column.notna(), "").tolist()
