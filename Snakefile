@@ -15,9 +15,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
+from pipeline.files.plain_yaml import read_yaml
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
 try:
+    for name in workflow.configfiles:
+        # Snakemake has read it already, but lets the last of two equal keys win.
+        if not str(name).endswith(".json"):
+            read_yaml(Path(name))
     SETTINGS = config_from_dict(config, source=CONFIG_FILE)
     resolve_tiers(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
 except RowreturnError as error:

@@ -8,9 +8,18 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+MOST_LETTERS, MOST_COMPARED, MOST_NAMED = 80, 500, 50
+
 
 class RowreturnError(Exception):
-    """Anything the user can put right; commands print it without a traceback."""
+    """Anything the user can put right; commands print it without a traceback.
+
+    Control characters that came with names and values are written out, so that no terminal obeys them.
+    """
+
+    def __str__(self) -> str:
+        text = super().__str__()
+        return "".join(one if one.isprintable() or one == "\n" else one.encode("unicode_escape").decode() for one in text)
 
 
 class ConfigError(RowreturnError):
@@ -40,9 +49,11 @@ def did_you_mean(name: str, known: Iterable[str]) -> str:
     str
         For example ``did you mean 'strips'? Known: fields, rows, strips``.
     """
-    names = sorted(known)
+    # Names may come from a file of anyone: neither long ones nor many of them may hold us up.
+    names = sorted(" ".join(one[:MOST_LETTERS].splitlines()) for one in known)
     if not names:
         return "there is none to choose from"
-    by_lower = {candidate.lower(): candidate for candidate in names}
-    close = difflib.get_close_matches(name.lower(), by_lower, n=1, cutoff=0.0)
-    return f"did you mean '{by_lower[close[0]]}'? Known: {', '.join(names)}"
+    by_lower = {candidate.lower(): candidate for candidate in names[:MOST_COMPARED]}
+    close = difflib.get_close_matches(name[:MOST_LETTERS].lower(), by_lower, n=1, cutoff=0.0)
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return f"did you mean '{by_lower[close[0]]}'? Known: {', '.join(names[:MOST_NAMED])}{more}"

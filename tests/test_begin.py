@@ -307,7 +307,8 @@ def test_hostile_values_and_file_names(tmp_path, name):
     said = begun(tmp_path, path)
     assert said["inputs"]["fields"]["columns"] == {"field_id": "FIELD", "farm": "FARM"}
     assert said["inputs"]["fields"]["file"] == path.as_posix()
-    assert take_in(config_from_dict(filled(said), source="begun"), project=PROJECT).account["fields"]["kept"] == 2
+    kept = take_in(config_from_dict(filled(said), source="begun"), project=PROJECT).account["fields"]["kept"]
+    assert kept == (2 if name.isprintable() else 1)  # an id that does not print is a reject
 
 
 @given(st.text(max_size=40))

@@ -285,7 +285,6 @@ def test_eastings_with_thousands_and_a_decimal_comma(tmp_path):
         ("lon,lat\n-97.75,41.5\n", {"x": "LON", "y": "lat"}, "has no column 'LON' (for x); did you mean 'lon'?"),
         ("lon,lat\n-97.75,41.5\n", {"x": "lon"}, "expected x and y together under columns, or wkt alone"),
         ("lon,lat\n", {}, "is empty; expected at least one feature"),
-        ("", {}, "no column of coordinates"),
         ("wkt\nPOINT -97 41\n", {}, "feature 1: wkt: 'POINT -97 41' is not WKT; expected for example"),
     ],
 )
@@ -294,6 +293,12 @@ def test_text_table_that_cannot_be_read(tmp_path, text, columns, message):
         bases_of(tmp_path, text, crs="EPSG:4326", columns=columns)
     assert str(caught.value).startswith(f"inputs.bases: {tmp_path}/bases.csv, layer 'bases': ")
     assert message in str(caught.value)
+
+
+def test_empty_text_table(tmp_path):
+    with pytest.raises(InputError) as caught:
+        bases_of(tmp_path, "", crs="EPSG:4326")
+    assert str(caught.value) == f"inputs.bases: file '{tmp_path}/bases.csv' is empty, 0 bytes; copy or export it again"
 
 
 def test_text_table_of_another_encoding_than_told(tmp_path):
@@ -348,7 +353,7 @@ def test_surface_of_triangles_is_a_reject(tmp_path):
     rejects = read_geo(work / "rejects.parquet")
     assert read_json(work / "intake.json")["layers"]["strips"]["kept"] == 7
     assert rejects["feature"].tolist() == ["1"]
-    assert rejects["reason"].tolist() == ["geometry is not of the kind expected here, lines"]
+    assert rejects["reason"].tolist() == ["geometry is a collection or another kind that is not used here"]
 
 
 @pytest.mark.parametrize(("code", "z", "m"), [(1002, 1, 0), (2002, 0, 1), (3002, 1, 1)])
@@ -360,7 +365,7 @@ def test_z_and_m_are_dropped_and_said(tmp_path, code, z, m):
     assert said["layers"]["strips"]["kept_m"] == pytest.approx(960.0, rel=1e-3)
     text = " ".join(said["notes"])
     assert ("Z of 8 features was dropped" in text) == bool(z)
-    assert ("M values were dropped" in text) == bool(m)
+    assert ("M of 8 features was dropped" in text) == bool(m)
 
 
 def test_line_of_several_parts_is_said(tmp_path):

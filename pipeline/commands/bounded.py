@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -14,6 +15,9 @@ import shapely
 from pipeline.errors import InputError, RowreturnError
 from pipeline.files.config import Config
 from pipeline.files.layers import Layer
+from pipeline.files.opening import ENGINE_ERRORS, resting
+from pipeline.files.reading import read_columns
+from pipeline.files.vector_files import PARQUET, is_text_table, layer_name
 
 #: A layer whose features and vertices weigh more than this is read by a sample: a look at so much in full takes
 #: some nine seconds of one core (measured: 9 s for 1.4 million, 24 s for 4.8 million).
@@ -33,6 +37,8 @@ class Sample:
     ----------
     role, file, layer : str
         The layer, as the configuration names it.
+    format : str
+        Name of the file's format.
     copy : Path
         Where the sample is for as long as the look takes.
     of : int
@@ -44,6 +50,7 @@ class Sample:
     role: str
     file: str
     layer: str
+    format: str
     copy: Path
     of: int
     ids: np.ndarray
@@ -92,40 +99,47 @@ def bounded(settings: Config, folder: Path) -> tuple[Config, dict[str, Sample]]:
 def _sample(role: str, given: Any, folder: Path) -> Sample | None:
     """A sample of a layer that is too big; None where it is small, or not even readable (the intake says why)."""
     path = Path(given.file)
-    try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-        layer = given.layer or (names[0] if len(names) == 1 else None)
-        if layer not in names:
-            return None
-        info = pyogrio.read_info(path, layer=layer, force_feature_count=True)
-        if info["geometry_type"] is None or info["crs"] is None:
-            return None
-        if info["features"] * (FEATURE_WEIGHT + _vertices_each(path, layer)) <= MOST_WEIGHT:
-            return None
-        table = _blocks(path, layer, int(info["features"]), of_points="Point" in str(info["geometry_type"]))
-        copy = folder / f"{role}.gpkg"
-        logging.getLogger("pyogrio").setLevel(logging.WARNING)  # else it tells how many records the sample has
-        pyogrio.write_dataframe(table, copy, layer=layer, driver="GPKG")
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError, ValueError):
+    if is_text_table(path) or path.suffix.lower() in PARQUET:
         return None
-    return Sample(role, given.file, layer, copy, int(info["features"]), table.index.to_numpy())
+    try:
+        with resting(path, f"inputs.{role}") as rests:
+            layer = layer_name(rests, given.layer, role)
+            return _sample_of(_Big(rests, layer, given.encoding), role, given.file, folder)
+    except (InputError, *ENGINE_ERRORS):
+        return None
 
 
-def _vertices_each(path: Path, layer: str) -> float:
-    shapes = pyogrio.read_dataframe(path, layer=layer, columns=[], max_features=_PROBED).geometry.values
-    return float(np.mean(shapely.get_num_coordinates(shapes))) if len(shapes) else 0.0
+@dataclass(frozen=True)
+class _Big:
+    """A layer that may be too big."""
+
+    path: Path
+    layer: str
+    encoding: str | None
+
+    def read(self, columns: list[str] | None, **part: int) -> gpd.GeoDataFrame:
+        return read_columns(self.path, self.layer, "", columns, encoding=self.encoding, **part).frame
+
+    def blocks(self, features: int, *, of_points: bool) -> gpd.GeoDataFrame:
+        """Some of the features; of a log of points the first ones in one block, or its passes would be cut up."""
+        each = MOST_WEIGHT // (FEATURE_WEIGHT + 1) if of_points else PER_BLOCK
+        starts = [0] if of_points else np.unique(np.linspace(0, max(features - each, 0), BLOCKS).astype(int))
+        whole = pd.concat([self.read(None, skip=int(start), most=each) for start in starts])
+        return whole[~whole.index.duplicated()]
 
 
-def _blocks(path: Path, layer: str, features: int, *, of_points: bool) -> pd.DataFrame:
-    """Some of the features; of a log of points the first ones in one block, or its passes would be cut up."""
-    each = MOST_WEIGHT // (FEATURE_WEIGHT + 1) if of_points else PER_BLOCK
-    starts = [0] if of_points else np.unique(np.linspace(0, max(features - each, 0), BLOCKS).astype(int))
-    parts = [
-        pyogrio.read_dataframe(path, layer=layer, skip_features=int(start), max_features=each, fid_as_index=True)
-        for start in starts
-    ]
-    whole = pd.concat(parts)
-    return whole[~whole.index.duplicated()]
+def _sample_of(big: _Big, role: str, file: str, folder: Path) -> Sample | None:
+    info = pyogrio.read_info(big.path, layer=big.layer, force_feature_count=True)
+    if info["geometry_type"] is None or info["crs"] is None:
+        return None
+    vertices = shapely.get_num_coordinates(big.read([], most=_PROBED).geometry.values)
+    if info["features"] * (FEATURE_WEIGHT + (vertices.mean() if len(vertices) else 0.0)) <= MOST_WEIGHT:
+        return None
+    table = big.blocks(int(info["features"]), of_points="Point" in str(info["geometry_type"]))
+    copy = folder / f"{role}.gpkg"
+    logging.getLogger("pyogrio").setLevel(logging.WARNING)  # else it tells how many records the sample has
+    pyogrio.write_dataframe(table, copy, layer=big.layer, driver="GPKG")
+    return Sample(role, file, big.layer, info["driver"], copy, int(info["features"]), table.index.to_numpy())
 
 
 def in_the_layers_words(error: RowreturnError, samples: dict[str, Sample]) -> RowreturnError:

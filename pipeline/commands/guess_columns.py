@@ -9,8 +9,9 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.commands.quoting import named
 from pipeline.core.frames import FRAMES
-from pipeline.files.units import LENGTH, to_si
-from pipeline.files.values import LIMITS, text_of
+from pipeline.files.texts import text_of
+from pipeline.files.units import LENGTH, SPEED, to_si
+from pipeline.files.values import LIMITS
 
 #: Plain words for our columns; a name that is one of them, or has it among its words, is a candidate.
 WORDS = {
@@ -29,9 +30,14 @@ WORDS = {
     "fix": ("fix", "fix_quality", "quality"),
     "base_id": ("base_id", "base", "station", "id", "name"),
     "surveyed": ("surveyed", "survey"),
+    "speed": ("speed", "velocity", "ground_speed"),
+    "heading": ("heading", "course", "bearing", "azimuth", "track_angle"),
+    "record": ("record", "record_no", "record_number", "sequence", "point_no"),
 }
 #: A strip this wide is no strip; the column means the implement [m].
 WIDEST_STRIP_M = 0.6
+#: Faster on the road than any implement is at work, whatever the unit [m/s].
+FASTEST_M_S = 40.0
 
 
 @dataclass(frozen=True)
@@ -190,6 +196,29 @@ def _is_epoch(there: pd.Series) -> str:
     return f"{named(text_of(there[bad].iloc[0]))} is no year between 1980 and 2100" if bad.any() else ""
 
 
+def _is_speed(there: pd.Series) -> str:
+    """As the log of points reads it: numbers count as m/s, text has a unit."""
+
+    def sound(value: object) -> bool:
+        try:
+            speed = to_si(value, kind=SPEED) if isinstance(value, str) else float(value)  # type: ignore[arg-type]
+        except (TypeError, ValueError):
+            return False
+        return 0.0 <= speed <= FASTEST_M_S
+
+    strange = [value for value in there if not sound(value)]
+    return f"{named(text_of(strange[0]))} is no speed of 0 to {FASTEST_M_S:g} m/s" if strange else ""
+
+
+def _is_number(low: float, high: float, what: str) -> Callable[[pd.Series], str]:
+    def test(there: pd.Series) -> str:
+        number = pd.to_numeric(there, errors="coerce")
+        bad = ~((number >= low) & (number <= high))
+        return f"{named(text_of(there[bad].iloc[0]))} is no {what}" if bad.any() else ""
+
+    return test
+
+
 def _is_yes_or_no(there: pd.Series) -> str:
     strange = [value for value in there if value not in (True, False)]
     return f"{named(text_of(strange[0]))} is neither true nor false" if strange else ""
@@ -199,4 +228,6 @@ _TESTS: dict[str, Callable[[pd.Series], str]] = {
     "row_count": _is_count, "row_spacing": _is_length(*LIMITS[c.ROW_SPACING_M]),
     "strip_width": _is_length(LIMITS[c.STRIP_WIDTH_M][0], WIDEST_STRIP_M), "started_at": _is_time, "ended_at": _is_time,
     "frame": _is_frame, "epoch": _is_epoch, "surveyed": _is_yes_or_no,
+    "speed": _is_speed, "heading": _is_number(-360.0, 360.0, "heading in degrees"),
+    "record": _is_number(0.0, float("inf"), "number of a record"),
 }  # fmt: skip

@@ -4,7 +4,6 @@ import re
 
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
 from shapely.geometry.polygon import orient
 
@@ -37,16 +36,16 @@ def layer_facts(given, layer: Layer, account: dict, sample: Sample | None) -> di
         Where the layer is too big to be read in full.
     """
     kept = layer.kept
-    info = pyogrio.read_info(given.file, layer=sample.layer if sample else layer.layer)
+    format_name = sample.format if sample else layer.format
     authority = kept.crs.to_authority()
     facts = {
         "file": given.file, "layer": sample.layer if sample else layer.layer,
-        "format": FORMATS.get(info["driver"], info["driver"]),
+        "format": FORMATS.get(format_name, format_name),
         "crs": kept.crs.name, "crs_code": ":".join(authority) if authority else None,
         "features": sample.of if sample else account["read"], "read": account["read"], "kept": account["kept"],
         "rejected_count": account["rejected"], "passes": len(kept) if c.ROW_COUNT in kept else None,
         "vertices": int(shapely.get_num_coordinates(kept.geometry.values).sum()),
-        "rejected": _rejected(layer, sample), **_columns(given, list(info["fields"])),
+        "rejected": _rejected(layer, sample), **_columns(given, list(layer.theirs)),
     }  # fmt: skip
     if c.ROW_COUNT in kept:
         return facts | {"length_m": account.get("kept_m", 0.0)} | _line_facts(kept)

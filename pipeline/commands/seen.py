@@ -13,6 +13,9 @@ import shapely
 from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.neighbours import abreast_distances
 from pipeline.errors import InputError
+from pipeline.files.opening import ENGINE_ERRORS, layers_of, resting, said_of, shown_path
+from pipeline.files.reading import read_columns
+from pipeline.files.texts import shown
 
 #: Features that are looked at, the first ones: neighbours mostly follow one another in a file.
 LOOKED_AT = 3000
@@ -30,7 +33,7 @@ class Seen:
     features : int
         Number of them in the layer; `table` has the first `LOOKED_AT`.
     table : DataFrame or GeoDataFrame
-        Without geometry where the layer has none.
+        Empty where the layer has no geometry.
     """
 
     file: str
@@ -92,19 +95,21 @@ def see(path: Path) -> list[Seen]:
     InputError
         If the file is not there or GDAL cannot read it.
     """
-    if not path.exists():
-        raise InputError(f"file '{path}' does not exist; correct the path")
+    with resting(path) as copy:
+        names = layers_of(copy, shown_path(path))
+        return [_see_layer(path, copy, name, alone=len(names) == 1) for name in names]
+
+
+def _see_layer(path: Path, copy: Path, name: str, *, alone: bool) -> Seen:
+    place = f"{shown_path(path)}, layer '{shown(name)}'"
     try:
-        names = [str(name) for name in pyogrio.list_layers(path)[:, 0]]
-        return [_see_layer(path, name, alone=len(names) == 1) for name in names]
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, RuntimeError, ValueError) as error:
-        raise InputError(f"{path} is not a vector file that GDAL can read ({error})") from error
-
-
-def _see_layer(path: Path, name: str, *, alone: bool) -> Seen:
-    features = int(pyogrio.read_info(path, layer=name, force_feature_count=True)["features"])
-    table = pyogrio.read_dataframe(path, layer=name, max_features=LOOKED_AT)
-    return Seen(path.as_posix(), name, features, table, alone)
+        info = pyogrio.read_info(copy, layer=name, force_feature_count=True)
+    except ENGINE_ERRORS as error:
+        raise InputError(f"{place}: cannot be read ({said_of(error, copy)}); open and save it anew in a GIS") from error
+    table = pd.DataFrame(columns=[str(column) for column in info["fields"]])
+    if info["geometry_type"] is not None:
+        table = read_columns(copy, name, place, None, most=LOOKED_AT).frame
+    return Seen(path.as_posix(), name, int(info["features"]), table, alone)
 
 
 def usable_lines(shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -12,8 +12,8 @@ from pipeline.commands.guess_rows import RowsGuess, guess_rows
 from pipeline.commands.quoting import named, scalar
 from pipeline.commands.seen import Seen
 from pipeline.core.show import plain_text
-from pipeline.files.layer_models import LAYER_COLUMNS
-from pipeline.files.values import text_of
+from pipeline.files.layer_models import LAYER_COLUMNS, POINT_COLUMNS
+from pipeline.files.texts import text_of
 
 FILL_IN = "fill in"
 MODELS = {"fields": "FieldsLayer", "strips": "StripsLayer", "rows": "RowsLayer", "bases": "BasesLayer"}
@@ -108,7 +108,7 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
 
 
 def _columns(role: str, seen: Seen, ids: set[str], tiers: Collection[str]) -> tuple[dict[str, Found], list[str]]:
-    known = LAYER_COLUMNS[MODELS[role]]
+    known = [name for name in LAYER_COLUMNS[MODELS[role]] if seen.kind == "points" or name not in POINT_COLUMNS]
     wanted = [*(name for name in ORDER if name in known), *(name for name in known if name not in ORDER)]
     return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=tiers)
 

@@ -8,6 +8,9 @@ from pyproj import CRS, Transformer
 
 from pipeline.errors import InputError
 
+# Coordinates transformed at once: what PROJ's copies of them take stays in the processor's cache.
+_AT_ONCE = 50_000
+
 
 def local_crs(longitude: float, latitude: float) -> CRS:
     """Transverse Mercator centred on a place [degrees]; scale error below 1 ppm within 5 km.
@@ -32,6 +35,15 @@ def _to_geographic(crs_wkt: str) -> Transformer:
 def to_geographic(geometry: np.ndarray, crs: str) -> np.ndarray:
     """Geometries in the longitude and latitude of their own datum [degrees]; Z and M are dropped."""
     return _moved(shapely.force_2d(geometry), _to_geographic(crs).transform)
+
+
+def lonlat_of(xy: np.ndarray, crs: str) -> np.ndarray:
+    """Coordinates of a CRS (WKT), shape (n, 2), in the longitude and latitude of its own datum [degrees]."""
+    move, out = _to_geographic(crs).transform, np.empty_like(xy)
+    for first in range(0, len(xy), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        out[part, 0], out[part, 1] = move(xy[part, 0], xy[part, 1])
+    return out
 
 
 def to_local(geometry: np.ndarray, crs: str, local: CRS) -> np.ndarray:

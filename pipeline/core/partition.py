@@ -45,18 +45,21 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stret
     line, area = shapely.STRtree(areas).query(lines, predicate="intersects")
     order = np.lexsort([line])
     line, area = line[order], area[order]
-    inside: dict[int, list[tuple[float, float, int]]] = {}
+    length = shapely.length(lines)
     shapely.prepare(areas)
-    within = shapely.covers(areas[area], lines[line])  # most lines lie in one area as a whole
-    holds = within | (shapely.length(shapely.intersection(lines[line], areas[area])) > 0) if not within.all() else within
-    line, area = line[holds], area[holds]
+    held = shapely.covers(areas[area], lines[line]) & (length[line] > 0)  # most lines lie in one area as a whole
+    held[~held] = shapely.length(shapely.intersection(lines[line[~held]], areas[area[~held]])) > 0
+    line, area = line[held], area[held]
     single = np.bincount(line, minlength=len(lines))[line] == 1
-    for k, number in zip(line[single], area[single], strict=True):
-        inside[int(k)] = [(0.0, float(shapely.length(lines[k])), int(number))]
-    for k in np.unique(line[~single]):
-        inside[int(k)] = _within(lines[k], areas, area[line == k])
-    rows = [(k, *stretch) for k, parts in sorted(inside.items()) for stretch in _covering(parts, lines[k], shortest)]
-    table = np.array(rows, float).reshape(-1, 4)
+    # These go there as they are, and there are many of them.
+    rows = np.stack([line[single], np.zeros(single.sum()), length[line[single]], area[single]], axis=1)
+    split = [
+        (k, *stretch)
+        for k in np.unique(line[~single])
+        for stretch in _covering(_within(lines[k], areas, area[line == k]), lines[k], shortest)
+    ]
+    table = np.concatenate([rows, np.array(split, float).reshape(-1, 4)])
+    table = table[np.argsort(table[:, 0], kind="stable")]
     return Stretches(table[:, 0].astype(np.int64), table[:, 3].astype(np.int64), table[:, 1], table[:, 2])
 
 

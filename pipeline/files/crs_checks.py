@@ -1,6 +1,7 @@
 """Whether coordinates and their CRS belong together: told or in the file, in reach of each other, the right way round."""
 
 import math
+import re
 import warnings
 
 import geopandas as gpd
@@ -15,6 +16,8 @@ from pyproj.transformer import TransformerGroup
 
 from pipeline.core.local import to_geographic
 from pipeline.errors import InputError
+from pipeline.files.blocks import blocks
+from pipeline.files.texts import shown
 
 # Farms use the neighbouring zone's coordinates; beyond this the CRS is another one [degrees].
 FAR_DEGREES = 10.0
@@ -23,6 +26,10 @@ NEAR_DEGREES = 1.0
 # Frames of today lie within this of one another, and `frame` and `epoch` deal with it; old datums do not [m].
 SAME_DATUM_M = 4.0
 _GEOD = Geod(ellps="GRS80")
+_MEND = "assign the one it was recorded in (it is never guessed)"
+_NO_DATUM = re.compile(r"un(known|defined|named)|not.specified", re.IGNORECASE)
+# What stands for "none" in a GeoPackage (OGC 12-128r19, table 3: srs_id -1 and 0).
+_UNDEFINED = ("Undefined Cartesian SRS", "Undefined geographic SRS")
 
 
 def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDataFrame:
@@ -31,11 +38,14 @@ def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDa
     Raises
     ------
     InputError
-        If there is none, the two differ, or it has no longitude and latitude in degrees east of Greenwich.
+        If there is none, the two differ, or it is not tied to the ground by longitude and latitude in degrees east of
+        Greenwich.
     """
+    if told is not None and frame.crs is not None and frame.crs.name in _UNDEFINED:
+        frame = frame.set_crs(None, allow_override=True)
     if frame.crs is None and told is None:
         raise InputError(
-            f"{place}: has no CRS; assign the one it was recorded in (it is never guessed): add 'crs:' to the layer, as "
+            f"{place}: has no CRS; {_MEND}: add 'crs:' to the layer, as "
             "in crs: EPSG:4326 for a receiver's longitude and latitude, or for a Shapefile its .prj file"
         )
     if frame.crs is None:
@@ -46,9 +56,22 @@ def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDa
             "Remove crs, or if the file is wrong assign the right CRS in a GIS (a GeoJSON without crs is WGS 84 by its "
             "standard)"
         )
+    _check_ground(frame.crs, place)
     flat = flat_crs(frame.crs)
     _check_degrees_of(flat, place)
     return frame.set_crs(flat, allow_override=True)
+
+
+def _check_ground(crs: CRS, place: str) -> None:
+    """Yards, heights and unknown datums lie nowhere on the earth."""
+    if not crs.is_projected and (not crs.is_geographic or crs.is_geocentric):
+        raise InputError(
+            f"{place}: CRS '{shown(crs.name)}' is of type {crs.type_name}; expected a projected or geographic one, {_MEND}"
+        )
+    base = crs.geodetic_crs
+    datum = "" if base is None or base.datum is None else base.datum.name
+    if not datum or _NO_DATUM.match(datum):
+        raise InputError(f"{place}: CRS '{shown(crs.name)}' has no known datum ('{shown(datum)}'); {_MEND}")
 
 
 def same_crs(one: CRS, other: CRS) -> bool:
@@ -76,8 +99,6 @@ def _named(crs: CRS) -> str:
 
 def _check_degrees_of(crs: CRS, place: str) -> None:
     base = crs.geodetic_crs
-    if base is None:
-        raise InputError(f"{place}: CRS '{crs.name}' is not tied to the earth; expected a projected or geographic CRS")
     angle = base.axis_info[0].unit_conversion_factor if base.axis_info else math.pi / 180
     paris = base.prime_meridian.longitude if base.prime_meridian else 0.0
     if not math.isclose(angle, math.pi / 180, rel_tol=1e-9) or paris != 0.0:
@@ -100,11 +121,11 @@ def check_place(frame: gpd.GeoDataFrame, place: str) -> list[str]:
     InputError
         Where it lies far outside, with the likely reason: axes swapped, a zone number in front of the eastings.
     """
-    xy = shapely.get_coordinates(frame.geometry.values)
-    xy = xy[np.isfinite(xy).all(axis=1)]
-    if len(xy) == 0:
+    corners = shapely.bounds(np.asarray(frame.geometry.values, object)).reshape(-1, 2, 2)
+    corners = corners[np.isfinite(corners).all(axis=(1, 2))]
+    if len(corners) == 0:
         return []
-    at = np.median(xy, axis=0)  # a stray feature is for the rejects; here the layer as a whole is judged
+    at = np.median(corners.mean(axis=1), axis=0)  # a stray feature is for the rejects; here the layer as a whole is judged
     outside = _degrees_outside(frame.crs, at)
     if outside is None or outside <= NEAR_DEGREES:
         return []
@@ -230,7 +251,10 @@ def check_beside(frame: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, place: str) 
 
 def _extent(layer: gpd.GeoDataFrame) -> tuple[float, float, float, float]:
     """West, south, east, north of a layer [degrees]."""
-    return tuple(float(v) for v in shapely.total_bounds(to_geographic(layer.geometry.values, layer.crs.to_wkt())))
+    wkt = layer.crs.to_wkt()
+    bounds = [shapely.total_bounds(to_geographic(block, wkt)) for _, block in blocks(layer.geometry.values)]
+    west, south, east, north = np.array(bounds).T
+    return float(np.nanmin(west)), float(np.nanmin(south)), float(np.nanmax(east)), float(np.nanmax(north))
 
 
 def _apart_m(one: tuple, other: tuple) -> float:

@@ -13,13 +13,19 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.errors import InputError, did_you_mean
+from pipeline.errors import MOST_NAMED, InputError, did_you_mean
 from pipeline.files.numbers import number_of
+from pipeline.files.reading import Features, notes_of
+from pipeline.files.texts import shown
+from pipeline.files.wkb import OTHER, shapes_of
 
 SUFFIXES = (".csv", ".tsv", ".txt")
 _SEPARATORS = (";", "\t", "|", ",")
 _PAIRS = (("lon", "lat"), ("longitude", "latitude"), ("long", "lat"), ("lng", "lat"), ("x", "y"),
           ("easting", "northing"))  # fmt: skip
+_NESTED = re.compile(
+    r"\s*(GEOMETRYCOLLECTION|CIRCULAR|COMPOUND|CURVE|MULTICURVE|MULTISURFACE|TIN|TRIANGLE|POLYHEDRAL)", re.IGNORECASE
+)
 _WKT = ("wkt", "geometry", "geom", "the_geom")
 # Columns of text stay as they are written: '007' is not '7'.
 _TEXT = (c.FIELD_ID, c.FARM, c.GROWER, c.PASS_ID, c.TIER, c.FRAME, c.FIX, c.BASE_ID)
@@ -27,7 +33,7 @@ _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codec
 _PLAIN = re.compile(r"[-+]?(0|[1-9][\d.,]*|0[.,]\d+)([eE][-+]?\d{1,3})?")
 
 
-def read_csv_layer(path: Path, source, place: str) -> tuple[gpd.GeoDataFrame, list[str]]:
+def read_csv_layer(path: Path, source, place: str) -> Features:
     """Read a text table whose rows are points, or carry WKT.
 
     Parameters
@@ -40,9 +46,8 @@ def read_csv_layer(path: Path, source, place: str) -> tuple[gpd.GeoDataFrame, li
 
     Returns
     -------
-    frame : GeoDataFrame
+    Features
         Index the number of the data row, from 1; without a CRS.
-    notes : list of str
 
     Raises
     ------
@@ -51,10 +56,12 @@ def read_csv_layer(path: Path, source, place: str) -> tuple[gpd.GeoDataFrame, li
     """
     text, notes = _decoded(path, source.encoding, place)
     table = _table(text, place)
-    shape, used = _geometry(table, source.columns, place)
+    shape, held, used = _geometry(table, source.columns, place)
+    found = shapes_of(np.array(shapely.to_wkb(shape), object))
     theirs = {source.columns.get(name, name) for name in _TEXT}
     kept = {name: table[name] if name in theirs else _typed(table[name]) for name in table if name not in used}
-    return gpd.GeoDataFrame(kept, index=table.index, geometry=shape), notes
+    frame = gpd.GeoDataFrame(kept, index=table.index, geometry=gpd.GeoSeries(found.shapes, index=table.index))
+    return Features(frame, np.where(held, OTHER, found.faults), list(kept), notes + notes_of(found), "text table")
 
 
 def _decoded(path: Path, encoding: str | None, place: str) -> tuple[str, list[str]]:
@@ -104,31 +111,33 @@ def _names(cells: list[str], place: str) -> list[str]:
     names = [cell.strip() for cell in cells]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
-        raise InputError(f"{place}: has two columns '{twice}'; expected each name once, rename one")
+        raise InputError(f"{place}: has two columns '{shown(twice)}'; expected each name once, rename one")
     return names
 
 
-def _geometry(table: pd.DataFrame, columns: dict, place: str) -> tuple[np.ndarray, tuple[str, ...]]:
-    """Geometries, and the columns they were made of."""
+def _geometry(table: pd.DataFrame, columns: dict, place: str) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
+    """Geometries, which of them were not even tried, and the columns they were made of."""
+    none = np.zeros(len(table), bool)
     for ours in ("x", "y", "wkt"):
         if ours in columns and columns[ours] not in table:
             near = did_you_mean(columns[ours], table.columns)
-            raise InputError(f"{place}: has no column '{columns[ours]}' (for {ours}); {near}")
+            raise InputError(f"{place}: has no column '{shown(columns[ours])}' (for {ours}); {near}")
     by_lower = {str(name).lower(): name for name in table}
     if "x" in columns or "y" in columns:
         if not {"x", "y"} <= set(columns) or "wkt" in columns:
             raise InputError(f"{place}: expected x and y together under columns, or wkt alone")
         pair = (columns["x"], columns["y"])
-        return _points(table, pair, place), pair
+        return _points(table, pair, place), none, pair
     wkt = columns.get("wkt") or _first(_WKT, by_lower)
     if wkt is not None:
-        return _from_wkt(table[wkt], place), (wkt,)
+        return *_from_wkt(table[wkt], place), (wkt,)
     for pair in _PAIRS:
         if set(pair) <= set(by_lower):
             found = (by_lower[pair[0]], by_lower[pair[1]])
-            return _points(table, found, place), found
+            return _points(table, found, place), none, found
+    names = ", ".join(map(shown, table.columns[:MOST_NAMED]))
     raise InputError(
-        f"{place}: no column of coordinates is known among {', '.join(map(str, table))}; add under columns "
+        f"{place}: no column of coordinates is known among {names}; add under columns "
         "{x: YOUR_EASTING_OR_LONGITUDE, y: YOUR_NORTHING_OR_LATITUDE}, or {wkt: YOUR_WKT}"
     )
 
@@ -150,22 +159,25 @@ def _coordinates(cells: pd.Series, name: str, place: str) -> np.ndarray:
     bad = next((k for k, number in enumerate(numbers) if number is None), None)
     if bad is not None:
         raise InputError(
-            f"{place}: feature {cells.index[bad]}: {name}: '{cells.iloc[bad]}' is not a coordinate; expected a decimal "
-            "number, as in '41.5512' or '600123.45', correct it in the table"
+            f"{place}: feature {cells.index[bad]}: {shown(name)}: '{shown(cells.iloc[bad])}' is not a coordinate; expected "
+            "a decimal number, as in '41.5512' or '600123.45', correct it in the table"
         )
     return np.array(numbers, float)
 
 
-def _from_wkt(cells: pd.Series, place: str) -> np.ndarray:
-    shape = np.array(shapely.from_wkt(cells.to_numpy(object), on_invalid="ignore"), object)
-    bad = np.array([one is None for one in shape]) & cells.notna().to_numpy()
+def _from_wkt(cells: pd.Series, place: str) -> tuple[np.ndarray, np.ndarray]:
+    """Geometries, and which cells were not tried: GEOS reads collections by calling itself (see `wkb`)."""
+    held = cells.map(lambda cell: cell is not None and _NESTED.match(cell) is not None).to_numpy(bool)
+    shape = np.array(shapely.from_wkt(np.where(held, None, cells.to_numpy(object)), on_invalid="ignore"), object)
+    bad = np.equal(shape, None) & cells.notna().to_numpy() & ~held
     if bad.any():
         k = int(np.flatnonzero(bad)[0])
+        said = shown(cells.iloc[k], longest=60)
         raise InputError(
-            f"{place}: feature {cells.index[k]}: {cells.name}: '{cells.iloc[k][:60]}' is not WKT; expected for example "
+            f"{place}: feature {cells.index[k]}: {shown(cells.name)}: '{said}' is not WKT; expected for example "
             "'LINESTRING (600100 4600010, 600200 4600010)', correct it in the table"
         )
-    return shape
+    return shape, held
 
 
 def _typed(cells: pd.Series) -> pd.Series:

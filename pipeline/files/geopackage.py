@@ -13,6 +13,7 @@ import pyogrio
 import shapely
 
 from pipeline.files.store import whole_file
+from pipeline.files.texts import safe_columns, safe_texts
 
 # GDAL stamps the time of writing into every layer; with a fixed one equal layers give equal bytes.
 STAMP = "2000-01-01T00:00:00.000Z"
@@ -79,10 +80,11 @@ def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame | pa.Tabl
     if isinstance(table, pa.Table):
         # Columns of text without a line have lost their type.
         text = [one.with_type(pa.string()) if pa.types.is_null(one.type) else one for one in table.schema]
-        pyogrio.write_arrow(table.cast(pa.schema(text)), path, geometry_name="geometry", crs=crs, **options)
+        table = safe_columns(table.cast(pa.schema(text)))
+        pyogrio.write_arrow(table, path, geometry_name="geometry", crs=crs, **options)
         return
     text = {name: "string" for name in table.columns.drop(table.geometry.name) if table[name].dtype == object}
-    flat = table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text)
+    flat = safe_texts(table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text))
     pyogrio.write_dataframe(flat, path, use_arrow=True, promote_to_multi=kind.startswith("Multi"), **options)
 
 

@@ -1,5 +1,6 @@
 """Input layers in our own terms: values checked feature by feature, fields assigned, nothing lost."""
 
+import hashlib
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
@@ -12,11 +13,13 @@ from pipeline import columns as c
 from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
+from pipeline.files.blocks import blocks
 from pipeline.files.crs_checks import check_beside
 from pipeline.files.fields import assign_fields, check_apart
-from pipeline.files.layers import POINTS, POLYGONS, Layer, length_m, read_layer
+from pipeline.files.layers import POINTS, POLYGONS, Layer, lengths_m, read_layer
 from pipeline.files.pass_layers import read_passes
-from pipeline.files.values import seconds_of, text_of, with_numbers, without_misfits
+from pipeline.files.texts import control_in, id_text, shown, text_of
+from pipeline.files.values import seconds_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, "row_spacing", "started_at", "ended_at", c.TIER, c.FRAME, c.EPOCH, c.FIX,
@@ -25,6 +28,7 @@ _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
     c.EPOCH,
 ]  # fmt: skip
+_KEY_BYTES = 512
 
 # Read is kept and rejected to this share of the length: a line that is split has one more vertex in a geodesic.
 SAME_LENGTH = 1e-6
@@ -60,21 +64,25 @@ def read_fields(layer) -> Layer:
         If ids are missing or used twice, or no boundary is left.
     """
     found = read_layer(Source.of(layer), role="fields", kind=POLYGONS, known=(c.FIELD_ID, c.FARM, c.GROWER))
-    place = f"inputs.fields: {found.file}, layer '{found.layer}'"
+    place = f"inputs.fields: {found.place}"
     if c.FIELD_ID not in found.kept:
         raise InputError(f"{place}: no column is mapped to field_id; add columns: {{field_id: YOUR_COLUMN}}")
+    found = replace(found, kept=found.kept.assign(**{c.FIELD_ID: found.kept[c.FIELD_ID].map(id_text).astype(object)}))
     found = found.reject(found.kept[c.FIELD_ID].isna().to_numpy(), "has no field_id")
-    kept = found.kept.assign(**{c.FIELD_ID: found.kept[c.FIELD_ID].astype(str)})
+    controls = found.kept[c.FIELD_ID].map(control_in).astype(object)
+    said = np.array([f"field_id holds {one}, expected characters that print; rename the field" for one in controls], object)
+    found = found.reject(controls.notna().to_numpy(), said)
+    kept = found.kept.copy()
     twice = kept[c.FIELD_ID][kept[c.FIELD_ID].duplicated(keep=False)]
     if len(twice):
         raise InputError(
-            f"{place}: features {', '.join(map(str, twice.index[:4]))} share the field_id '{twice.iloc[0]}'; "
+            f"{place}: features {', '.join(map(str, twice.index[:4]))} share the field_id '{shown(twice.iloc[0])}'; "
             "expected one feature a field, dissolve them or rename one"
         )
     if len(kept) == 0:
         raise InputError(f"{place}: no boundary can be used; first reason: {found.rejects[c.REASON].iloc[0]}")
     for name in (c.FARM, c.GROWER):
-        kept[name] = kept[name].fillna("").astype(str) if name in kept else ""
+        kept[name] = kept[name].map(text_of) if name in kept else ""
     found = replace(found, kept=kept)
     check_apart(found)
     return found
@@ -101,7 +109,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
     """
     known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
     found = read_passes(Source.of(layer), layer.log, role=role, known=known)
-    place = f"inputs.{role}: {found.file}, layer '{found.layer}'"
+    place = f"inputs.{role}: {found.place}"
     check_beside(found.kept, fields, place)
     needed = [c.ROW_COUNT, "row_spacing", *(["strip_width"] if role == "strips" else [])]
     for name in needed:
@@ -156,16 +164,19 @@ def balance(layer: Layer, role: str) -> dict:
     }  # fmt: skip
     if layer.read != kept + rejected:
         raise CheckError(f"{role}: {layer.read} features read, {kept} kept and {rejected} rejected do not add up")
+    if role in ("strips", "rows"):
+        kept_m = float(lengths_m(layer.kept.geometry.values, layer.kept.crs).sum())
+        account |= {"kept_m": round(kept_m, 3)}
     if layer.read_m is not None:
-        kept_m, rejected_m = (length_m(part.geometry.values, part.crs) for part in (layer.kept, layer.rejects))
-        account |= {"read_m": round(layer.read_m, 3), "kept_m": round(kept_m, 3), "rejected_m": round(rejected_m, 3)}
+        read_m = float(layer.read_m.sum())
+        rejected_m = float(layer.read_m[layer.read_m.index.astype(str).isin(layer.rejects[c.FEATURE])].sum())
+        account |= {"read_m": round(read_m, 3), "rejected_m": round(rejected_m, 3)}
         # Splitting a line adds a vertex between two others, which bends the geodesic by less than this.
-        if abs(layer.read_m - kept_m - rejected_m) > SAME_LENGTH * layer.read_m + 0.001:
-            raise CheckError(
-                f"{role}: {layer.read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected do not add up"
-            )
+        if abs(read_m - kept_m - rejected_m) > SAME_LENGTH * read_m + 0.001:
+            said = f"{read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected"
+            raise CheckError(f"{role}: {said} do not add up")
     if layer.points is not None:
-        account |= {"passes": len(layer.kept), "kept_m": round(length_m(layer.kept.geometry.values, layer.kept.crs), 3)}
+        account |= {"passes": len(layer.kept)}
     return account
 
 
@@ -186,9 +197,9 @@ def check_tiers(layer: Layer, role: str, known: Collection[str]) -> None:
     named = layer.kept[c.TIER]
     unknown = ~named.isin([*known, ""])
     if unknown.any():
-        place = f"inputs.{role}: {layer.file}, layer '{layer.layer}', feature {layer.kept.index[unknown.to_numpy()][0]}"
+        place = f"inputs.{role}: {layer.place}, feature {layer.kept.index[unknown.to_numpy()][0]}"
         name = named[unknown].iloc[0]
-        raise InputError(f"{place}: tier '{name}' is not in the catalogue; {did_you_mean(name, known)}")
+        raise InputError(f"{place}: tier '{shown(name)}' is not in the catalogue; {did_you_mean(name, known)}")
 
 
 def check_planter(rows) -> None:
@@ -209,7 +220,7 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
     if unknown.any():
         name = kept[c.FRAME][unknown].iloc[0]
         raise InputError(
-            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{name}' is unknown; "
+            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{shown(name)}' is unknown; "
             f"{did_you_mean(name, FRAMES)}. Leave the frame out where it is not known"
         )
     bare = (kept[c.FRAME] != "") & kept[c.EPOCH].isna()
@@ -217,6 +228,12 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
         raise InputError(
             f"{place}: feature {kept.index[bare.to_numpy()][0]} has frame '{kept[c.FRAME][bare].iloc[0]}' but no epoch; "
             "a frame is a realisation with a date, add the epoch as a decimal year"
+        )
+    wild = ((kept[c.EPOCH] < 1980) | (kept[c.EPOCH] > 2100)).to_numpy()
+    if wild.any():
+        raise InputError(
+            f"{place}: feature {kept.index[wild][0]}: epoch is {kept[c.EPOCH][wild].iloc[0]:g}; expected a decimal year "
+            "from 1980 to 2100, correct it in the layer"
         )
     many = kept.groupby(c.FIELD_ID)[[c.FRAME, c.EPOCH]].nunique(dropna=False).max(axis=1)
     if (many > 1).any():
@@ -234,6 +251,11 @@ def _with_names(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _in_order(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Sorted by content, so that the order of the features in the file has no part in any figure."""
-    key = kept.assign(wkb=shapely.to_wkb(shapely.normalize(kept.geometry.values)))
-    key = key.assign(place=np.arange(len(key)))
+    # The beginning of the bytes sorts as the bytes do; a hash tells apart what begins alike.
+    wkb = [
+        blob[:_KEY_BYTES] + hashlib.sha256(blob).digest()
+        for _, block in blocks(kept.geometry.values)
+        for blob in shapely.to_wkb(shapely.normalize(block))
+    ]
+    key = pd.DataFrame(kept.drop(columns="geometry")).assign(wkb=np.array(wkb, object), place=np.arange(len(kept)))
     return kept.iloc[key.sort_values([c.FIELD_ID, c.STARTED_S, c.PASS_ID, "wkb"], kind="stable")["place"]]

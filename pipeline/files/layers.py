@@ -6,19 +6,24 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.local import to_geographic
+from pipeline.core.ground import lengths_over_ground
+from pipeline.core.local import lonlat_of
 from pipeline.errors import InputError, did_you_mean
+from pipeline.files.blocks import blocks
 from pipeline.files.column_values import in_one_writing
 from pipeline.files.crs_checks import check_place, with_crs
-from pipeline.files.vector_files import layer_names, read_features
+from pipeline.files.opening import resting, shown_path
+from pipeline.files.texts import shown
+from pipeline.files.vector_files import layer_name, read_features
 
 POLYGONS, LINES, POINTS = (3, 6), (1, 5), (0, 4)
 LINES_OR_POINTS = LINES + POINTS
 _KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points", LINES_OR_POINTS: "lines or points"}
+# A receiver that writes ten times a second makes 860,000 points in a day.
+MOST_VERTICES = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -35,12 +40,16 @@ class Layer:
         Number of features in the layer.
     notes : tuple of str
         What was done to the layer and a reader should know.
-    read_m : float or None
-        Their length over ground where they are lines [m].
+    read_m : Series or None
+        By feature id, the length over ground of each where they are lines [m].
     points : Series, optional
         Where the layer's features are points of a log: by feature id, the pass (index in `kept`) each ended in.
     places : GeoSeries, optional
         Their geometries.
+    theirs : tuple of str
+        Names of all columns in the file.
+    format : str
+        Name of the file's format.
     """
 
     kept: gpd.GeoDataFrame
@@ -49,9 +58,16 @@ class Layer:
     file: str
     layer: str
     notes: tuple[str, ...] = ()
-    read_m: float | None = None
+    read_m: pd.Series | None = None
     points: pd.Series | None = None
     places: gpd.GeoSeries | None = None
+    theirs: tuple[str, ...] = ()
+    format: str = ""
+
+    @property
+    def place(self) -> str:
+        """File and layer, for messages."""
+        return f"{shown_path(Path(self.file))}, layer '{shown(self.layer)}'"
 
     @property
     def kept_features(self) -> int:
@@ -95,92 +111,88 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         File, layer or column missing, no CRS or a wrong one, empty layer, wrong geometry type.
     """
     path = Path(source.file)
-    layer = _layer_name(path, source.layer, role)
-    place = f"inputs.{role}: {path}, layer '{layer}'"
-    frame, notes = read_features(path, layer, source, place)
-    _check_layer(frame, place)
-    frame = with_crs(frame, source.crs, place)
-    notes += check_place(frame, place)
+    wanted = [source.columns.get(name, name) for name in known]
+    with resting(path, f"inputs.{role}") as copy:
+        layer = layer_name(copy, source.layer, f"inputs.{role}: {shown_path(path)}")
+        place = f"inputs.{role}: {shown_path(path)}, layer '{shown(layer)}'"
+        features = read_features(copy, layer, source, place, wanted)
+    if len(features.frame) == 0:
+        raise InputError(f"{place}: is empty; expected at least one feature")
+    frame = with_crs(features.frame, source.crs, place)
+    notes = [*features.notes, *check_place(frame, place)]
     _check_degrees(frame, place)
-    frame, more = _mapped(frame, source, known, place)
+    frame, more = _mapped(frame, source, known, features.theirs, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
     said = tuple(f"{place}: {note}" for note in [*notes, *more])
-    lines = kind in (LINES, LINES_OR_POINTS) and np.isin(shapely.get_type_id(frame.geometry.values), LINES).any()
-    read_m = length_m(frame.geometry.values, frame.crs) if lines else None
+    lines = np.isin(shapely.get_type_id(frame.geometry.values), LINES).any()
+    if kind == LINES_OR_POINTS and lines:  # a layer that holds any line is one of lines
+        kind = LINES
+    read_m = pd.Series(lengths_m(frame.geometry.values, frame.crs), frame.index) if kind == LINES and lines else None
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer, said, read_m)
+    found = replace(found, theirs=tuple(features.theirs), format=features.format)
+    found = found.reject(np.not_equal(features.faults, None), features.faults)
     return _without_bad_geometry(found, kind, place)
 
 
-def length_m(shape: np.ndarray, crs) -> float:
+def lengths_m(shape: np.ndarray, crs) -> np.ndarray:
     """Length over ground of lines in a CRS, along the geodesics between their vertices [m].
 
-    Lines with coordinates that are no finite numbers or no places on the earth count as nothing.
+    Vertices that are no finite numbers or no places on the earth add nothing.
     """
-    xy, owner = shapely.get_coordinates(to_geographic(shapely.get_parts(shape), crs.to_wkt()), return_index=True)
-    part = (owner[1:] == owner[:-1]) & np.isfinite(xy[1:]).all(axis=1) & np.isfinite(xy[:-1]).all(axis=1)
-    length = crs.get_geod().inv(*xy[:-1][part].T, *xy[1:][part].T)[2]
-    return float(np.nansum(length))
-
-
-def _layer_name(path: Path, layer: str | None, role: str) -> str:
-    if not path.exists():
-        start = "" if path.is_absolute() else f"; relative paths start at the working directory {Path.cwd()}"
-        raise InputError(f"inputs.{role}: file '{path}' does not exist; correct inputs.{role}.file{start}")
-    try:
-        names = layer_names(path)
-    except pyogrio.errors.DataSourceError as error:
-        raise InputError(f"inputs.{role}: {path} is not a vector file that GDAL can read ({error})") from error
-    if layer is None and len(names) == 1:
-        return names[0]
-    if layer is None:
-        raise InputError(f"inputs.{role}: {path} has several layers; name one with 'layer:'. Known: {', '.join(names)}")
-    if layer not in names:
-        raise InputError(f"inputs.{role}: {path} has no layer '{layer}'; {did_you_mean(layer, names)}")
-    return layer
-
-
-def _check_layer(frame: pd.DataFrame, place: str) -> None:
-    if not isinstance(frame, gpd.GeoDataFrame):
-        raise InputError(f"{place}: has no geometry column; expected a layer of features")
-    if len(frame) == 0:
-        raise InputError(f"{place}: is empty; expected at least one feature")
+    geod, wkt = crs.get_geod(), crs.to_wkt()
+    out = np.zeros(len(shape))
+    for first, block in blocks(shape):
+        parts, home = shapely.get_parts(block, return_index=True)
+        xy, owner = shapely.get_coordinates(parts, return_index=True)
+        part_m = lengths_over_ground(lonlat_of(xy, wkt), owner, len(parts), geod)
+        out[first : first + len(block)] = np.bincount(home, part_m, len(block))
+    return out
 
 
 def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
     if not frame.crs.is_geographic:
         return
-    xy, owner = shapely.get_coordinates(frame.geometry.values, return_index=True)
-    wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
-    if wild.any():
-        k = int(np.flatnonzero(wild)[0])
-        raise InputError(
-            f"{place}: feature {frame.index[owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under the "
-            f"geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
-        )
+    for first, block in blocks(frame.geometry.values):
+        xy, owner = shapely.get_coordinates(block, return_index=True)
+        wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
+        if wild.any():
+            k = int(np.flatnonzero(wild)[0])
+            raise InputError(
+                f"{place}: feature {frame.index[first + owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under "
+                f"the geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
+            )
 
 
-def _mapped(frame: gpd.GeoDataFrame, source, known: tuple[str, ...], place: str) -> tuple[gpd.GeoDataFrame, list[str]]:
+def _mapped(
+    frame: gpd.GeoDataFrame, source, known: tuple[str, ...], theirs: list[str], place: str
+) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Columns by our names: mapped ones, ones that have our name already, constants where a value is missing."""
-    theirs = [name for name in frame.columns if name != frame.geometry.name]
     out, notes = {}, []
     for name in known:
         column = source.columns.get(name, name if name in theirs else None)
         if column is not None and column not in theirs:
-            raise InputError(f"{place}: has no column '{column}' (for {name}); {did_you_mean(column, theirs)}")
+            raise InputError(f"{place}: has no column '{shown(column)}' (for {name}); {did_you_mean(column, theirs)}")
         if column is not None:
             out[name], more = in_one_writing(frame[column], name, source, place)
             notes += more
         if name in source.constants:
             constant = source.constants[name]
-            out[name] = out[name].where(out[name].notna(), constant) if name in out else constant
-    flat = shapely.force_2d(frame.geometry.values)
-    return gpd.GeoDataFrame(out, index=frame.index, geometry=flat, crs=frame.crs), notes
+            out[name] = _filled(out[name], constant) if name in out else constant
+    return gpd.GeoDataFrame(out, index=frame.index, geometry=frame.geometry.values, crs=frame.crs), notes
+
+
+def _filled(values: pd.Series, constant: object) -> pd.Series:
+    missing = values.isna()
+    return values.astype(object).where(~missing, constant) if missing.any() else values
 
 
 def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> Layer:
     shape = found.kept.geometry.values
     types = shapely.get_type_id(shape)
+    if len(shape) == 0:
+        first = found.rejects.iloc[0]
+        raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     if not np.isin(types[types >= 0], kind).any():
         named = {k: v for k, v in _KIND_NAMES.items() if types[types >= 0].size and types[types >= 0][0] in k}
         raise InputError(f"{place}: holds {next(iter(named.values()), 'no geometry')}, expected {_KIND_NAMES[kind]}")
@@ -201,11 +213,19 @@ def _without_bad_geometry(found: Layer, kind: tuple[int, ...], place: str) -> La
 
 
 def _not_finite(shape: np.ndarray) -> np.ndarray:
-    xy, owner = shapely.get_coordinates(shape, return_index=True)
-    return np.bincount(owner, ~np.isfinite(xy).all(axis=1), len(shape)) > 0
+    bad = np.zeros(len(shape), bool)
+    for first, block in blocks(shape):
+        xy, owner = shapely.get_coordinates(block, return_index=True)
+        bad[first + owner[~np.isfinite(xy).all(axis=1)]] = True
+    return bad
+
+
+def _too_long(shape: np.ndarray) -> np.ndarray:
+    return shapely.get_num_coordinates(shape) > MOST_VERTICES
 
 
 _GEOMETRY_TESTS = (
     (shapely.is_empty, "empty geometry"),
     (_not_finite, "coordinates are not finite numbers"),
+    (_too_long, f"geometry has more than {MOST_VERTICES:,} vertices; simplify or split it"),
 )

@@ -20,7 +20,7 @@ def read_passes(source, log: LogModel, *, role: str, known: tuple[str, ...]) -> 
         As `read_layer`; also if no pass can be made of the points, or a time, speed or heading is unreadable.
     """
     found = read_layer(source, role=role, kind=LINES_OR_POINTS, known=(*known, *POINT_COLUMNS))
-    place = f"inputs.{role}: {found.file}, layer '{found.layer}'"
+    place = f"inputs.{role}: {found.place}"
     line = np.isin(shapely.get_type_id(found.kept.geometry.values), LINES)
     if line.any() or len(found.kept) == 0:
         found = found.reject(~line, "geometry is not of the kind expected here, lines")

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+from pipeline.files.texts import safe_texts
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
@@ -55,8 +57,7 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
     with whole_file(path) as unfinished:
         # Most columns are coordinates, all different: a dictionary of them would cost time and save nothing.
         frame.to_parquet(unfinished, index=False, compression="zstd", use_dictionary=False)
-        data = unfinished.read_bytes()
-        if only_if_changed and path.exists() and path.read_bytes() == data:
+        if only_if_changed and path.exists() and sha256(path) == sha256(unfinished):
             os.replace(path, unfinished)  # the context manager puts the old file back, time and all
             return False
     return True
@@ -84,7 +85,8 @@ def read_arrow(path: Path) -> pa.Table:
 
 
 def write_csv(path: Path, table: pd.DataFrame) -> None:
-    """Write a table people open: UTF-8, comma, point, LF; six digits after the point, nothing where there is nothing."""
+    """Write a table people open: UTF-8, comma, point, LF; six digits after the point; no text is live (`safe_text`)."""
+    table = safe_texts(table)
     # The tables are mostly figures, and pandas' own `float_format` takes twice as long over them.
     columns = [_texts(table[name]) for name in table]
     with whole_file(path) as unfinished, unfinished.open("w", encoding="utf-8", newline="") as stream:
@@ -94,6 +96,7 @@ def write_csv(path: Path, table: pd.DataFrame) -> None:
 
 
 def _texts(column: pd.Series) -> list:
+    """Cells as text, nothing where there is nothing."""
     if column.dtype == float:  # "z": what rounds to nothing is 0, not -0
         return [f"{value:z.6f}" if value == value else "" for value in column.tolist()]
     return column.where(column.notna(), "").tolist()

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import geopandas as gpd
+import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.tier import Tier
@@ -13,6 +14,8 @@ from pipeline.files.config import Config, resolve_tiers
 from pipeline.files.fields import field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.notes import notes_of
+from pipeline.files.opening import unchanged
+from pipeline.files.texts import safe_text, shown
 
 
 @dataclass(frozen=True)
@@ -32,6 +35,8 @@ class Taken:
         Features read, kept and rejected.
     notes : list of str
         What a reader must know of the figures.
+    hashes : dict of str to str
+        SHA-256 of every input file and what belongs to it.
     """
 
     layers: dict[str, Layer]
@@ -40,6 +45,7 @@ class Taken:
     compare: list[str]
     account: dict[str, dict]
     notes: list[str]
+    hashes: dict[str, str]
 
 
 def take_in(settings: Config, *, project: Path) -> Taken:
@@ -56,7 +62,9 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     ConfigError, InputError, CheckError
         For the first thing that would end the run.
     """
-    layers = _read(settings)
+    with unchanged(files_of(settings)) as hashes:
+        layers = _read(settings)
+    _check_names(layers["fields"].kept[c.FIELD_ID].sort_values())
     tiers, compare = resolve_tiers(settings, project_root=project, working_dir=Path.cwd())
     for role in ("strips", "rows"):
         if role in layers:
@@ -64,8 +72,13 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     files.check_planter(settings.inputs.rows)
     account = {role: files.balance(layer, role) for role, layer in layers.items()}
     fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
-    _check_folders(fields)
-    return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers))
+    return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers), hashes)
+
+
+def files_of(settings: Config) -> set[str]:
+    """Input files by the names that the configuration has for them."""
+    named = settings.inputs.model_dump(exclude_none=True).values()
+    return {layer["file"] for layer in named if layer.get("file")}
 
 
 def _read(settings: Config) -> dict[str, Layer]:
@@ -81,11 +94,13 @@ def _read(settings: Config) -> dict[str, Layer]:
     return layers
 
 
-def _check_folders(fields: gpd.GeoDataFrame) -> None:
-    folders = fields[c.FIELD_ID].map(field_folder).str.lower()
-    same = fields[c.FIELD_ID][folders.duplicated(keep=False)]
-    if len(same):
-        raise InputError(
-            f"inputs.fields: field_ids '{same.iloc[0]}' and '{same.iloc[1]}' would share a results folder on some disks; "
-            "rename one of them"
-        )
+def _check_names(ids: pd.Series) -> None:
+    """Ids that differ must stay apart, as text in the tables and as names of folders."""
+    for names, alike in (
+        (ids.map(safe_text), "would be alike in the tables, where formula signs and markup are defused"),
+        (ids.map(field_folder).str.lower(), "would share a results folder on some disks"),
+    ):
+        same = ids[names.duplicated(keep=False)]
+        if len(same):
+            first, second = (shown(name) for name in same.iloc[:2])
+            raise InputError(f"inputs.fields: field_ids '{first}' and '{second}' {alike}; rename one of them")

@@ -1,6 +1,7 @@
 """Values of line features as numbers in SI and text; a bad one rejects its feature, an unreadable one is an error."""
 
 from dataclasses import replace
+from functools import lru_cache
 from numbers import Number
 
 import numpy as np
@@ -9,8 +10,11 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.errors import InputError
 from pipeline.files.layers import Layer
+from pipeline.files.texts import shown
 from pipeline.files.units import LENGTH, to_si
 
+# Satellites give positions since 1980; the configuration's epochs have the same limits.
+_TIMES = pd.Timestamp("1980-01-01", tz="UTC"), pd.Timestamp("2100-01-01", tz="UTC")
 # What a row unit can be, [least, most]; outside it is a slip of the unit.
 LIMITS = {c.ROW_COUNT: (1, 120), c.ROW_SPACING_M: (0.1, 5.0), c.STRIP_WIDTH_M: (0.02, 5.0)}
 
@@ -30,8 +34,9 @@ def with_numbers(found: Layer, place: str) -> Layer:
         whole = ""
         if name == c.ROW_COUNT:
             bad, whole = bad | (value != np.floor(value)), "a whole number, "
-        reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
-        found = found.reject(bad, reasons)
+        if bad.any():
+            reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
+            found = found.reject(bad, reasons)
     return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
 
 
@@ -65,15 +70,18 @@ def _length(value: object) -> float:
     if value is None or pd.isna(value):
         return float("nan")
     if isinstance(value, str):
-        return to_si(value, kind=LENGTH)
+        return _written_length(value)
+    if not isinstance(value, Number):
+        raise ValueError(
+            f"'{shown(value)}' is not a {LENGTH.name}; expected a number of metres, or text as {LENGTH.written(1)}"
+        )
     return float(value)  # type: ignore[arg-type]
 
 
-def text_of(value: object) -> str:
-    """Text of a value; "" where it is missing, and no point after a whole number."""
-    if value is None or pd.isna(value):
-        return ""
-    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value).strip()
+@lru_cache(maxsize=1024)
+def _written_length(text: str) -> float:
+    """A layer has many features and few widths."""
+    return to_si(text, kind=LENGTH)
 
 
 def seconds_of(times: pd.Series, place: str, name: str) -> pd.Series:
@@ -84,7 +92,13 @@ def seconds_of(times: pd.Series, place: str, name: str) -> pd.Series:
     bad = said.index[(moments.isna() & said.notna()).to_numpy()]
     if len(bad):
         raise InputError(
-            f"{place}: feature {bad[0]}: {name}: '{said[bad[0]]}' is not a time; expected ISO 8601 in UTC, as in "
+            f"{place}: feature {bad[0]}: {name}: '{shown(said[bad[0]])}' is not a time; expected ISO 8601 in UTC, as in "
             "'2026-04-20T14:05:00Z', or a date-time column; correct it in the layer"
+        )
+    wild = moments.index[((moments < _TIMES[0]) | (moments > _TIMES[1])).to_numpy()]
+    if len(wild):
+        raise InputError(
+            f"{place}: feature {wild[0]}: {name}: '{shown(said[wild[0]])}' is out of range; expected a time from "
+            f"{_TIMES[0].year} to {_TIMES[1].year}; correct it in the layer"
         )
     return (moments - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(seconds=1)

@@ -14,11 +14,10 @@ from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
 from pipeline.files.fields import batch_count, batch_of, field_folder
-from pipeline.files.file_parts import sha256_of
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
-from pipeline.files.taking import take_in
+from pipeline.files.taking import files_of, take_in
 
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
@@ -49,8 +48,8 @@ def run(*, config: dict, source: str, work: Path) -> None:
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
-        "batches": batches, "layers": taken.account, "inputs": _hashes(settings), "code": __version__,
-        "notes": taken.notes,
+        "batches": batches, "layers": taken.account, "inputs": taken.hashes | _catalogue_hash(settings),
+        "code": __version__, "notes": taken.notes,
     }))  # fmt: skip
 
 
@@ -75,7 +74,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
         },
         "raster": {"cell_m": settings.raster.cell_m},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
-                   "sources": ", ".join(sorted({Path(name).name for name in _files(settings)}))},
+                   "sources": ", ".join(sorted({Path(name).name for name in files_of(settings)}))},
     }  # fmt: skip
     for name, content in contents.items():
         write_bytes(folder / f"{name}.json", to_json(content), only_if_changed=True)
@@ -113,17 +112,9 @@ def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
 
 
-def _files(settings: Config) -> set[str]:
-    named = settings.inputs.model_dump(exclude_none=True).values()
-    return {layer["file"] for layer in named if layer.get("file")}
-
-
-def _hashes(settings: Config) -> dict[str, str]:
+def _catalogue_hash(settings: Config) -> dict[str, str]:
     catalogue = catalogue_path(settings, project_root=PROJECT, working_dir=Path.cwd())
-    hashes: dict[str, str] = {}
-    for path in sorted(_files(settings)):
-        hashes |= sha256_of(path)
-    return hashes | {settings.tiers.catalogue: sha256(catalogue)}
+    return {settings.tiers.catalogue: sha256(catalogue)}
 
 
 if __name__ == "__main__":

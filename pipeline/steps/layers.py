@@ -14,6 +14,7 @@ from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import fields_of
 from pipeline.files.store import read_arrow, read_geo, read_json, write_csv
+from pipeline.files.texts import safe_text
 
 # Layers in the order in which they lie in the file, with their geometry types. Rejects may be anything.
 LAYERS = {
@@ -78,7 +79,7 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
     ids, shapes = [], []
     for folder in (field for batch in passes for field in fields_of(batch)):
         boundary = read_geo(folder / "boundary.parquet")
-        ids.append(read_json(folder / "field.json")["field_id"])
+        ids.append(safe_text(read_json(folder / "field.json")["field_id"]))  # as field_tier.csv has it
         shapes.append(from_local(boundary.geometry.values, boundary.crs, crs)[0])
     fields = gpd.GeoDataFrame({c.FIELD_ID: np.array(ids, object)}, geometry=np.array(shapes, object), crs=crs)
     once = figures.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, *FIELD_FACTS]]
