@@ -138,9 +138,11 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
 def lengths_m(shape: np.ndarray, crs) -> np.ndarray:
     """Length over ground of lines in a CRS, along the geodesics between their vertices [m].
 
-    Vertices that are no finite numbers or no places on the earth add nothing.
+    Vertices that are no finite numbers or no places on the earth add nothing, nor do geometries of more vertices
+    than are used: to measure what is refused would take longer than all the rest.
     """
     geod, wkt = crs.get_geod(), crs.to_wkt()
+    shape = np.where(_too_long(shape), None, shape)
     out = np.zeros(len(shape))
     for first, block in blocks(shape):
         parts, home = shapely.get_parts(block, return_index=True)
