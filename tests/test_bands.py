@@ -8,10 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from pipeline import columns as c
-from pipeline.core.bands import band_by_group, band_outlines
+from pipeline.core.bands import band_by_group, band_outlines, meeting, thinned
 from pipeline.core.local import from_local, local_crs
 from pipeline.core.offsets import measure_offsets
 from pipeline.core.pieces import mean_miss_probability
@@ -58,6 +60,25 @@ def test_overlapping_bands_of_a_pass_are_united():
     assert [len(shape.geoms) for shape in wide] == [1, 0, 1]
     apart = band_by_group(lines, np.full(4, 0.1), group, 3, united=np.zeros(3, bool))
     assert [len(shape.geoms) for shape in apart] == [2, 0, 2]
+
+
+def test_bands_meet_where_they_are_wider_than_their_spacing():
+    lines, group = straight(4), np.array([0, 0, 2, 2])
+    assert meeting(lines, np.full(4, 0.50 * SPACING_M + 0.001), group, 3).tolist() == [True, False, True]
+    assert not meeting(lines, np.full(4, 0.50 * SPACING_M - 0.001), group, 3).any()
+
+
+@given(st.integers(0, 2**32 - 1), st.floats(0.02, 0.38))
+def test_where_the_widest_bands_do_not_meet_narrower_ones_are_valid(seed, widest):
+    # Three lines abreast that wander; a few bend sharply or go back on themselves.
+    draws = np.random.default_rng(seed)
+    x = np.cumsum(draws.uniform(-0.02, 3.0, 12))
+    wander = np.cumsum(draws.normal(0.0, 0.1, 12))
+    lines = thinned(np.array([shapely.LineString(np.c_[x, wander + k * SPACING_M]) for k in range(3)], object))
+    group, close = np.zeros(3, int), meeting(lines, np.full(3, widest), np.zeros(3, int), 1)
+    for share in (1.0, 0.7, 0.3, 0.05):
+        shape = band_by_group(lines, np.full(3, share * widest), group, 1, united=close)
+        assert shapely.is_valid(shape).all()
 
 
 @pytest.mark.parametrize("half_width", [-0.01, 0.0, 0.1])
