@@ -411,3 +411,69 @@ def test_fields_in_feet_have_their_area_in_square_metres(tmp_path):
     assert sorted(fields.groupby("field_id")["area_m2"].first()) == pytest.approx(sorted(areas), rel=1e-6)
     ground = GEOD.geometry_length(passes_of().to_crs("EPSG:4326").geometry[0])
     assert fields["row_length_m"].to_numpy() == pytest.approx(48 * ground, rel=1e-3)
+
+
+@pytest.mark.parametrize("encoding", ["CP1250", None])
+def test_encoding_of_a_mapinfo_file(tmp_path, encoding):
+    path = tmp_path / "s.tab"
+    pyogrio.write_dataframe(passes_of().assign(PASS="Łąka"), path, driver="MapInfo File", encoding="CP1250")
+    if encoding is None:
+        message = refused(tmp_path, file=str(path), layer=None)
+        # Code page 1250 has the first letter at A3, where no letter of UTF-8 begins.
+        assert message.endswith("text is not utf-8 (byte 0xa3); give 'encoding:' for the layer, as in encoding: latin-1")
+        return
+    taken(tmp_path, file=str(path), layer=None, encoding=encoding)
+    assert set(kept(tmp_path)["pass_id"]) == {"Łąka"}
+
+
+def test_column_of_codes_gives_the_codes(tmp_path):
+    # A coded domain (OGC 12-128r19, annex F.9) describes its values; they are what other readers read.
+    path = write_coop(tmp_path, strips=passes_of().assign(PASS=[1, 2] * 4))
+    with sqlite3.connect(path) as base:
+        base.execute(
+            "CREATE TABLE gpkg_data_columns (table_name TEXT NOT NULL, column_name TEXT NOT NULL, name TEXT, title TEXT, "
+            "description TEXT, mime_type TEXT, constraint_name TEXT, PRIMARY KEY (table_name, column_name))"
+        )
+        base.execute(
+            "CREATE TABLE gpkg_data_column_constraints (constraint_name TEXT NOT NULL, constraint_type TEXT NOT NULL, "
+            "value TEXT, min NUMERIC, min_is_inclusive BOOLEAN, max NUMERIC, max_is_inclusive BOOLEAN, description TEXT)"
+        )
+        base.execute("INSERT INTO gpkg_data_columns VALUES ('strips', 'PASS', 'PASS', NULL, NULL, NULL, 'sides')")
+        for value, name in (("1", "left"), ("2", "right")):
+            row = ("sides", "enum", value, None, None, None, None, name)
+            base.execute("INSERT INTO gpkg_data_column_constraints VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+        extension = "('{}', NULL, 'gpkg_schema', 'http://www.geopackage.org/spec121/#extension_schema', 'read-write')"
+        base.execute(
+            "CREATE TABLE IF NOT EXISTS gpkg_extensions (table_name TEXT, column_name TEXT, extension_name TEXT NOT NULL, "
+            "definition TEXT NOT NULL, scope TEXT NOT NULL)"
+        )
+        for table in ("gpkg_data_columns", "gpkg_data_column_constraints"):
+            base.execute(f"INSERT INTO gpkg_extensions VALUES {extension.format(table)}")
+    take_in(config(tmp_path, planter=False), tmp_path)
+    with fiona.open(path, layer="strips") as source:
+        theirs = {str(one["properties"]["PASS"]) for one in source}
+    assert set(kept(tmp_path)["pass_id"]) == theirs == {"1", "2"}
+
+
+@pytest.mark.parametrize("encoding", ["WKB", "geoarrow"])
+def test_encodings_of_geoparquet(tmp_path, encoding):
+    path = tmp_path / "s.parquet"
+    passes_of().assign(T0=pd.Timestamp("2026-04-20T14:05:00Z")).to_parquet(path, geometry_encoding=encoding)
+    said = taken(tmp_path, file=str(path), layer=None, columns={"pass_id": "PASS", "started_at": "T0"})
+    assert said["layers"]["strips"]["kept"] == 8
+    assert set(kept(tmp_path)["started_s"]) == {pd.Timestamp("2026-04-20T14:05:00Z").timestamp()}
+
+
+@pytest.mark.parametrize(("told", "kept_count"), [(CRS, 8), (None, 0)])
+def test_crs_told_where_a_geopackage_leaves_it_undefined(tmp_path, told, kept_count):
+    # srs_id -1 and 0 stand for no CRS at all (OGC 12-128r19, 1.1.2.1.2).
+    path = write_coop(tmp_path, name="undefined.gpkg")
+    with sqlite3.connect(path) as base:
+        for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        for table, name in (("gpkg_contents", "table_name"), ("gpkg_geometry_columns", "table_name")):
+            base.execute(f"UPDATE {table} SET srs_id = -1 WHERE {name} = 'strips'")
+    if told:
+        assert taken(tmp_path, file=str(path), crs=told)["layers"]["strips"]["kept"] == kept_count
+    else:
+        assert "CRS 'Undefined Cartesian SRS' is of type Engineering CRS" in refused(tmp_path, file=str(path))

@@ -3,16 +3,20 @@
 # ruff: noqa: E501 - whole messages are compared
 
 import copy
+import csv
 import os
 import shutil
 import sqlite3
 import struct
 import time
 import unicodedata
+import zipfile
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pyogrio
 import pytest
 import shapely
@@ -145,6 +149,31 @@ def test_pipe_in_place_of_a_file(tmp_path):
     os.mkfifo(tmp_path / "pipe.gpkg")
     assert refused(with_strips_from(tmp_path, tmp_path / "pipe.gpkg"), tmp_path) == (
         "inputs.strips: file 'DIR/pipe.gpkg' is a pipe or a device; expected a file, save the layers in one"
+    )
+
+
+def test_folder_of_other_files(tmp_path):
+    # Neither listed nor hashed: a folder may hold a whole disk.
+    write_coop(tmp_path)
+    (tmp_path / "notes").mkdir()
+    (tmp_path / "notes/strips.vrt").write_text("<OGRVRTDataSource/>")
+    assert refused(with_strips_from(tmp_path, tmp_path / "notes"), tmp_path) == (
+        "inputs.strips: file 'DIR/notes' is a folder; expected a file, export a folder's layers to a GeoPackage"
+    )
+
+
+def test_packed_database_and_packed_pointer(tmp_path):
+    path = write_coop(tmp_path)
+    with zipfile.ZipFile(tmp_path / "coop.zip", "w") as packed:
+        packed.write(path, "coop.gpkg")
+    with zipfile.ZipFile(tmp_path / "pointer.zip", "w") as packed:
+        packed.writestr("strips.vrt", "<OGRVRTDataSource/>")
+    assert refused(with_strips_from(tmp_path, tmp_path / "coop.zip"), tmp_path) == (
+        "inputs.strips: file 'DIR/coop.zip' is a packed database, which cannot be looked over; expected a plain one, unpack it"
+    )
+    assert refused(with_strips_from(tmp_path, tmp_path / "pointer.zip"), tmp_path) == (
+        "inputs.strips: DIR/pointer.zip only points at other files or services; expected the features themselves, save them "
+        "as a GeoPackage"
     )
 
 
@@ -388,6 +417,55 @@ def test_a_hundred_thousand_tiny_strips(tmp_path):
     said, rejects = taken(settings, tmp_path)
     assert said["strips"]["kept"] == 100_000
     assert len(rejects) == 0
+
+
+NESTED = "GEOMETRYCOLLECTION(" * 400_000 + "POINT (1 1)" + ")" * 400_000
+
+
+def test_text_of_a_collection_in_a_collection(tmp_path):
+    write_coop(tmp_path)
+    rows = [f'"{line.wkt}"' for line in pass_lines(0)] + [f'"{NESTED}"', '"CIRCULARSTRING (0 0, 1 1, 2 0)"']
+    (tmp_path / "strips.csv").write_text("\n".join(["wkt", *rows]))
+    settings = with_strips_from(tmp_path, tmp_path / "strips.csv", None)
+    settings["inputs"]["strips"] |= {"crs": "EPSG:32614", "columns": {}}
+    csv.field_size_limit(2 * len(NESTED))
+    said, rejects = taken(settings, tmp_path)
+    assert said["strips"]["kept"] == 4
+    assert reasons(rejects) == dict.fromkeys("56", "geometry is a collection or another kind that is not used here")
+
+
+@pytest.mark.parametrize(
+    ("blob", "reason"),
+    [
+        (b"garbage", "geometry is not well-known binary"),
+        (COLLECTIONS, "geometry is a collection or another kind that is not used here"),
+        (wkb_line(GOOD)[:-3], "geometry cannot be read: Input buffer is smaller than requested object size"),
+        (struct.pack("<BII", 1, 8, 3) + struct.pack("<6d", 0, 0, 1, 1, 2, 0),
+         "geometry is a curve, which GeoParquet does not have"),
+    ],
+)  # fmt: skip
+def test_bytes_in_the_place_of_a_line_in_geoparquet(tmp_path, blob, reason):
+    write_coop(tmp_path)
+    passes_of().to_parquet(tmp_path / "strips.parquet")
+    table = pq.read_table(tmp_path / "strips.parquet")
+    blobs = [blob, *table.column("geometry").to_pylist()[1:]]
+    pq.write_table(table.set_column(1, table.schema.field("geometry"), pa.array(blobs)), tmp_path / "strips.parquet")
+    said, rejects = taken(with_strips_from(tmp_path, tmp_path / "strips.parquet", None), tmp_path)
+    assert said["strips"]["kept"] == 7
+    assert reasons(rejects) == {"0": reason}
+
+
+@pytest.mark.parametrize(
+    "geo", [b"", b"{", b"[]", b"{}", b'{"primary_column": "x", "columns": {}}',
+            b'{"primary_column": "PASS", "columns": {"PASS": {"encoding": "WKB"}}}']
+)  # fmt: skip
+def test_geoparquet_that_is_none(tmp_path, geo):
+    write_coop(tmp_path)
+    passes_of().to_parquet(tmp_path / "strips.parquet")
+    table = pq.read_table(tmp_path / "strips.parquet")
+    pq.write_table(table.replace_schema_metadata({b"geo": geo}), tmp_path / "strips.parquet")
+    message = refused(with_strips_from(tmp_path, tmp_path / "strips.parquet", None), tmp_path)
+    assert message.startswith("inputs.strips: DIR/strips.parquet, layer 'strips': is not GeoParquet (")
 
 
 # --- names -----------------------------------------------------------------------------------------------------

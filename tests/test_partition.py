@@ -78,6 +78,14 @@ def test_stretches_cover_the_line_and_hold_what_lies_in_their_area(xy):
         assert sum(length_inside(part, area) for part in mine) == pytest.approx(length_inside(xy, area), abs=1e-6)
 
 
+def test_a_line_that_runs_nearly_over_itself_loses_no_piece():
+    # An intersection of the whole line with the second area is empty, though the line goes 1 m into it, twice.
+    found = shared([(1, 1), (5e-24, 5e-24), (101, 1), (5e-24, 0), (1, 1)], shortest=0.0)
+    assert found.area.tolist() == [0, 1, 0]
+    one, other = np.hypot(100, 100 / 101) + np.hypot(1, 1), 2 * np.hypot(1, 1 / 101)
+    np.testing.assert_allclose(found.end - found.start, [one, other, one], rtol=1e-9)
+
+
 def test_a_line_that_only_touches_an_area_is_not_in_it():
     found = shared([(-50, 50), (0, 50)], [(0, -20), (0, 0)], [(-50, 50), (1, 50)], shortest=0.5)
     assert (found.line.tolist(), found.area.tolist()) == ([2], [0])

@@ -6,6 +6,7 @@ import pandas as pd
 import pyogrio
 import pytest
 import shapely
+import shapely.ops
 from logged import disturbed, drive
 from workflow import CRS, PROJECT, config, pass_lines, passes_of, run_steps, take_in, write_coop
 
@@ -53,6 +54,12 @@ def balanced(work, read: int) -> dict:
     return said
 
 
+def apart(lines, others) -> np.ndarray:
+    """Distance of every metre of lines from the nearest of others [m]."""
+    dense = shapely.get_coordinates(shapely.segmentize(np.array(list(lines), object), 1.0))
+    return shapely.distance(shapely.points(dense), shapely.union_all(list(others)))
+
+
 def test_points_become_passes(tmp_path):
     points = points_of()
     write_coop(tmp_path, strips=points)
@@ -65,8 +72,11 @@ def test_points_become_passes(tmp_path):
     # 120 m at 2 m/s, a step or two less.
     assert ((strips[c.ENDED_S] - strips[c.STARTED_S]).between(52, 62)).all()
     assert strips[c.STARTED_S].min() == pytest.approx(STARTED.timestamp(), abs=5)
-    truth = shapely.union_all([line for n in range(2) for line in pass_lines(n)])
-    assert np.quantile(shapely.distance(shapely.points(shapely.get_coordinates(strips.geometry)), truth), 0.95) < 0.03
+    # Metre by metre both ways: the thinned vertices are few, and lie where the noise was largest.
+    truth = [line for n in range(2) for line in pass_lines(n)]
+    assert np.mean(apart(strips.geometry, truth) < 0.03) > 0.95
+    inside = [shapely.ops.substring(line, 2.0, line.length - 2.0) for line in truth]  # a step may be missing at the ends
+    assert np.mean(apart(inside, strips.geometry) < 0.03) > 0.95
 
 
 def test_in_degrees_it_is_the_same(tmp_path):

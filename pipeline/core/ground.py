@@ -1,13 +1,12 @@
 """Length over ground of lines in longitude and latitude."""
 
-import math
-
-import numba
 import numpy as np
 from pyproj import Geod
 
 # Below this [degrees] a segment is measured on the spot, 1 km at most: at most 3e-8 off up to the latitude named.
 SHORT_DEGREES, MOST_LATITUDE = 0.01, 75.0
+# Vertices at a time: what is made of them stays in the processor's cache.
+_AT_ONCE = 100_000
 
 
 def lengths_over_ground(lonlat: np.ndarray, owner: np.ndarray, lines: int, geod: Geod) -> np.ndarray:
@@ -29,27 +28,26 @@ def lengths_over_ground(lonlat: np.ndarray, owner: np.ndarray, lines: int, geod:
     and its way east, by the radius of the parallel there: logs have millions of segments of a metre, and a geodesic
     takes ten times as long.
     """
-    far = np.zeros(max(len(lonlat) - 1, 0), np.bool_)
-    near_m = _near_lengths(lonlat, owner, lines, geod.a, geod.es, far)
-    far_m = np.nan_to_num(geod.inv(*lonlat[:-1][far].T, *lonlat[1:][far].T)[2])
-    return near_m + np.bincount(owner[:-1][far], far_m, lines)
-
-
-@numba.njit(cache=True, nogil=True)
-def _near_lengths(xy, owner, lines, a, es, far):
-    """Length of each line's short segments [m]; `far` comes to mark the others."""
     out = np.zeros(lines)
-    for i in range(len(far)):
-        lon, lat = xy[i]
-        east, north = xy[i + 1, 0] - lon, xy[i + 1, 1] - lat
-        if owner[i] != owner[i + 1] or not (math.isfinite(lon + lat) and math.isfinite(east + north)):
-            continue
-        if abs(east) > SHORT_DEGREES or abs(north) > SHORT_DEGREES or abs(lat) > MOST_LATITUDE:
-            far[i] = True
-            continue
-        middle = math.radians(lat + 0.5 * north)
-        flat = 1.0 - es * math.sin(middle) ** 2
-        normal = a / math.sqrt(flat)
-        across, along = normal * math.cos(middle) * math.radians(east), normal * (1.0 - es) / flat * math.radians(north)
-        out[owner[i]] += math.hypot(across, along)
+    for first in range(0, len(lonlat) - 1, _AT_ONCE):
+        part, mine = lonlat[first : first + _AT_ONCE + 1], owner[first : first + _AT_ONCE + 1]
+        length_m = np.bincount(mine[:-1] - mine[0], _segments_m(part, mine[1:] == mine[:-1], geod))
+        out[mine[0] : mine[0] + len(length_m)] += length_m
     return out
+
+
+def _segments_m(lonlat: np.ndarray, joined: np.ndarray, geod: Geod) -> np.ndarray:
+    """Length from each vertex to the next where they are joined, else 0 [m]."""
+    start, end = lonlat[:-1], lonlat[1:]
+    with np.errstate(all="ignore"):
+        east, north = (end - start).T
+        middle = np.radians(start[:, 1] + 0.5 * north)
+        flat = 1.0 - geod.es * np.sin(middle) ** 2
+        normal = geod.a / np.sqrt(flat)
+        length_m = np.hypot(normal * np.cos(middle) * east, normal * (1.0 - geod.es) / flat * north) * (np.pi / 180)
+        near = (np.abs(east) <= SHORT_DEGREES) & (np.abs(north) <= SHORT_DEGREES) & (np.abs(start[:, 1]) <= MOST_LATITUDE)
+    length_m[~(near & joined)] = 0.0
+    far = ~near & joined
+    far &= np.isfinite(lonlat[1:]).all(axis=1) & np.isfinite(lonlat[:-1]).all(axis=1)
+    length_m[far] = np.nan_to_num(geod.inv(*start[far].T, *end[far].T)[2])
+    return length_m

@@ -47,7 +47,8 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stret
     line, area = line[order], area[order]
     length = shapely.length(lines)
     shapely.prepare(areas)
-    held = shapely.covers(areas[area], lines[line]) & (length[line] > 0)  # most lines lie in one area as a whole
+    # A predicate is exact, where an intersection of a whole line that runs over itself may lose a piece.
+    held = ~shapely.touches(areas[area], lines[line]) & (length[line] > 0)
     held[~held] = shapely.length(shapely.intersection(lines[line[~held]], areas[area[~held]])) > 0
     line, area = line[held], area[held]
     single = np.bincount(line, minlength=len(lines))[line] == 1

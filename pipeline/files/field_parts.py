@@ -61,6 +61,8 @@ def _joined(parts: list[Parts]) -> Parts:
 
 def _parts_of_block(shape: np.ndarray, areas: np.ndarray, shortest: float) -> Parts:
     single, owner = shapely.get_parts(shape, return_index=True)
+    plain = shapely.get_type_id(shape)[owner] == 1
+    single[plain] = shape[owner[plain]]  # not the copies that were made of them
     found = share_out(single, areas, shortest=shortest)
     length = shapely.length(single)
     before = np.cumsum(length) - length
@@ -71,7 +73,7 @@ def _parts_of_block(shape: np.ndarray, areas: np.ndarray, shortest: float) -> Pa
     cut = _cut(single, length, found)
     # Most lines are one part in one field: nothing to be joined, whatever lies in no field.
     lone = (np.bincount(line, minlength=len(shape)) == 1)[line] & (np.bincount(owner, minlength=len(shape)) == 1)[line]
-    plain = Parts(cut[lone], np.stack([start[lone], end[lone]], axis=1), line[lone], found.area[lone])
+    alone = Parts(cut[lone], np.stack([start[lone], end[lone]], axis=1), line[lone], found.area[lone])
     rest = pd.DataFrame({"line": line, "field": found.area})[~lone]
     shapes, shares, homes = [], [], []
     longest: dict[int, tuple[float, int]] = {}
@@ -89,7 +91,7 @@ def _parts_of_block(shape: np.ndarray, areas: np.ndarray, shortest: float) -> Pa
     for k, pieces in enumerate(shapes):
         joined[k] = pieces[0] if len(pieces) == 1 else shapely.multilinestrings(pieces)
     joint = Parts(joined, np.array(shares).reshape(-1, 2), *np.array(homes, np.int64).reshape(-1, 2).T)
-    return _joined([plain, joint])
+    return _joined([alone, joint])
 
 
 def _cut(single: np.ndarray, length: np.ndarray, found: Stretches) -> np.ndarray:

@@ -37,6 +37,9 @@ def read_parquet_layer(path: Path, place: str, wanted: Iterable[str]) -> Feature
             batches = file.iter_batches(batch_size=BATCH, columns=[geometry, *columns])
             if said["encoding"] != "WKB":
                 schema, batches = _in_wkb(path, [geometry, *columns])
+            kind = schema.field(geometry).type
+            if not (pa.types.is_binary(kind) or pa.types.is_large_binary(kind)):
+                raise ValueError(f"its geometries are of type {kind}")
             fids, table, found = read_arrow(batches, schema, columns, geometry, place)
     except _FAULTS as error:
         why = "it has no column of geometries" if isinstance(error, KeyError) else said_of(error, path)
