@@ -19,7 +19,7 @@ def joint(error: ReturnError, *, sources=(1, 1), draws=DRAWS, seed=3):
     standard = StandardDraws.seeded(
         error.autumn.clock, error.spring.clock, sources=sources, draws=draws, seed=seed
     )
-    return standard.errors(error)
+    return standard.errors([error])[0]
 
 
 @pytest.mark.parametrize(

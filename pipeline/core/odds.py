@@ -96,7 +96,7 @@ def judge(
     # Parts of the field stand alone and nearly all of their time is compiled.
     with ThreadPoolExecutor(THREADS) as pool:
         tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
-        pass_share, field_share = field.judge_passes(tables, passes, pool)
+        pass_share, field_share = field.judge_passes(tables, few, passes, pool)
     on = spans.kind == ON_STRIP
     whole = np.bincount(places.row[on], spans.length_m[on], rows)
     holds, within = by_row["holds"], by_row["within"]
@@ -184,9 +184,12 @@ class _Field:
         return ShiftTable.merged([table], [pairs.planter_pass[group.pair]])
 
     def judge_passes(
-        self, tables: list[ShiftTable], passes: int, pool: ThreadPoolExecutor
+        self, tables: list[ShiftTable], few: list[tuple], passes: int, pool: ThreadPoolExecutor
     ) -> tuple[np.ndarray, np.ndarray]:
-        """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3)."""
+        """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3).
+
+        `few` are the errors of the first block.
+        """
         tiers = len(self.errors)
         if not tables:
             return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3))
@@ -197,14 +200,14 @@ class _Field:
 
         def judge_block(block: int) -> None:
             draws = slice(block * _BLOCK, (block + 1) * _BLOCK)
-            for k, errors in enumerate(self.errors_of_block(block)):
+            for k, errors in enumerate(self.errors_of_block(block) if block else few):
                 missed = table.under(self.pairs, errors, passes)
                 of_field[k, draws] = missed.sum(axis=0, dtype=float)
                 if draws.stop <= PASS_DRAWS:
                     of_passes[k, :, draws] = missed
 
         list(pool.map(judge_block, range(FIELD_DRAWS // _BLOCK)))
-        pass_share = np.stack([_percentiles(one, length) for one in of_passes])
+        pass_share = np.stack(list(pool.map(lambda one: _percentiles(one, length), of_passes)))
         return pass_share, _percentiles(of_field, np.full(tiers, length.sum())).T
 
     def errors_of_block(self, block: int) -> list[tuple]:
@@ -217,7 +220,7 @@ class _Field:
         draws = StandardDraws.seeded(
             one.autumn.clock, one.spring.clock, sources=sources, draws=_BLOCK, seed=self.seed, block=block
         )
-        return [draws.errors(error) for error in self.errors]
+        return draws.errors(self.errors)
 
 
 def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:

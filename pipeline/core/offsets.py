@@ -105,9 +105,9 @@ def measure_offsets(
         strip_key = np.full(int(strips.line.max(initial=-1)) + 1, -1, np.int64)
     with ThreadPoolExecutor(THREADS) as pool:
         indexing = pool.submit(Cells.over, strips.xy, size=CELL_M)
-        planes, cells = strips.corner_normals(), indexing.result()
+        normals, planes, cells = strips.left_normals(), strips.corner_normals(), indexing.result()
     fixed = (
-        strips.xy, strips.line, strips.left_normals(), planes, reach_m, row_key, strip_key,
+        strips.xy, strips.line, normals, planes, reach_m, row_key, strip_key,
         cells.first, cells.members, cells.x0, cells.y0, cells.per_m, cells.nx, cells.ny,
         np.cos(np.radians(CROSSING_ANGLE_DEG)),
     )  # fmt: skip

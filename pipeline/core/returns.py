@@ -8,8 +8,8 @@ The bracket is a sum over the two operations, autumn (A) and spring (B). Each pa
 passes the drift is constant.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numba
 import numpy as np
@@ -101,55 +101,59 @@ class OperationError:
         """Variance of each pass on one axis [m^2], shape (passes,)."""
         return self.bias_sd_m**2 + self.drift_sd_m**2
 
-    def draw(self, bias: np.ndarray, drift: np.ndarray, *, out: np.ndarray | None = None) -> np.ndarray:
-        """Joint errors of the passes on one axis.
+    def drift(self, steps: np.ndarray) -> np.ndarray:
+        """Drift of the passes on one axis with a standard deviation of 1.
 
         Parameters
         ----------
-        bias : ndarray, shape (visits, sources, draws)
-            Standard normals of the biases.
-        drift : ndarray, shape (passes, draws)
-            Standard normals of the drift's steps.
-        out : ndarray, shape (passes, draws), optional
-            Where the errors go; made new unless given.
+        steps : ndarray of float32, shape (passes, draws)
+            Standard normals.
 
         Returns
         -------
         ndarray, shape (passes, draws)
-            [m]. The drift is run as a first-order Gauss-Markov chain in the order of time, which has just
-            the covariance above.
+            A first-order Gauss-Markov chain in the order of time, which has just the covariance above.
         """
-        error = np.empty_like(drift) if out is None else out
-        for source, mine, keep in self._chains:
-            _run_chain(
-                mine, keep, drift, self.drift_sd_m, bias[:, source], self.clock.visit, self.bias_sd_m, error
-            )
-        return error
-
-    @cached_property
-    def _chains(self) -> list[tuple[int, np.ndarray, np.ndarray]]:
-        """Of each source: its passes in order of time, and how much of the drift each keeps from the last."""
-        out = []
+        state = np.empty_like(steps)
         for source in np.unique(self.source):
             mine = np.flatnonzero(self.source == source)
             mine = mine[np.argsort(self.clock.time_s[mine], kind="stable")]
             gap = np.diff(self.clock.time_s[mine], prepend=-np.inf)
-            out.append((int(source), mine, np.exp(-gap / self.correlation_time_s[mine])))
-        return out
+            _run_chain(mine, np.exp(-gap / self.correlation_time_s[mine]), steps, state)
+        return state
+
+    def scaled(self, bias: np.ndarray, drift: np.ndarray) -> np.ndarray:
+        """Errors of the passes on one axis from standard draws [m], shape (passes, draws).
+
+        Parameters
+        ----------
+        bias : ndarray of float32, shape (visits, sources, draws)
+            Standard normals.
+        drift : ndarray of float32, shape (passes, draws)
+            As `drift` gives it.
+        """
+        return _scaled(bias, self.clock.visit, self.source, self.bias_sd_m, drift, self.drift_sd_m)
 
 
 @numba.njit(cache=True, nogil=True)
-def _run_chain(passes, keep, drift, drift_sd, bias, visit, bias_sd, error):
-    """Errors of the passes of one source in order of time, put into their lines of `error`."""
-    draws = drift.shape[1]
-    state = np.zeros(draws, drift.dtype)
+def _run_chain(passes, keep, steps, state):
+    """Drift of the passes of one source in order of time, put into their lines of `state`."""
     for k in range(len(passes)):
-        number = passes[k]
-        day, old, fresh = bias[visit[number]], np.float32(keep[k]), np.float32(np.sqrt(1.0 - keep[k] * keep[k]))
-        slow, shared = np.float32(drift_sd[number]), np.float32(bias_sd[number])
-        for j in range(draws):
-            state[j] = old * state[j] + fresh * drift[number, j]
-            error[number, j] = slow * state[j] + shared * day[j]
+        old, fresh = np.float32(keep[k]), np.float32(np.sqrt(1.0 - keep[k] * keep[k]))
+        now, last = state[passes[k]], state[passes[max(k - 1, 0)]]
+        for j in range(len(now)):
+            # Nothing is kept at the first, whose memory holds anything.
+            now[j] = fresh * steps[passes[k], j] if k == 0 else old * last[j] + fresh * steps[passes[k], j]
+
+
+@numba.njit(cache=True, nogil=True)
+def _scaled(bias, visit, source, bias_sd, drift, drift_sd):
+    error = np.empty_like(drift)
+    for k in range(len(drift)):
+        day, slow, shared = bias[visit[k], source[k]], np.float32(drift_sd[k]), np.float32(bias_sd[k])
+        for j in range(drift.shape[1]):
+            error[k, j] = slow * drift[k, j] + shared * day[j]
+    return error
 
 
 @dataclass(frozen=True)
@@ -252,10 +256,21 @@ class StandardDraws:
             spring_drift, machine[0],
         )  # fmt: skip
 
-    def errors(self, error: ReturnError) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,) [m]."""
-        autumn, spring = np.empty_like(self.autumn_drift), np.empty_like(self.spring_drift)
-        for k in (0, 1):
-            error.autumn.draw(self.autumn_bias[k], self.autumn_drift[k], out=autumn[k])
-            error.spring.draw(self.spring_bias[k], self.spring_drift[k], out=spring[k])
-        return autumn, spring, np.float32(error.machine_sd_m) * self.machine
+    def errors(self, errors: Sequence[ReturnError]) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,), of each [m]."""
+        drifts: dict = {}
+        return [
+            (
+                self._operation(error.autumn, self.autumn_bias, self.autumn_drift, drifts),
+                self._operation(error.spring, self.spring_bias, self.spring_drift, drifts),
+                np.float32(error.machine_sd_m) * self.machine,
+            )
+            for error in errors
+        ]
+
+    def _operation(self, one: OperationError, bias: np.ndarray, steps: np.ndarray, drifts: dict) -> np.ndarray:
+        """Errors of an operation's passes, (2, passes, draws); tiers of one correlation time share the drift."""
+        key = (id(steps), one.source.tobytes(), one.correlation_time_s.tobytes())
+        if key not in drifts:
+            drifts[key] = [one.drift(axis) for axis in steps]
+        return np.stack([one.scaled(bias[k], drifts[key][k]) for k in (0, 1)])
