@@ -9,11 +9,11 @@ from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
+from pipeline.core.percentiles import PERCENTILES, percentiles_of_draws
 from pipeline.core.place_odds import miss_any_probability, miss_probability
 from pipeline.core.reduced import Reduced, Scale, ShiftTable
 from pipeline.core.returns import ReturnError, StandardDraws
 
-PERCENTILES = (10.0, 50.0, 90.0)
 # The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; passes and rows, of
 # which there are many, get the first of the same draws.
 FIELD_DRAWS = 16384
@@ -123,13 +123,14 @@ class _Field:
     """The spans of a field, in order of their rows, and what all of its parts share.
 
     `odds` holds, by kind of pair and bin of offset, the odds off the own strip under every tier, then those off
-    any strip; `moved_odds`, by half width and true offset, the odds that the wander alone leaves.
+    any strip; `mean_normal` is that of every pair; `moved_odds`, by half width and true offset, the odds that the wander alone leaves.
     """
 
     spans: Spans
     places: Places
     errors: list[ReturnError]
     pairs: Pairs
+    mean_normal: np.ndarray
     scale: Scale
     odds: np.ndarray
     kind_of_pair: np.ndarray
@@ -148,7 +149,8 @@ class _Field:
         widths, width = np.unique(pairs.half_width_m, return_inverse=True)
         moved = [miss_probability(scale.moved_m, half_width, wander) for half_width in widths]
         return cls(
-            spans, places, list(errors.values()), pairs, scale, *_odds_by_offset(pairs, scale, spacing_m),
+            spans, places, list(errors.values()), pairs,
+            pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m), scale, *_odds_by_offset(pairs, scale, spacing_m),
             np.array(moved, np.float32), width, seed,
         )  # fmt: skip
 
@@ -172,16 +174,20 @@ class _Field:
         by_row["run"][:, mine] = longest_run(
             spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, pair, row, pairs.even_m, count
         ).T
-        reduced = Reduced.of(spans, row, pair, self.scale)
+        reduced = Reduced.of(spans, row, pair, self.scale, mean=self.mean_normal)
         group = reduced.groups
         expected = reduced.expected(self.odds, self.kind_of_pair[group.pair])
         for k in range(tiers):
             by_row["expected"][k, mine] = np.bincount(group.owner, expected[:, k], count)
             by_row["anywhere"][k, mine] = np.bincount(group.owner, expected[:, tiers + k], count)
         table = reduced.missed_by_shift(self.moved_odds, self.width_of_pair[group.pair])
+        row_share[:, :, mine] = table.shares_of_one(pairs, count)
+        some, several = table.several(count)
         for k in range(tiers):
-            row_share[k][:, mine] = _percentiles(table.under(pairs, few[k], count), length)
-        return ShiftTable.merged([table], [pairs.planter_pass[group.pair]])
+            row_share[k][:, first_row + some] = percentiles_of_draws(
+                several.under(pairs, few[k], len(some)), length[some]
+            )
+        return ShiftTable.merged([table], [pairs.planter_pass[group.pair]], mean=self.mean_normal)
 
     def judge_passes(
         self, tables: list[ShiftTable], few: list[tuple], passes: int, pool: ThreadPoolExecutor
@@ -193,9 +199,10 @@ class _Field:
         tiers = len(self.errors)
         if not tables:
             return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3))
-        table = ShiftTable.merged(tables, [one.groups.owner for one in tables])
-        length = np.bincount(table.groups.owner, table.groups.length_m, passes)
-        of_passes = np.empty((tiers, passes, PASS_DRAWS), np.float32)
+        table = ShiftTable.merged(tables, [one.groups.owner for one in tables], mean=self.mean_normal)
+        length = table.lengths(passes)
+        some, several = table.several(passes)
+        of_passes = np.empty((tiers, len(some), PASS_DRAWS), np.float32)
         of_field = np.empty((tiers, FIELD_DRAWS))
 
         def judge_block(block: int) -> None:
@@ -204,11 +211,12 @@ class _Field:
                 missed = table.under(self.pairs, errors, passes)
                 of_field[k, draws] = missed.sum(axis=0, dtype=float)
                 if draws.stop <= PASS_DRAWS:
-                    of_passes[k, :, draws] = missed
+                    of_passes[k, :, draws] = missed[some]
 
         list(pool.map(judge_block, range(FIELD_DRAWS // _BLOCK)))
-        pass_share = np.stack(list(pool.map(lambda one: _percentiles(one, length), of_passes)))
-        return pass_share, _percentiles(of_field, np.full(tiers, length.sum())).T
+        pass_share = table.shares_of_one(self.pairs, passes)
+        pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), of_passes))
+        return pass_share, percentiles_of_draws(of_field, np.full(tiers, length.sum())).T
 
     def errors_of_block(self, block: int) -> list[tuple]:
         """Joint errors of the passes under every tier, from one block of the draws."""
@@ -239,13 +247,3 @@ def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.nd
         anywhere = [miss_any_probability(scale.offset_m, half_width, sd, spacing_m) for sd in sds]
         odds[number] = np.column_stack(own + anywhere)
     return odds, kind.ravel()
-
-
-def _percentiles(missed: np.ndarray, length: np.ndarray) -> np.ndarray:
-    """Percentiles of missed / length over draws, shape (3, owners); 0 where there is no length."""
-    # Sorting float32 is several times faster than asking for percentiles.
-    ordered = np.sort(missed, axis=1)
-    at = np.array(PERCENTILES) / 100 * (ordered.shape[1] - 1)
-    low = at.astype(int)
-    found = ordered[:, low] + (at - low) * (ordered[:, low + 1] - ordered[:, low])
-    return np.clip(found.T / np.maximum(length, 1e-9), 0.0, 1.0)

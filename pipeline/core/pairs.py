@@ -45,8 +45,8 @@ class Pairs:
     strip_pass, planter_pass : ndarray of int
     half_width_m : ndarray
         Half strip width less the margin [m].
-    sd_m : ndarray, shape (pairs, tiers)
-        Standard deviation of the offset under each tier [m].
+    sd_m, shift_sd_m : ndarray, shape (pairs, tiers)
+        Standard deviation of the offset under each tier, with and without the wander [m].
     """
 
     of_place: np.ndarray
@@ -54,6 +54,7 @@ class Pairs:
     planter_pass: np.ndarray
     half_width_m: np.ndarray
     sd_m: np.ndarray
+    shift_sd_m: np.ndarray
 
     @classmethod
     def of(cls, places: Places, errors: Mapping[str, ReturnError]) -> "Pairs":
@@ -62,8 +63,11 @@ class Pairs:
         width = np.round(places.half_width_m * 1e9).astype(np.int64)
         first, of_place = unique_keys(places.planter_pass, places.strip_pass, width)
         strip_pass, planter_pass = places.strip_pass[first], places.planter_pass[first]
-        sd = np.column_stack([error.sd(strip_pass, planter_pass) for error in errors.values()])
-        return cls(of_place, strip_pass, planter_pass, places.half_width_m[first], sd)
+        sd, shift_sd = (
+            np.column_stack([getattr(error, name)(strip_pass, planter_pass) for error in errors.values()])
+            for name in ("sd", "shift_sd")
+        )
+        return cls(of_place, strip_pass, planter_pass, places.half_width_m[first], sd, shift_sd)
 
     @cached_property
     def hold_m(self) -> np.ndarray:
@@ -79,6 +83,19 @@ class Pairs:
     def even_m(self) -> np.ndarray:
         """Beyond this |offset| missing is likelier than not [m], shape (pairs, tiers); -1 where it always is."""
         return even_odds_offset(np.broadcast_to(self.half_width_m[:, None], self.sd_m.shape), self.sd_m)
+
+
+    def mean_normals(self, normal_x: np.ndarray, normal_y: np.ndarray, length_m: np.ndarray) -> np.ndarray:
+        """Unit mean normal of the strip of each pair, shape (pairs, 2), from those at the places, (n,) each.
+
+        Where a pass goes round a circle it has no mean, and any direction will do.
+        """
+        east, north = (
+            np.bincount(self.of_place, length_m * normal, len(self.sd_m)) for normal in (normal_x, normal_y)
+        )
+        size = np.hypot(east, north)
+        round_ = size < 1e-9
+        return np.column_stack([np.where(round_, 1.0, east), north]) / np.where(round_, 1.0, size)[:, None]
 
 
 def unique_keys(*columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,6 +1,6 @@
 """The reduced form of a field: row length by pair, direction and offset; draws become table look-ups."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numba
 import numpy as np
@@ -8,9 +8,11 @@ import numpy as np
 from pipeline.core.lengths import BIN_M, bin_offsets
 from pipeline.core.offsets import Spans
 from pipeline.core.pairs import Pairs, unique_keys
+from pipeline.core.percentiles import PERCENTILES, percentiles_of_normal
 
-# Where passes curve, strips within this angle of each other share one normal.
-DIRECTION_BIN_DEG = 5.0
+# Where passes curve, strips within this angle of each other share one normal. The bins are laid about the mean normal
+# of a pair, so that a pair that only wavers has one.
+DIRECTION_BIN_DEG = 8.0
 
 
 @dataclass(frozen=True)
@@ -72,15 +74,22 @@ class Groups:
     length_m: np.ndarray
 
     @classmethod
-    def of(cls, owner, pair, heading, normal_x, normal_y, length_m) -> tuple["Groups", np.ndarray]:
-        """Groups of places that share owner, pair, heading and direction, and the group of each place."""
-        first, member = unique_keys(owner, pair, heading, _sectors(normal_x, normal_y))
+    def of(cls, owner, pair, heading, normal_x, normal_y, length_m, *, mean) -> tuple["Groups", np.ndarray]:
+        """Groups of places that share owner, pair, heading and direction, and the group of each place.
+
+        `mean` holds the mean normal of every pair, (pairs, 2).
+        """
+        first, member = unique_keys(owner, pair, heading, _sectors(normal_x, normal_y, mean, pair))
         count = len(first)
         length, east, north = (
             np.bincount(member, weight, count) for weight in (length_m, length_m * normal_x, length_m * normal_y)
         )
         size = np.maximum(np.hypot(east, north), 1e-300)
         return cls(owner[first], pair[first], heading[first], east / size, north / size, length), member
+
+    def take(self, which: np.ndarray) -> "Groups":
+        """The groups at an index or mask."""
+        return Groups(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
 
 @dataclass(frozen=True)
@@ -100,9 +109,14 @@ class Reduced:
     scale: Scale
 
     @classmethod
-    def of(cls, spans: Spans, row: np.ndarray, pair: np.ndarray, scale: Scale) -> "Reduced":
-        """Bin spans that lie on a strip; `row` and `pair` say to which row and pair of passes each belongs."""
-        groups, member = Groups.of(row, pair, spans.heading, spans.normal_x, spans.normal_y, spans.length_m)
+    def of(cls, spans: Spans, row: np.ndarray, pair: np.ndarray, scale: Scale, *, mean: np.ndarray) -> "Reduced":
+        """Bin spans that lie on a strip; `row` and `pair` say to which row and pair of passes each belongs.
+
+        `mean` holds the mean normal of every pair, (pairs, 2).
+        """
+        groups, member = Groups.of(
+            row, pair, spans.heading, spans.normal_x, spans.normal_y, spans.length_m, mean=mean
+        )
         length = bin_offsets(
             spans.offset0_m, spans.offset1_m, spans.length_m, member, len(groups.pair), scale.origin_m, scale.bins
         )
@@ -144,29 +158,63 @@ class Reduced:
             moved = np.lib.stride_tricks.sliding_window_view(odds[number], steps)[used]
             mine = kind == number
             table[mine] = length[mine] @ moved
-        return ShiftTable(self.groups, table, float(self.scale.shift_m[0]))
+        return ShiftTable(self.groups, table, self.scale.shift_m)
 
 
 @dataclass(frozen=True)
 class ShiftTable:
-    """Missed length of groups by shift; column k stands for a shift of `origin_m + k * BIN_M` [m]."""
+    """Missed length of groups by shift.
+
+    Attributes
+    ----------
+    groups : Groups
+    missed_m : ndarray of float32, shape (groups, steps)
+    shift_m : ndarray, shape (steps,)
+        `BIN_M` apart [m].
+    """
 
     groups: Groups
     missed_m: np.ndarray
-    origin_m: float
+    shift_m: np.ndarray
 
     @classmethod
-    def merged(cls, tables: list["ShiftTable"], owners: list[np.ndarray]) -> "ShiftTable":
+    def merged(cls, tables: list["ShiftTable"], owners: list[np.ndarray], *, mean: np.ndarray) -> "ShiftTable":
         """The tables with groups added up that share owner, pair and direction; an owner for each old group."""
         columns = ("pair", "heading", "normal_x", "normal_y", "length_m")
         joined = [np.concatenate([getattr(table.groups, name) for table in tables]) for name in columns]
-        groups, member = Groups.of(np.concatenate(owners), *joined)
+        groups, member = Groups.of(np.concatenate(owners), *joined, mean=mean)
         missed = np.zeros((len(groups.pair), tables[0].missed_m.shape[1]), np.float32)
         last = 0
         for table in tables:
             _add_lines(missed, member[last : last + len(table.missed_m)], table.missed_m)
             last += len(table.missed_m)
-        return cls(groups, missed, tables[0].origin_m)
+        return cls(groups, missed, tables[0].shift_m)
+
+    def take(self, which: np.ndarray) -> "ShiftTable":
+        """The groups at an index or mask."""
+        return ShiftTable(self.groups.take(which), self.missed_m[which], self.shift_m)
+
+    def lengths(self, owners: int) -> np.ndarray:
+        """Length of every owner [m], shape (owners,)."""
+        return np.bincount(self.groups.owner, self.groups.length_m, owners)
+
+    def several(self, owners: int) -> tuple[np.ndarray, "ShiftTable"]:
+        """The owners whose groups are moved by more than one shift, and their groups, owned by place in that list."""
+        count = np.bincount(self.groups.owner, minlength=owners)
+        which = np.flatnonzero(count > 1)
+        part = self.take(count[self.groups.owner] > 1)
+        owner = np.searchsorted(which, part.groups.owner)
+        return which, replace(part, groups=replace(part.groups, owner=owner))
+
+    def shares_of_one(self, pairs: Pairs, owners: int) -> np.ndarray:
+        """Percentiles of the missed share where one shift moves all of an owner, (tiers, 3, owners); else 0."""
+        count = np.bincount(self.groups.owner, minlength=owners)
+        one = self.take(count[self.groups.owner] == 1)
+        out = np.zeros((pairs.shift_sd_m.shape[1], len(PERCENTILES), owners))
+        out[:, :, one.groups.owner] = percentiles_of_normal(
+            one.missed_m, one.groups.length_m, self.shift_m, pairs.shift_sd_m[one.groups.pair]
+        )
+        return out
 
     def under(self, pairs: Pairs, errors: tuple, owners: int) -> np.ndarray:
         """Missed length under joint draws of the passes' errors, shape (owners, draws), float32 [m].
@@ -184,7 +232,7 @@ class ShiftTable:
         g = self.groups
         autumn, spring, machine = errors
         return _look_up(
-            self.missed_m, np.float32(self.origin_m), pairs.strip_pass[g.pair], pairs.planter_pass[g.pair],
+            self.missed_m, np.float32(self.shift_m[0]), pairs.strip_pass[g.pair], pairs.planter_pass[g.pair],
             g.normal_x.astype(np.float32), g.normal_y.astype(np.float32), g.heading.astype(np.float32),
             autumn, spring, machine, g.owner, owners,
         )  # fmt: skip
@@ -219,15 +267,18 @@ def _add_lines(out, member, table):
 
 
 @numba.njit(cache=True, nogil=True)
-def _sectors(normal_x, normal_y):
-    """Number of the direction bin of each normal."""
+def _sectors(normal_x, normal_y, mean, pair):
+    """Number of the direction bin of each normal, counted from the mean normal of its pair."""
     out = np.empty(len(normal_x), np.int64)
     count, near = round(360 / DIRECTION_BIN_DEG), np.cos(np.radians(0.4999 * DIRECTION_BIN_DEG))
-    sector, x, y = 0, 1.0, 0.0
+    sector, last, x, y = 0, -1, 1.0, 0.0
     for i in range(len(out)):
         # Neighbours mostly share their bin, and a product is cheaper than an angle.
-        if x * normal_x[i] + y * normal_y[i] < near:
-            sector = round(np.degrees(np.arctan2(normal_y[i], normal_x[i])) / DIRECTION_BIN_DEG)
-            x, y = np.cos(np.radians(sector * DIRECTION_BIN_DEG)), np.sin(np.radians(sector * DIRECTION_BIN_DEG))
+        if pair[i] != last or x * normal_x[i] + y * normal_y[i] < near:
+            last, mean_x, mean_y = pair[i], mean[pair[i], 0], mean[pair[i], 1]
+            along, across = mean_x * normal_x[i] + mean_y * normal_y[i], mean_x * normal_y[i] - mean_y * normal_x[i]
+            sector = round(np.degrees(np.arctan2(across, along)) / DIRECTION_BIN_DEG)
+            turn = np.radians(sector * DIRECTION_BIN_DEG)
+            x, y = mean_x * np.cos(turn) - mean_y * np.sin(turn), mean_x * np.sin(turn) + mean_y * np.cos(turn)
         out[i] = sector % count
     return out

@@ -122,8 +122,8 @@ class OperationError:
             _run_chain(mine, np.exp(-gap / self.correlation_time_s[mine]), steps, state)
         return state
 
-    def scaled(self, bias: np.ndarray, drift: np.ndarray) -> np.ndarray:
-        """Errors of the passes on one axis from standard draws [m], shape (passes, draws).
+    def scaled(self, bias: np.ndarray, drift: np.ndarray, out: np.ndarray) -> None:
+        """Put errors of the passes on one axis [m] into `out`, float32 of shape (passes, draws).
 
         Parameters
         ----------
@@ -132,7 +132,7 @@ class OperationError:
         drift : ndarray of float32, shape (passes, draws)
             As `drift` gives it.
         """
-        return _scaled(bias, self.clock.visit, self.source, self.bias_sd_m, drift, self.drift_sd_m)
+        _scaled(bias, self.clock.visit, self.source, self.bias_sd_m, drift, self.drift_sd_m, out)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -147,13 +147,11 @@ def _run_chain(passes, keep, steps, state):
 
 
 @numba.njit(cache=True, nogil=True)
-def _scaled(bias, visit, source, bias_sd, drift, drift_sd):
-    error = np.empty_like(drift)
+def _scaled(bias, visit, source, bias_sd, drift, drift_sd, error):
     for k in range(len(drift)):
         day, slow, shared = bias[visit[k], source[k]], np.float32(drift_sd[k]), np.float32(bias_sd[k])
         for j in range(drift.shape[1]):
             error[k, j] = slow * drift[k, j] + shared * day[j]
-    return error
 
 
 @dataclass(frozen=True)
@@ -175,12 +173,15 @@ class ReturnError:
     wander_sd_m: float = 0.0
     machine_sd_m: float = 0.0
 
-    def sd(self, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
-        """Standard deviation of the offset at a place of each pair [m], shape (pairs,)."""
+    def shift_sd(self, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
+        """Standard deviation of how far a pair's rows have moved, without the wander [m], shape (pairs,)."""
         # A field without strips has no strip pass to ask; nothing is judged there, so any number will do.
         autumn = self.autumn.variance() if len(self.autumn.bias_sd_m) else np.zeros(1)
-        shared = autumn[strip_pass] + self.spring.variance()[planter_pass]
-        return np.sqrt(shared + self.machine_sd_m**2 + self.wander_sd_m**2)
+        return np.sqrt(autumn[strip_pass] + self.spring.variance()[planter_pass] + self.machine_sd_m**2)
+
+    def sd(self, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
+        """Standard deviation of the offset at a place of each pair [m], shape (pairs,)."""
+        return np.hypot(self.shift_sd(strip_pass, planter_pass), self.wander_sd_m)
 
     def pair_sd(self) -> np.ndarray:
         """The same for every planter pass and strip pass [m], shape (planter passes, strip passes)."""
@@ -273,4 +274,7 @@ class StandardDraws:
         key = (id(steps), one.source.tobytes(), one.correlation_time_s.tobytes())
         if key not in drifts:
             drifts[key] = [one.drift(axis) for axis in steps]
-        return np.stack([one.scaled(bias[k], drifts[key][k]) for k in (0, 1)])
+        out = np.empty_like(steps)
+        for k in (0, 1):
+            one.scaled(bias[k], drifts[key][k], out[k])
+        return out
