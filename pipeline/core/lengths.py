@@ -60,13 +60,13 @@ def bin_offsets(offset0, offset1, length, owner, owners, origin, bins):
     for i in range(len(length)):
         at, end = (offset0[i] - origin) * per_m, (offset1[i] - origin) * per_m
         parts = int(abs(end - at)) + 1
-        step, part_length, line = (end - at) / parts, length[i] / parts, out[owner[i]]
+        step, part_length, line = (end - at) / parts, length[i] / parts, owner[i]
         for k in range(parts):
             middle = min(max(at + (k + 0.5) * step, 0.0), last)
             cell = int(middle)
             upper = part_length * (middle - cell)
-            line[cell] += part_length - upper
-            line[cell + 1] += upper
+            out[line, cell] += part_length - upper
+            out[line, cell + 1] += upper
     return out
 
 

@@ -9,7 +9,7 @@ from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
-from pipeline.core.percentiles import PERCENTILES, percentiles_of_draws
+from pipeline.core.percentiles import percentiles_of_draws
 from pipeline.core.place_odds import miss_any_probability, miss_probability
 from pipeline.core.reduced import Reduced, Scale, ShiftTable
 from pipeline.core.returns import ReturnError, StandardDraws
@@ -123,7 +123,8 @@ class _Field:
     """The spans of a field, in order of their rows, and what all of its parts share.
 
     `odds` holds, by kind of pair and bin of offset, the odds off the own strip under every tier, then those off
-    any strip; `mean_normal` is that of every pair; `moved_odds`, by half width and true offset, the odds that the wander alone leaves.
+    any strip; `moved_odds`, by half width and true offset, the odds that the wander alone leaves; `mean_normal` is
+    that of every pair.
     """
 
     spans: Spans
@@ -150,7 +151,8 @@ class _Field:
         moved = [miss_probability(scale.moved_m, half_width, wander) for half_width in widths]
         return cls(
             spans, places, list(errors.values()), pairs,
-            pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m), scale, *_odds_by_offset(pairs, scale, spacing_m),
+            pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m), scale,
+            *_odds_by_offset(pairs, scale, spacing_m),
             np.array(moved, np.float32), width, seed,
         )  # fmt: skip
 

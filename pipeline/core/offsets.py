@@ -18,7 +18,7 @@ from pipeline.errors import InputError
 
 ON_STRIP, CROSSING, NO_STRIP = 0, 1, 2
 CROSSING_ANGLE_DEG = 20.0
-CELL_M = 1.0
+CELL_M = 2.0
 # Spans shorter than this are rounding, not ground.
 SLIVER_M = 1e-9
 _MOST_CANDIDATES = 256
@@ -119,7 +119,7 @@ def measure_offsets(
     # Segments stand alone, so parts are measured side by side; their order is kept.
     with ThreadPoolExecutor(THREADS) as pool:
         parts = list(pool.map(part, range(0, max(len(rows.xy), 1), _SEGMENTS_AT_ONCE)))
-    return Spans(*(np.concatenate(column) for column in zip(*parts, strict=True)))
+        return Spans(*pool.map(np.concatenate, zip(*parts, strict=True)))
 
 
 def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tuple) -> list[np.ndarray]:
@@ -150,27 +150,24 @@ def _clip(f0, f1, t0, t1):
 
 
 @numba.njit(cache=True)
-def _abreast(a, c, normal, plane, reach, iv):
-    """Put the interval of planted segment `a` beside strip segment `c` and the end offsets into `iv`.
+def _abreast(rows, i, strips, k, planes, o0, o1, reach, iv, m):
+    """Put the interval of planted segment i beside strip segment k and its end offsets `o0` and `o1` into iv[m].
 
     False where no part of it lies within `reach` and between the planes at the segment's ends.
     """
-    o0 = normal[0] * (a[0] - c[0]) + normal[1] * (a[1] - c[1])
-    o1 = normal[0] * (a[2] - c[0]) + normal[1] * (a[3] - c[1])
-    # Most of what the index finds falls out here.
-    if min(o0, o1) > reach or max(o0, o1) < -reach:
-        return False
-    before0 = plane[0] * (a[0] - c[0]) + plane[1] * (a[1] - c[1])
-    before1 = plane[0] * (a[2] - c[0]) + plane[1] * (a[3] - c[1])
-    after0 = plane[2] * (c[2] - a[0]) + plane[3] * (c[3] - a[1])
-    after1 = plane[2] * (c[2] - a[2]) + plane[3] * (c[3] - a[3])
+    # Numbers, not views of lines: making a view costs more than all that is done with it.
+    ax, ay, bx, by = rows[i, 0], rows[i, 1], rows[i, 2], rows[i, 3]
+    before0 = planes[k, 0] * (ax - strips[k, 0]) + planes[k, 1] * (ay - strips[k, 1])
+    before1 = planes[k, 0] * (bx - strips[k, 0]) + planes[k, 1] * (by - strips[k, 1])
+    after0 = planes[k, 2] * (strips[k, 2] - ax) + planes[k, 3] * (strips[k, 3] - ay)
+    after1 = planes[k, 2] * (strips[k, 2] - bx) + planes[k, 3] * (strips[k, 3] - by)
     if max(before0, before1) <= 0.0 or max(after0, after1) <= 0.0:
         return False
     t0, t1 = _clip(before0, before1, 0.0, 1.0)
     t0, t1 = _clip(after0, after1, t0, t1)
     t0, t1 = _clip(reach - o0, reach - o1, t0, t1)
     t0, t1 = _clip(reach + o0, reach + o1, t0, t1)
-    iv[0], iv[1], iv[2], iv[3] = t0, t1, o0, o1
+    iv[m, 0], iv[m, 1], iv[m, 2], iv[m, 3] = t0, t1, o0, o1
     return t0 < t1
 
 
@@ -229,21 +226,27 @@ def _spans(
     dots, cuts = np.empty(_MOST_CANDIDATES), np.empty(8 * _MOST_CANDIDATES)
     n = 0
     for i in range(len(rows)):
-        a, far, own = rows[i], reach[row_line[i]], row_key[row_line[i]]
-        ux, uy = a[2] - a[0], a[3] - a[1]
+        ax, ay, bx, by = rows[i, 0], rows[i, 1], rows[i, 2], rows[i, 3]
+        far, own = reach[row_line[i]], row_key[row_line[i]]
+        ux, uy = bx - ax, by - ay
         length = np.sqrt(ux * ux + uy * uy)
-        ix0, ix1 = cell_range(min(a[0], a[2]) - far, max(a[0], a[2]) + far, x0, per_m, nx_cells)
-        iy0, iy1 = cell_range(min(a[1], a[3]) - far, max(a[1], a[3]) + far, y0, per_m, ny_cells)
+        ix0, ix1 = cell_range(min(ax, bx) - far, max(ax, bx) + far, x0, per_m, nx_cells)
+        iy0, iy1 = cell_range(min(ay, by) - far, max(ay, by) + far, y0, per_m, ny_cells)
         m = 0
         for iy in range(iy0, iy1 + 1):
             for ix in range(ix0, ix1 + 1):
                 for q in range(first[iy * nx_cells + ix], first[iy * nx_cells + ix + 1]):
                     k = members[q]
+                    # The cheapest question first: most of what the index finds falls out here.
+                    o0 = normals[k, 0] * (ax - strips[k, 0]) + normals[k, 1] * (ay - strips[k, 1])
+                    o1 = o0 + normals[k, 0] * ux + normals[k, 1] * uy
+                    if min(o0, o1) > far or max(o0, o1) < -far:
+                        continue
                     if not first_shared_cell(strips, k, ix, iy, ix0, iy0, x0, y0, per_m):
                         continue
                     if own >= 0 and strip_key[strip_line[k]] != own:
                         continue
-                    if not _abreast(a, strips[k], normals[k], planes[k], far, iv[m]):
+                    if not _abreast(rows, i, strips, k, planes, o0, o1, far, iv, m):
                         continue
                     if m == _MOST_CANDIDATES:
                         return -1 - row_line[i], line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading

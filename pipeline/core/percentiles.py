@@ -64,9 +64,9 @@ def _by_level(missed, length, weight, kind, wanted):
         level_weight[:] = 0.0
         per_m = _LEVELS / max(length[g], 1e-9)
         for k in range(missed.shape[1]):
-            line = level_weight[min(int(missed[g, k] * per_m + 0.5), _LEVELS)]
+            level = min(int(missed[g, k] * per_m + 0.5), _LEVELS)
             for t in range(tiers):
-                line[t] += weight[kind[g], k, t]
+                level_weight[level, t] += weight[kind[g], k, t]
         below[:] = 0.0
         reached[:] = 0
         for level in range(_LEVELS + 1):
