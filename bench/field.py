@@ -7,8 +7,9 @@ import numpy as np
 import shapely
 
 from pipeline.core.offsets import Spans
+from pipeline.core.operations import Clock
 from pipeline.core.pairs import Places
-from pipeline.core.returns import Clock, ReturnError
+from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
 from pipeline.core.tiering import return_errors
 from pipeline.files.catalogue import load_catalogue

@@ -7,8 +7,9 @@ import shapely
 
 from pipeline.core.odds import Judgement, apart_lengths, judge
 from pipeline.core.offsets import Spans, measure_offsets
+from pipeline.core.operations import Clock, OperationError
 from pipeline.core.pairs import Places
-from pipeline.core.returns import Clock, OperationError, ReturnError
+from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
 from pipeline.core.tier import Tier
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.core.draws import StandardDraws
 from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
@@ -12,7 +13,7 @@ from pipeline.core.pairs import Pairs, Places
 from pipeline.core.percentiles import percentiles_of_draws
 from pipeline.core.place_odds import miss_any_probability, miss_probability
 from pipeline.core.reduced import Reduced, Scale, ShiftTable
-from pipeline.core.returns import ReturnError, StandardDraws
+from pipeline.core.returns import ReturnError
 
 # The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; passes and rows, of
 # which there are many, get the first of the same draws.
@@ -222,14 +223,7 @@ class _Field:
 
     def errors_of_block(self, block: int) -> list[tuple]:
         """Joint errors of the passes under every tier, from one block of the draws."""
-        one = self.errors[0]
-        sources = (
-            max(int(e.autumn.source.max(initial=0)) for e in self.errors) + 1,
-            max(int(e.spring.source.max(initial=0)) for e in self.errors) + 1,
-        )
-        draws = StandardDraws.seeded(
-            one.autumn.clock, one.spring.clock, sources=sources, draws=_BLOCK, seed=self.seed, block=block
-        )
+        draws = StandardDraws.seeded(self.errors, draws=_BLOCK, seed=self.seed, block=block)
         return draws.errors(self.errors)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import shapely
 
-from pipeline.core.returns import Clock
+from pipeline.core.operations import Clock
 
 # Below this share of common direction a field has none: its passes are rings.
 LEAST_COMMON_DIRECTION = 0.35

@@ -6,6 +6,8 @@ import math
 import re
 from dataclasses import dataclass, fields
 
+import numpy as np
+
 from pipeline.core.accuracy import Z95, cross_track_95
 from pipeline.errors import ConfigError
 
@@ -187,3 +189,37 @@ class Tier:
             correlation_time_s=self.correlation_time_s,
             drift_rules=drift_rules,
         )
+
+    def start_sd_m(self, since_s: np.ndarray, baseline_m: float | None = None) -> np.ndarray:
+        """Standard deviation of what is left of the error at switch-on, of a return [m], shape (n,).
+
+        Parameters
+        ----------
+        since_s : ndarray, shape (n, 2)
+            Time since the start at both ends of a stretch [s].
+        baseline_m : float, optional
+            Distance from the field to the base [m].
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            R(t) = R + (R_start - R) exp(-3 t / T_conv) while converging; the mean of R(t)^2 - R^2 over each stretch.
+            Zero where the error at the start is no larger than R.
+        """
+        holds_m = self.repeatable_at(baseline_m)
+        more_m = max(self.start_error_m - holds_m, 0.0)
+        if more_m == 0.0:
+            return np.zeros(len(since_s))
+        once, twice = (_mean_decay(since_s, self.convergence_s / per) for per in (3.0, 6.0))
+        return np.sqrt(2.0 * holds_m * more_m * once + more_m**2 * twice) / Z95
+
+
+def _mean_decay(since_s: np.ndarray, constant_s: float) -> np.ndarray:
+    """Mean of exp(-t / constant) over spans of time, shape (n,) from (n, 2) [s]."""
+    first, last = np.asarray(since_s, float).T
+    if constant_s == 0.0:
+        return np.zeros(len(first))
+    lasts = (last - first) / constant_s
+    # (1 - exp(-x)) / x is 1 at 0.
+    share = np.where(lasts > 1e-9, -np.expm1(-lasts) / np.maximum(lasts, 1e-9), 1.0)
+    return np.exp(-first / constant_s) * share

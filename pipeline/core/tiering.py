@@ -1,14 +1,80 @@
 """The return error of a field under each tier that is compared."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.core.accuracy import Z95
-from pipeline.core.returns import Clock, OperationError, ReturnError
+from pipeline.core.operations import Clock, OperationError
+from pipeline.core.returns import ReturnError
+from pipeline.core.stretches import Stretches
 from pipeline.core.tier import Tier, TierSpread
 
 _NO_ERROR = TierSpread(0.0, 0.0, 0.0, 1.0, False)
+
+
+@dataclass(frozen=True)
+class Zone:
+    """A part of a field in which a tier is worse.
+
+    Attributes
+    ----------
+    tier : str
+        Id of the tier, or ``*`` for all.
+    factor : float
+        On the tier's error.
+    unavailable : bool
+        Whether the tier cannot be had at all.
+    """
+
+    tier: str
+    factor: float
+    unavailable: bool
+
+
+@dataclass(frozen=True)
+class Side:
+    """Passes of one operation, in stretches.
+
+    Attributes
+    ----------
+    clock : Clock
+        Of the stretches.
+    tier : sequence of str
+        Id of the tier each stretch was logged with; "" where none was.
+    stretches : Stretches
+    """
+
+    clock: Clock
+    tier: Sequence[str]
+    stretches: Stretches
+
+    @classmethod
+    def of_passes(cls, clock: Clock, tier: Sequence[str], stretches: Stretches | None = None) -> "Side":
+        """From clock and tiers of the passes; each pass is one converged stretch unless said otherwise."""
+        parts = Stretches.whole(len(tier)) if stretches is None else stretches
+        return cls(
+            Clock(clock.time_s[parts.of_pass], clock.visit[parts.of_pass]), [tier[k] for k in parts.of_pass], parts
+        )
+
+
+@dataclass(frozen=True)
+class Site:
+    """What a field has of its own.
+
+    Attributes
+    ----------
+    baseline_m : float or None
+        Distance to the base [m].
+    base_shift_95_m : float
+        How far the base may stand from where it stood in the other season, 95 % per axis [m]; 0 where it is surveyed.
+    zones : sequence of Zone
+    """
+
+    baseline_m: float | None = None
+    base_shift_95_m: float = 0.0
+    zones: Sequence[Zone] = ()
 
 
 def return_errors(
@@ -17,10 +83,12 @@ def return_errors(
     compare: Sequence[str],
     autumn: str,
     kind: str,
-    strips: tuple[Clock, Sequence[str]],
-    rows: tuple[Clock, Sequence[str]],
-    baseline_m: float | None,
+    strips: Side,
+    rows: Side,
+    site: Site,
     steering_95_m: tuple[float, float],
+    machine_95_m: float = 0.0,
+    wait_s: float = 0.0,
 ) -> dict[str, ReturnError]:
     """Return error of a field, tier by tier (DESIGN 2.1).
 
@@ -33,12 +101,14 @@ def return_errors(
         ``same`` as in spring, ``as_logged`` with the strips, or the id of one tier.
     kind : str
         Of the rows: planned, planted or surveyed.
-    strips, rows : tuple of Clock and tier ids
-        Of the strip passes and the planter passes; an id is "" where none was logged.
-    baseline_m : float or None
-        Distance to the base [m].
+    strips, rows : Side
+    site : Site
     steering_95_m : tuple of float
         95 % wander of steering and implement in autumn and spring [m].
+    machine_95_m : float
+        95 % bound of the planter's lateral bias against its receiver [m].
+    wait_s : float
+        Time that the planter stands after each of its starts before it works [s].
 
     Returns
     -------
@@ -50,23 +120,52 @@ def return_errors(
     shrinks to one visit with the survey's own tier, and to none where no tier is given. They carry no
     steering either: what the planter did is in the survey.
     """
-    wander = float(np.hypot(*steering_95_m)) / Z95
+    wander, machine = float(np.hypot(*steering_95_m)) / Z95, machine_95_m / Z95
     if kind == "surveyed":
-        survey = [_spread(tiers, name, "", baseline_m) for name in rows[1]]
-        none = [_NO_ERROR] * len(strips[1])
-        error = ReturnError(OperationError.under(strips[0], none), OperationError.under(rows[0], survey))
+        bare = replace(rows, stretches=rows.stretches.converged())
+        error = ReturnError(
+            _operation(tiers, [""] * len(strips.tier), strips, Site()), _operation(tiers, rows.tier, bare, site)
+        )
         return {name: error for name in compare}
+    waited = replace(rows, stretches=rows.stretches.after(wait_s))
     out = {}
     for name in compare:
-        logged = strips[1] if autumn == "as_logged" else [name if autumn == "same" else autumn] * len(strips[1])
-        before = [_spread(tiers, tier, name, baseline_m) for tier in logged]
-        after = [_spread(tiers, name, name, baseline_m)] * len(rows[1])
+        before = [name if autumn == "same" else autumn] * len(strips.tier)
+        if autumn == "as_logged":
+            before = [logged or name for logged in strips.tier]
         out[name] = ReturnError(
-            OperationError.under(strips[0], before), OperationError.under(rows[0], after), wander_sd_m=wander
+            _operation(tiers, before, strips, site),
+            # The base is where it is now; what counts is how far it stood elsewhere in autumn, so one side has it.
+            _with_base_shift(_operation(tiers, [name] * len(rows.tier), waited, site), tiers[name], site),
+            wander_sd_m=wander,
+            machine_sd_m=machine,
         )
     return out
 
 
-def _spread(tiers: Mapping[str, Tier], name: str, otherwise: str, baseline_m: float | None) -> TierSpread:
-    tier = tiers.get(name or otherwise)
-    return _NO_ERROR if tier is None else tier.spread(baseline_m)
+def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site: Site) -> OperationError:
+    """Error of stretches under the tiers named; one visit has half of a return's variance."""
+    found = [tiers.get(name) for name in names]
+    spreads = {name: tiers[name].spread(site.baseline_m) if name in tiers else _NO_ERROR for name in set(names)}
+    bare = OperationError.under(side.clock, [spreads[name] for name in names])
+    parts, factor, since = side.stretches, np.ones(len(names)), side.stretches.since_s.copy()
+    for k, tier in enumerate(found):
+        mine = [site.zones[number] for number in parts.zones[k] if tier and site.zones[number].tier in ("*", tier.id)]
+        factor[k] = max((zone.factor for zone in mine), default=1.0)
+        if any(zone.unavailable for zone in mine):
+            # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
+            since[k] = 0.0
+    start = np.zeros(len(names))
+    for name in set(names) & set(tiers):
+        of_tier = np.array([other == name for other in names]) & np.isfinite(since[:, 0])
+        start[of_tier] = tiers[name].start_sd_m(since[of_tier], site.baseline_m) / np.sqrt(2.0)
+    return replace(
+        bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, start_sd_m=start * factor,
+        start=parts.start,
+    )  # fmt: skip
+
+
+def _with_base_shift(error: OperationError, tier: Tier, site: Site) -> OperationError:
+    if site.base_shift_95_m == 0.0 or not tier.frame == "base":
+        return error
+    return replace(error, base_sd_m=np.full(len(error.bias_sd_m), site.base_shift_95_m / Z95))

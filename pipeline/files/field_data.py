@@ -7,8 +7,9 @@ import numpy as np
 
 from pipeline import columns as c
 from pipeline.core.offsets import Spans
+from pipeline.core.operations import Clock
 from pipeline.core.pairs import Places
-from pipeline.core.returns import Clock, ReturnError
+from pipeline.core.returns import ReturnError
 from pipeline.core.tiering import return_errors
 from pipeline.files.laid_out import LaidOut
 from pipeline.files.settings import Settings

@@ -1,0 +1,115 @@
+"""Joint draws of a field's errors: standard normals drawn once, scaled by every tier."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from pipeline.core.operations import OperationError
+from pipeline.core.returns import ReturnError
+
+
+@dataclass(frozen=True)
+class SharedDraws:
+    """Standard normals (float32) that passes of one operation share; the first axis is east, north."""
+
+    bias: np.ndarray  # (2, visits, sources, draws)
+    start: np.ndarray  # (2, starts, draws)
+    base: np.ndarray  # (2, sources, draws)
+
+
+@dataclass(frozen=True)
+class StandardDraws:
+    """Standard normals of a field (float32), drawn once and scaled by every tier.
+
+    The few numbers that rule a field, the visits' biases, are a scrambled Sobol sequence; the many of the
+    drift are pseudo-random. Common numbers make tiers comparable draw by draw.
+    """
+
+    autumn: SharedDraws
+    spring: SharedDraws
+    autumn_drift: np.ndarray  # (2, passes, draws)
+    spring_drift: np.ndarray
+    machine: np.ndarray  # (draws,)
+
+    @classmethod
+    def seeded(cls, errors: Sequence[ReturnError], *, draws: int, seed: int, block: int = 0) -> "StandardDraws":
+        """One block of draws for some tiers, so that a field's many draws need not be in memory at once.
+
+        Parameters
+        ----------
+        errors : sequence of ReturnError
+            Of tiers of one piece of work: all with the same clocks and starts.
+        draws : int
+            Draws of a block, a power of two.
+        seed, block : int
+            Blocks of one seed continue the same sequence.
+        """
+        sides = [_Sizes.of([error.autumn for error in errors]), _Sizes.of([error.spring for error in errors])]
+        # What is always there comes first, so that a field without moved bases has the same numbers as ever.
+        shapes = [*(side.bias for side in sides), (1,), *(side.base for side in sides)]
+        sizes = [int(np.prod(shape)) for shape in shapes]
+        points = np.split(_sobol_normals(sum(sizes), draws=draws, seed=seed, block=block), np.cumsum(sizes)[:-1])
+        bias_a, bias_b, machine, base_a, base_b = (
+            part.reshape(*shape, draws) for part, shape in zip(points, shapes, strict=True)
+        )
+        rng = np.random.default_rng([seed, 1, block])
+        autumn_drift, spring_drift, start_a, start_b = (
+            rng.standard_normal((2, count, draws), np.float32)
+            for count in (*(side.passes for side in sides), *(side.starts for side in sides))
+        )
+        autumn, spring = SharedDraws(bias_a, start_a, base_a), SharedDraws(bias_b, start_b, base_b)
+        return cls(autumn, spring, autumn_drift, spring_drift, machine[0])
+
+    def errors(self, errors: Sequence[ReturnError]) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,), of each [m]."""
+        drifts: dict = {}
+        return [
+            (
+                _operation(error.autumn, self.autumn, self.autumn_drift, drifts),
+                _operation(error.spring, self.spring, self.spring_drift, drifts),
+                np.float32(error.machine_sd_m) * self.machine,
+            )
+            for error in errors
+        ]
+
+
+def _operation(one: OperationError, shared: SharedDraws, steps: np.ndarray, drifts: dict) -> np.ndarray:
+    """Errors of an operation's passes, (2, passes, draws); tiers of one correlation time share the drift."""
+    key = (id(steps), one.source.tobytes(), one.correlation_time_s.tobytes())
+    if key not in drifts:
+        drifts[key] = [one.drift(axis) for axis in steps]
+    out = np.empty_like(steps)
+    for axis in (0, 1):
+        one.scaled(shared, drifts[key][axis], axis, out[axis])
+    return out
+
+
+@dataclass(frozen=True)
+class _Sizes:
+    """How many standard normals one operation takes under all tiers."""
+
+    bias: tuple[int, int, int]
+    base: tuple[int, int]
+    passes: int
+    starts: int
+
+    @classmethod
+    def of(cls, operations: Sequence[OperationError]) -> "_Sizes":
+        clock = operations[0].clock
+        sources = 1 + max(int(one.source.max(initial=0)) for one in operations)
+        moved = any(one.base_sd_m.any() for one in operations)
+        starting = any(one.start_sd_m.any() for one in operations)
+        starts = 1 + max(int(one.start.max(initial=0)) for one in operations) if starting else 0
+        return cls((2, clock.visit_count, sources), (2, sources if moved else 0), len(clock.time_s), starts)
+
+
+def _sobol_normals(count: int, *, draws: int, seed: int, block: int) -> np.ndarray:
+    """One block of standard normals from a scrambled Sobol sequence, shape (count, draws), float32."""
+    from scipy.stats import qmc  # a second to import, and only the odds draw
+
+    sobol = qmc.Sobol(count, scramble=True, rng=np.random.default_rng(seed))
+    if block:  # it takes no zero
+        sobol.fast_forward(block * draws)
+    return ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T.astype(np.float32)
