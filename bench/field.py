@@ -11,7 +11,7 @@ from pipeline.core.operations import Clock
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
-from pipeline.core.tiering import return_errors
+from pipeline.core.tiering import Side, Site, return_errors
 from pipeline.files.catalogue import load_catalogue
 
 CATALOGUE = Path(__file__).parents[1] / "shared" / "tiers.yaml"
@@ -94,8 +94,8 @@ def _errors(tiers: int) -> dict[str, ReturnError]:
     catalogue = load_catalogue(CATALOGUE).tiers
     compare = list(catalogue)[-tiers:]
     clock = Clock.from_times(PASS_S * np.arange(PASSES))
-    unlogged = (clock, [""] * PASSES)
+    unlogged = Side.of_passes(clock, [""] * PASSES)
     return return_errors(
         catalogue, compare=compare, autumn="same", kind="planned", strips=unlogged, rows=unlogged,
-        baseline_m=5000.0, steering_95_m=(0.0254, 0.0254),
+        site=Site(5000.0), steering_95_m=(0.0254, 0.0254),
     )  # fmt: skip

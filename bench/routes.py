@@ -27,7 +27,7 @@ def exact(field: BenchField) -> dict[str, Judgement]:
         spans,
         field.places(spans),
         field.errors,
-        rows=len(field.rows),
+        pass_of_row=field.pass_of_line,
         passes=PASSES,
         spacing_m=SPACING_M,
         seed=1,

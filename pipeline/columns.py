@@ -10,6 +10,14 @@ BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "rea
 # A pass without a number is named by us.
 UNNAMED = "unnamed "
 
+# Ground checks and zones.
+CHECK, MEASURED_M, SIGNED, TAPE_ERROR_M = "check", "measured_m", "signed", "tape_error_m"
+FACTOR, UNAVAILABLE = "factor", "unavailable"
+# When the receiver was last switched on, or found its signal again, before a pass.
+START_S, BASE_SURVEYED = "start_s", "base_surveyed"
+# Stretches of passes, and where a line begins in its unbroken part of a row.
+STRETCH, ALONG_M, ZONES, SINCE0_S, SINCE1_S, START = "stretch", "along_m", "zones", "since0_s", "since1_s", "start"
+
 # Planted rows.
 ROW, PASS, PART, UNIT, TIGHT = "row", "pass", "part", "unit", "tight_bend"
 # By which a planted line finds its own strip.

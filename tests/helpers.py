@@ -92,7 +92,7 @@ class Field:
         spans = self.spans()
         errors = {f"t{k}": self.error(one, steering_95_m=steering_95_m) for k, one in enumerate(tiers)}
         found = judge(
-            spans, self.places(spans, half_width_m), errors, rows=len(self.rows),
+            spans, self.places(spans, half_width_m), errors, pass_of_row=self.row_pass,
             passes=len(self.row_time_s), spacing_m=self.spacing_m, seed=seed,
         )  # fmt: skip
         return list(found.values())

@@ -119,8 +119,12 @@ def drawn(tmp_path_factory):
             "visit": 0,
         }
         pd.DataFrame(passes).to_parquet(folder / f"{name}_passes.parquet")
-        gpd.GeoDataFrame({c.ROW: np.arange(count)}, geometry=lines, crs=local).to_parquet(folder / f"{name}_lines.parquet")
+        columns = {c.ROW: np.arange(count), c.STRETCH: np.arange(count) // 4, c.PART: 0, c.ALONG_M: 0.0}
+        gpd.GeoDataFrame(columns, geometry=lines, crs=local).to_parquet(folder / f"{name}_lines.parquet")
+        since = {c.PASS: [0, 1], c.SINCE0_S: np.nan, c.SINCE1_S: np.nan, c.START: 0, c.ZONES: ""}
+        pd.DataFrame(since).to_parquet(folder / f"{name}_stretches.parquet")
     facts = {"field_id": "F1", "farm": "", "baseline_m": None, "frame_east_m": 0.0, "frame_north_m": 0.0}
+    facts |= {"base_surveyed": True, "zones": []}
     (folder / "field.json").write_text(json.dumps(facts))
     (work / "tiers.json").write_text(json.dumps(settings()))
     (work / "intake.json").write_text(json.dumps({"crs": gpd.GeoSeries(crs=CRS).crs.to_wkt()}))
@@ -148,7 +152,9 @@ def settings():
     }  # fmt: skip
     return {
         "tiers": tiers, "compare": list(tiers), "autumn": "same", "kind": "planned", "row_margin_m": 0.0,
-        "row_miss_share": 0.5, "steering_95_m": [0.0, 0.0], "seed": 1,
+        "row_miss_share": 0.5, "steering_95_m": [0.0, 0.0], "seed": 1, "machine_95_m": 0.0, "base_shift_95_m": 0.0,
+        "enough_share": 0.95, "next_checks": 0, "starts_per_day": 0.0, "working_day_s": 36000.0,
+        "capacity_m2_s": [20.0, 25.0],
     }  # fmt: skip
 
 

@@ -71,19 +71,19 @@ def bin_offsets(offset0, offset1, length, owner, owners, origin, bins):
 
 
 @numba.njit(cache=True, nogil=True)
-def longest_run(offset0, offset1, start, end, line, group, owner, limits, owners):
+def longest_run(offset0, offset1, start, end, group, owner, limits, owners):
     """Longest stretch on which |offset| > limit, shape (owners, k) [m].
 
-    Pieces come in order along each line; where one does not begin at the end of the last, a stretch ends.
+    Pieces come in order along each owner; where one does not begin at the end of the last, a stretch ends.
     """
     best, run = np.zeros((owners, limits.shape[1])), np.zeros(limits.shape[1])
-    last_end, last_line = -1.0, -1
-    for i in range(len(line)):
-        if line[i] != last_line or abs(start[i] - last_end) > 1e-6:
+    last_end = -1.0
+    for i in range(len(owner)):
+        if i == 0 or owner[i] != owner[i - 1] or abs(start[i] - last_end) > 1e-6:
             if i > 0:
                 _keep_longest(best[owner[i - 1]], run)
             run[:] = 0.0
-        last_line, last_end = line[i], end[i]
+        last_end = end[i]
         length, low, high = end[i] - start[i], min(offset0[i], offset1[i]), max(offset0[i], offset1[i])
         for k in range(len(run)):
             x = limits[group[i], k]
@@ -94,7 +94,7 @@ def longest_run(offset0, offset1, start, end, line, group, owner, limits, owners
             elif run[k] > 0.0:
                 best[owner[i], k] = max(best[owner[i], k], run[k])
                 run[k] = 0.0
-    if len(line) > 0:
+    if len(owner) > 0:
         _keep_longest(best[owner[-1]], run)
     return best
 

@@ -65,7 +65,7 @@ def judge(
     places: Places,
     errors: dict[str, ReturnError],
     *,
-    rows: int,
+    pass_of_row: np.ndarray,
     passes: int,
     spacing_m: float,
     seed: int,
@@ -80,8 +80,10 @@ def judge(
         Of those spans; only the ones on a strip are looked at for strip pass and width.
     errors : dict of tier id to ReturnError
         All with the same clocks and the same wander: they are tiers of one piece of work.
-    rows, passes : int
-        Number of planted rows and of planter passes.
+    pass_of_row : ndarray of int, shape (rows,)
+        Planter pass of each planted row.
+    passes : int
+        Number of planter passes.
     spacing_m : float
         Row spacing of the strips [m], for the odds of any strip.
     seed : int
@@ -90,7 +92,8 @@ def judge(
     -------
     dict of tier id to Judgement
     """
-    field = _Field.of(spans, places, errors, spacing_m=spacing_m, seed=seed)
+    rows = len(pass_of_row)
+    field = _Field.of(spans, places, errors, pass_of_row=np.asarray(pass_of_row), spacing_m=spacing_m, seed=seed)
     by_row = {name: np.zeros((len(errors), rows)) for name in ("holds", "within", "run", "expected", "anywhere")}
     row_share = np.zeros((len(errors), 3, rows))
     few = field.errors_of_block(0)
@@ -131,6 +134,7 @@ class _Field:
     spans: Spans
     places: Places
     errors: list[ReturnError]
+    pass_of_row: np.ndarray
     pairs: Pairs
     mean_normal: np.ndarray
     scale: Scale
@@ -141,7 +145,10 @@ class _Field:
     seed: int
 
     @classmethod
-    def of(cls, spans: Spans, places: Places, errors: dict[str, ReturnError], *, spacing_m: float, seed: int) -> "_Field":
+    def of(
+        cls, spans: Spans, places: Places, errors: dict[str, ReturnError], *, pass_of_row: np.ndarray, spacing_m: float,
+        seed: int,
+    ) -> "_Field":  # fmt: skip
         if np.any(places.row[1:] < places.row[:-1]):
             order = np.argsort(places.row, kind="stable")
             spans, places = spans.take(order), places.take(order)
@@ -151,7 +158,7 @@ class _Field:
         widths, width = np.unique(pairs.half_width_m, return_inverse=True)
         moved = [miss_probability(scale.moved_m, half_width, wander) for half_width in widths]
         return cls(
-            spans, places, list(errors.values()), pairs,
+            spans, places, list(errors.values()), pass_of_row, pairs,
             pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m), scale,
             *_odds_by_offset(pairs, scale, spacing_m),
             np.array(moved, np.float32), width, seed,
@@ -175,7 +182,7 @@ class _Field:
         )  # fmt: skip
         by_row["holds"][:, mine], by_row["within"][:, mine] = within[:, :tiers].T, within[:, tiers:].T
         by_row["run"][:, mine] = longest_run(
-            spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, pair, row, pairs.even_m, count
+            spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, pair, row, pairs.even_m, count
         ).T
         reduced = Reduced.of(spans, row, pair, self.scale, mean=self.mean_normal)
         group = reduced.groups
@@ -190,7 +197,7 @@ class _Field:
             row_share[k][:, first_row + some] = percentiles_of_draws(
                 several.under(pairs, few[k], len(some)), length[some]
             )
-        return ShiftTable.merged([table], [pairs.planter_pass[group.pair]], mean=self.mean_normal)
+        return ShiftTable.merged([table], [self.pass_of_row[first_row + group.owner]], mean=self.mean_normal)
 
     def judge_passes(
         self, tables: list[ShiftTable], few: list[tuple], passes: int, pool: ThreadPoolExecutor

@@ -47,10 +47,11 @@ class Bands:
     Attributes
     ----------
     pass_of_row : ndarray of int, shape (planted lines,)
-        Planter pass of each planted line.
+        Planter pass, or stretch of one, of each planted line.
     row_of_line : ndarray of int, shape (planted lines,)
         Planted row, as the tables count it, of each planted line.
     pass_of_strip : ndarray of int, shape (strip lines,)
+        The same of each strip line.
     half_width_m : ndarray, shape (strip lines,)
         Half strip width less the margin [m].
     bound_m : ndarray, shape (tiers, planter passes, strip passes)

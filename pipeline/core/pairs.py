@@ -20,6 +20,7 @@ class Places:
     row : ndarray of int
         Planted row, as the tables count it.
     planter_pass, strip_pass : ndarray of int
+        Number of the pass, or of the stretch of one, in the return error.
     half_width_m : ndarray
         Half strip width less the margin [m].
     """

@@ -65,7 +65,7 @@ def shares_of_pass(since_s: tuple[float, float]) -> tuple[np.ndarray, np.ndarray
     first, last = since_s
     if not (np.isfinite(first) and last > first):
         return np.array([0.0, 1.0]), np.array([first, last], float)
-    inner = CUTS_S[(CUTS_S > first) & (CUTS_S < last)]
+    inner = CUTS_S[(first < CUTS_S) & (last > CUTS_S)]
     times = np.concatenate([[first], inner, [last]])
     return (times - first) / (last - first), times
 

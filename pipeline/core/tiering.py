@@ -166,6 +166,6 @@ def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site
 
 
 def _with_base_shift(error: OperationError, tier: Tier, site: Site) -> OperationError:
-    if site.base_shift_95_m == 0.0 or not tier.frame == "base":
+    if site.base_shift_95_m == 0.0 or tier.frame != "base":
         return error
     return replace(error, base_sd_m=np.full(len(error.bias_sd_m), site.base_shift_95_m / Z95))

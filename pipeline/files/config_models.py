@@ -10,7 +10,9 @@ from typing import Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from pipeline.files.layer_models import (
+    BaseShift,
     BasesLayer,
+    Break,
     Capacity,
     Cell,
     ChecksLayer,
@@ -21,6 +23,7 @@ from pipeline.files.layer_models import (
     RowsLayer,
     StripsLayer,
     Wander,
+    WorkingDay,
     ZonesLayer,
 )
 
@@ -68,6 +71,18 @@ class FieldCapacity(Model):
     spring_m2_per_s: Capacity = Field("10 ha/h", alias="spring", description="of planting")  # type: ignore[assignment]
 
 
+class Convergence(Model):
+    """What a receiver that was just switched on has to do with the figures."""
+
+    count: Literal["auto", "times", "none"] = Field(
+        "auto", description="auto: where passes have times; times: they must; none: every tier counts as converged"
+    )
+    # ASSUME: a shorter break is a refill with the receiver on.
+    gap_s: Break = Field("30 min", alias="gap", description="a longer break between passes is a new start")  # type: ignore[assignment]
+    starts_per_day: float = Field(2, ge=0, le=100, description="for planning, where there are no times")
+    working_day_s: WorkingDay = Field("10 h", alias="working_day", description="for planning, where there are no times")  # type: ignore[assignment]
+
+
 class Judging(Model):
     """When a row holds."""
 
@@ -75,6 +90,14 @@ class Judging(Model):
     row_miss_share: float = Field(0.5, ge=0, le=1, description="a row is missed above this expected share")
     steering: Steering = Field(Steering(), description="implement wander, 95 %")
     field_capacity: FieldCapacity = Field(FieldCapacity(), description="clock where logs have no times")
+    convergence: Convergence = Field(Convergence(), description="receivers that were just switched on")
+    machine_error_m: Wander = Field("0 in", alias="machine_error", description="planter aside of its receiver, 95 %")  # type: ignore[assignment]
+    # ASSUME: an averaged fix without corrections is good to this; whoever knows better says so.
+    base_shift_m: BaseShift = Field(  # type: ignore[assignment]
+        "2 m", alias="base_shift", description="how far an unsurveyed base may have moved, 95 % per axis"
+    )
+    enough_share: float = Field(0.95, gt=0, lt=1, description="share of row length on the strip that is enough")
+    next_checks: int = Field(5, ge=0, le=50, description="ground checks to propose in each field")
     own_strip: Literal["nearest", "pass_id"] = Field("nearest", description="what makes a strip a row's own")
     seed: int = Field(1, ge=0, lt=2**32, description="seed of the joint draws")
 

@@ -1,16 +1,19 @@
 """A field as the steps after `offsets` see it: laid out and measured."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.offsets import Spans
 from pipeline.core.operations import Clock
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
-from pipeline.core.tiering import return_errors
+from pipeline.core.stretches import Stretches
+from pipeline.core.tiering import Side, Site, Zone, return_errors
 from pipeline.files.laid_out import LaidOut
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_frame
@@ -29,29 +32,50 @@ class FieldData(LaidOut):
         # Copies: pandas lends its arrays for reading only, and kernels would be compiled once more for such.
         return cls(folder, Spans(**{name: np.array(table[name]) for name in table}))
 
+    @cached_property
+    def planter_stretch(self) -> np.ndarray:
+        """Stretch of each planted line."""
+        return self.of_line("planter", c.STRETCH).astype(np.int64)
+
+    @cached_property
+    def strip_stretch(self) -> np.ndarray:
+        """Stretch of each strip line."""
+        return self.of_line("strip", c.STRETCH).astype(np.int64)
+
     def half_width_m(self, row_margin_m: float) -> np.ndarray:
         """Return h of each strip [m] (DESIGN section 2)."""
         return 0.5 * self.strips[c.STRIP_WIDTH_M].to_numpy(float) - row_margin_m
 
     def places(self, row_margin_m: float) -> Places:
-        """Row, passes and half width of each span (of strip 0 where there is none)."""
-        row = self.row_of_line[self.spans.row]
-        planter_pass = self.rows[c.PASS].to_numpy(np.int64)[row]
-        if len(self.strips) == 0:
+        """Row, stretches and half width of each span (of strip 0 where there is none)."""
+        row, stretch = self.row_of_line[self.spans.row], self.planter_stretch[self.spans.row]
+        if len(self.strip_of_line) == 0:
             nothing = np.zeros(len(row), np.int64)
-            return Places(row, planter_pass, nothing, nothing.astype(float))
-        strip = self.strip_of_line[np.maximum(self.spans.strip, 0)] if len(self.strip_of_line) else np.zeros(len(row), int)
-        return Places(
-            row, planter_pass, self.strips[c.PASS].to_numpy(np.int64)[strip], self.half_width_m(row_margin_m)[strip]
-        )
+            return Places(row, stretch, nothing, nothing.astype(float))
+        line = np.maximum(self.spans.strip, 0)
+        return Places(row, stretch, self.strip_stretch[line], self.half_width_m(row_margin_m)[self.strip_of_line[line]])
 
-    def errors(self, settings: Settings) -> dict[str, ReturnError]:
-        """Return error of the field under each tier compared."""
-        sides = [
-            (Clock(t["time_s"].to_numpy(float), t["visit"].to_numpy(np.int64)), t[c.TIER].tolist())
-            for t in (self.strip_passes, self.planter_passes)
-        ]
+    def errors(self, settings: Settings, *, wait_s: float = 0.0) -> dict[str, ReturnError]:
+        """Return error of the field under each tier compared, had the planter waited so long after each start."""
         return return_errors(
-            settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind, strips=sides[0],
-            rows=sides[1], baseline_m=self.facts["baseline_m"], steering_95_m=settings.steering_95_m,
+            settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind,
+            strips=self._side("strip", self.strip_passes), rows=self._side("planter", self.planter_passes),
+            site=self.site(settings), steering_95_m=settings.steering_95_m, machine_95_m=settings.machine_95_m,
+            wait_s=wait_s,
         )  # fmt: skip
+
+    def site(self, settings: Settings) -> Site:
+        """The field's baseline, base and zones."""
+        zones = [Zone(one[c.TIER], one[c.FACTOR], one[c.UNAVAILABLE]) for one in self.facts["zones"]]
+        shift_m = 0.0 if self.facts["base_surveyed"] else settings.base_shift_95_m
+        return Site(self.facts["baseline_m"], shift_m, tuple(zones))
+
+    def _side(self, name: str, passes: pd.DataFrame) -> Side:
+        table = self.stretches(name)
+        zones = tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES])
+        stretches = Stretches(
+            table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float),
+            table[c.START].to_numpy(np.int64), zones,
+        )  # fmt: skip
+        clock = Clock(passes["time_s"].to_numpy(float), passes["visit"].to_numpy(np.int64))
+        return Side.of_passes(clock, passes[c.TIER].tolist(), stretches)

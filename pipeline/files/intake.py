@@ -12,6 +12,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.frames import FRAMES
 from pipeline.core.local import to_geographic
+from pipeline.core.operations import VISIT_BREAK_S
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.blocks import blocks
 from pipeline.files.crs_checks import check_beside
@@ -19,7 +20,7 @@ from pipeline.files.fields import assign_fields, check_apart
 from pipeline.files.layers import POINTS, POLYGONS, Layer, lengths_m, read_layer
 from pipeline.files.pass_layers import read_passes
 from pipeline.files.texts import control_in, id_text, shown, text_of
-from pipeline.files.values import seconds_of, with_numbers, without_misfits
+from pipeline.files.values import booleans_of, seconds_of, with_numbers, without_misfits
 
 _LINE_COLUMNS = (
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, "row_spacing", "started_at", "ended_at", c.TIER, c.FRAME, c.EPOCH, c.FIX,
@@ -122,6 +123,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
     for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
         kept[ours] = seconds_of(kept[theirs], place, theirs) if theirs in kept else np.nan
+    _check_order(kept, place)
     _fill_times(kept)
     found = assign_fields(replace(found, kept=kept), fields)
     if len(found.kept) == 0:
@@ -133,20 +135,25 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
 
 def read_bases(layer) -> Layer:
     """Surveyed points of RTK bases."""
-    return read_layer(Source.of(layer), role="bases", kind=POINTS, known=(c.BASE_ID, c.SURVEYED))
+    found = read_layer(Source.of(layer), role="bases", kind=POINTS, known=(c.BASE_ID, c.SURVEYED))
+    surveyed = booleans_of(found.kept, c.SURVEYED, f"inputs.bases: {found.place}", otherwise=True)
+    return replace(found, kept=found.kept.assign(**{c.SURVEYED: surveyed}))
 
 
 def with_baselines(fields: gpd.GeoDataFrame, bases: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
-    """Fields with the distance from their middle to the nearest base [m] (missing without bases)."""
+    """Fields with the distance from their middle to the nearest base [m] (missing without bases), surveyed or not."""
     if bases is None or len(bases) == 0:
-        return fields.assign(**{c.BASELINE_M: np.nan})
+        return fields.assign(**{c.BASELINE_M: np.nan, c.BASE_SURVEYED: True})
     from pyproj import Geod
 
     middle = shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt()))
     posts = shapely.get_coordinates(to_geographic(bases.geometry.values, bases.crs.to_wkt()))
     here = shapely.get_coordinates(middle)
-    distance = [Geod(ellps="GRS80").inv(*np.broadcast_arrays(x, y, *posts.T))[2].min() for x, y in here]
-    return fields.assign(**{c.BASELINE_M: np.round(distance, 3)})
+    distance = np.array([Geod(ellps="GRS80").inv(*np.broadcast_arrays(x, y, *posts.T))[2] for x, y in here])
+    nearest = distance.argmin(axis=1)
+    return fields.assign(**{
+        c.BASELINE_M: np.round(distance.min(axis=1), 3), c.BASE_SURVEYED: bases[c.SURVEYED].to_numpy(bool)[nearest],
+    })  # fmt: skip
 
 
 def balance(layer: Layer, role: str) -> dict:
@@ -178,6 +185,34 @@ def balance(layer: Layer, role: str) -> dict:
     if layer.points is not None:
         account |= {"passes": len(layer.kept)}
     return account
+
+
+def _check_order(kept: gpd.GeoDataFrame, place: str) -> None:
+    back = (kept[c.ENDED_S] < kept[c.STARTED_S]).to_numpy()
+    if back.any():
+        raise InputError(
+            f"{place}: feature {kept.index[back][0]}: ended_at lies before started_at; expected times in order, "
+            "swap the two columns or mend the value"
+        )
+
+
+def with_starts(layer: Layer, fields: gpd.GeoDataFrame, *, gap_s: float) -> Layer:
+    """Passes with the time at which their receiver was last switched on; none where a pass has no time.
+
+    ASSUME: each farm works with one machine, which goes from field to field: a start is the first pass of a farm, and
+    every pass after a break longer than `gap_s`, or than that between two visits.
+    """
+    kept = layer.kept
+    farm = kept[c.FIELD_ID].map(fields.set_index(c.FIELD_ID)[c.FARM])
+    start = pd.Series(np.nan, index=np.arange(len(kept)))
+    begun, ended = kept[c.STARTED_S].to_numpy(float), kept[c.ENDED_S].to_numpy(float)
+    for _, mine in start.groupby(farm.to_numpy(object)).indices.items():
+        timed = mine[np.isfinite(begun[mine])]
+        order = timed[np.argsort(begun[timed], kind="stable")]
+        busy_until = np.maximum.accumulate(ended[order])
+        new = begun[order] - np.concatenate([[-np.inf], busy_until[:-1]]) > min(gap_s, VISIT_BREAK_S)
+        start.iloc[order] = begun[order][np.maximum.accumulate(np.where(new, np.arange(len(order)), 0))]
+    return replace(layer, kept=kept.assign(**{c.START_S: start.to_numpy()}))
 
 
 def _fill_times(kept: gpd.GeoDataFrame) -> None:

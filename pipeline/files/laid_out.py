@@ -60,5 +60,13 @@ class LaidOut:
         """Strip of each strip line."""
         return self._rows_of("strip")
 
+    def stretches(self, name: str) -> pd.DataFrame:
+        """Stretches of the passes of ``planter`` or ``strip``: pass, time since the start at both ends, zones."""
+        return read_frame(self.folder / f"{name}_stretches.parquet")
+
+    def of_line(self, name: str, column: str) -> np.ndarray:
+        """A column of the lines of ``planter`` or ``strip``, such as the stretch that each is of."""
+        return read_frame(self.folder / f"{name}_lines.parquet", columns=[column])[column].to_numpy()
+
     def _rows_of(self, name: str) -> np.ndarray:
-        return read_frame(self.folder / f"{name}_lines.parquet", columns=[c.ROW])[c.ROW].to_numpy(np.int64)
+        return self.of_line(name, c.ROW).astype(np.int64)

@@ -16,11 +16,7 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
     layers : dict of role to Layer
         As kept, with fields assigned.
     """
-    notes = [
-        f"inputs.{name} is accepted but has no part in any figure of this version"
-        for name in ("checks", "zones")
-        if getattr(settings.inputs, name) is not None
-    ]
+    notes = []
     if "bases" not in layers:
         notes.append("no bases are given: every baseline counts as 0 and no tier is out of reach")
     notes += [note for layer in layers.values() for note in layer.notes]

@@ -20,13 +20,21 @@ class Settings:
     row_miss_share: float
     steering_95_m: tuple[float, float]
     seed: int
+    machine_95_m: float
+    base_shift_95_m: float
+    enough_share: float
+    next_checks: int
+    starts_per_day: float
+    working_day_s: float
+    capacity_m2_s: tuple[float, float]
 
     @classmethod
     def read(cls, path: Path) -> "Settings":
         """From tiers.json."""
         said = read_json(path)
         tiers = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
-        return cls(tiers=tiers, **(said | {"steering_95_m": tuple(said["steering_95_m"])}))
+        pairs = {name: tuple(said[name]) for name in ("steering_95_m", "capacity_m2_s")}
+        return cls(tiers=tiers, **(said | pairs))
 
 
 def fields_of(passes: Path, *, only: str | None = None) -> list[Path]:

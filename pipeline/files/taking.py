@@ -1,5 +1,6 @@
 """All input of a run, read and checked in memory: what the intake writes down and a look only tells."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from pipeline.files.fields import field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.notes import notes_of
 from pipeline.files.opening import unchanged
+from pipeline.files.spots import read_checks, read_zones
 from pipeline.files.texts import safe_text, shown
 
 
@@ -63,9 +65,9 @@ def take_in(settings: Config, *, project: Path) -> Taken:
         For the first thing that would end the run.
     """
     with unchanged(files_of(settings)) as hashes:
-        layers = _read(settings)
+        tiers, compare = resolve_tiers(settings, project_root=project, working_dir=Path.cwd())
+        layers = _read(settings, tiers)
     _check_names(layers["fields"].kept[c.FIELD_ID].sort_values())
-    tiers, compare = resolve_tiers(settings, project_root=project, working_dir=Path.cwd())
     for role in ("strips", "rows"):
         if role in layers:
             files.check_tiers(layers[role], role, tiers)
@@ -81,7 +83,7 @@ def files_of(settings: Config) -> set[str]:
     return {layer["file"] for layer in named if layer.get("file")}
 
 
-def _read(settings: Config) -> dict[str, Layer]:
+def _read(settings: Config, tiers: Collection[str]) -> dict[str, Layer]:
     inputs = settings.inputs
     layers = {"fields": files.read_fields(inputs.fields)}
     fields = layers["fields"].kept
@@ -89,9 +91,28 @@ def _read(settings: Config) -> dict[str, Layer]:
     layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
     if inputs.rows is not None and inputs.rows.file is not None:
         layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
+    convergence = settings.judging.convergence
+    for role in ("strips", "rows") if "rows" in layers else ("strips",):
+        layers[role] = files.with_starts(layers[role], fields, gap_s=convergence.gap_s)
+        if convergence.count == "times":
+            _check_times(layers[role], role)
     if inputs.bases is not None:
         layers["bases"] = files.read_bases(inputs.bases)
+    if inputs.checks is not None:
+        layers["checks"] = read_checks(files.Source.of(inputs.checks), fields=fields)
+    if inputs.zones is not None:
+        layers["zones"] = read_zones(files.Source.of(inputs.zones), fields=fields, tiers=tiers)
     return layers
+
+
+def _check_times(layer: Layer, role: str) -> None:
+    bare = ~(layer.kept[c.ENDED_S] > layer.kept[c.STARTED_S]).to_numpy()
+    if bare.any():
+        raise InputError(
+            f"inputs.{role}: {layer.place}: feature {layer.kept.index[bare][0]} has no times, from which "
+            "convergence would be taken, and judging.convergence.count asks for them; expected started_at and ended_at, "
+            "map them or use 'auto'"
+        )
 
 
 def _check_names(ids: pd.Series) -> None:

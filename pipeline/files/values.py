@@ -15,6 +15,7 @@ from pipeline.files.units import LENGTH, to_si
 
 # Satellites give positions since 1980; the configuration's epochs have the same limits.
 _TIMES = pd.Timestamp("1980-01-01", tz="UTC"), pd.Timestamp("2100-01-01", tz="UTC")
+_YES, _NO = ("true", "yes", "1", "t", "y"), ("false", "no", "0", "f", "n")
 # What a row unit can be, [least, most]; outside it is a slip of the unit.
 LIMITS = {c.ROW_COUNT: (1, 120), c.ROW_SPACING_M: (0.1, 5.0), c.STRIP_WIDTH_M: (0.02, 5.0)}
 
@@ -24,7 +25,7 @@ def with_numbers(found: Layer, place: str) -> Layer:
     kept = found.kept.copy()
     kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
     for theirs, ours in (("row_spacing", c.ROW_SPACING_M), ("strip_width", c.STRIP_WIDTH_M)):
-        kept[ours] = _lengths(kept[theirs], place, theirs) if theirs in kept else np.nan
+        kept[ours] = lengths_of(kept[theirs], place, theirs) if theirs in kept else np.nan
     found = replace(found, kept=kept)
     for name, (low, high) in LIMITS.items():
         if name == c.STRIP_WIDTH_M and "strip_width" not in found.kept:
@@ -53,7 +54,7 @@ def without_misfits(found: Layer, row_margin_m: float) -> Layer:
     return found.reject(0.5 * width <= row_margin_m, np.array(narrow, object))
 
 
-def _lengths(values: pd.Series, place: str, name: str) -> pd.Series:
+def lengths_of(values: pd.Series, place: str, name: str) -> pd.Series:
     """Lengths of a column [m]; an unreadable one is an error, since it is a slip of the whole column."""
 
     def read(feature: object, value: object) -> float:
@@ -102,3 +103,19 @@ def seconds_of(times: pd.Series, place: str, name: str) -> pd.Series:
             f"{_TIMES[0].year} to {_TIMES[1].year}; correct it in the layer"
         )
     return (moments - pd.Timestamp("1970-01-01", tz="UTC")) / pd.Timedelta(seconds=1)
+
+
+def booleans_of(kept: pd.DataFrame, name: str, place: str, *, otherwise: bool) -> np.ndarray:
+    """A column of yes and no; `otherwise` where there is none or nothing in it."""
+    if name not in kept:
+        return np.full(len(kept), otherwise)
+    said = kept[name].map(lambda value: "" if value is None or value != value else str(value).strip().lower())
+    said = said.str.removesuffix(".0")
+    unread = ~said.isin([*_YES, *_NO, ""]).to_numpy()
+    if unread.any():
+        value = shown(kept[name][unread].iloc[0])
+        raise InputError(
+            f"{place}: feature {kept.index[unread][0]}: {name}: '{value}' is neither true nor false; expected one of them, "
+            "correct it in the layer"
+        )
+    return np.where(said == "", otherwise, said.isin(_YES))

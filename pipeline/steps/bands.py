@@ -86,22 +86,22 @@ def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd
     share = miss_shares(pieces, field.spans, places, errors)
     keep = pieces.end_m - pieces.start_m > SLIVER_M
     line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
-    part = pd.Series(field.row_of_line).groupby(field.row_of_line).cumcount().to_numpy(np.int64)
     columns = _unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
-    columns |= {c.PART: part[line], "start_m": start, "end_m": end, "length_m": end - start}
-    names, bare = np.array(c.CLASSES, object), {"line": line, "start_m": start, "end_m": end}
+    columns |= {c.PART: lines[c.PART].to_numpy(np.int64)[line], "start_m": start, "end_m": end, "length_m": end - start}
+    begins = lines[c.ALONG_M].to_numpy(float)[line]
+    names, bare = np.array(c.CLASSES, object), {"line": line, "start_m": start - begins, "end_m": end - begins}
     for number, tier in enumerate(judging.compare):
         bare[f"class_{tier}"] = pieces.classes[keep, number]
         columns[f"class_{tier}"] = names[bare[f"class_{tier}"]]
         columns[f"miss_{tier}"] = share[keep, number]
-    shape = cut_lines(lines.geometry.values, line, start, end)
+    shape = cut_lines(lines.geometry.values, line, start - begins, end - begins)
     return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs), pd.DataFrame(bare)
 
 
 def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
     """Hold bands (strips narrowed by R) and reach bands (widened by R), one a tier and strip pass.
 
-    ASSUME: R of a strip is that of the planter pass that plants most of it, or of the field's widest pair
+    ASSUME: R of a stretch of strip is that of the planter pass that plants most of it, or of the field's widest pair
     where nothing is planted on it; the classes of the rows use each pair's own R.
     """
     thin = thinned(lines.geometry.values)
@@ -109,8 +109,8 @@ def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[
     strip_pass = field.strips[c.PASS].to_numpy(np.int64)[strip]
     half_width = field.half_width_m(judging.row_margin_m)[strip]
     spacing = field.strips[c.ROW_SPACING_M].to_numpy(float)[strip]
-    planter_pass = _planter_of_line(field)
-    bound = {tier: Z95 * _sd(error, strip_pass, planter_pass) for tier, error in field.errors(judging).items()}
+    planter = _planter_of_line(field)
+    bound = {tier: Z95 * _sd(error, field.strip_stretch, planter) for tier, error in field.errors(judging).items()}
     # Bands wider than the rows' spacing meet anyway; of the others the widest tell where some of a pass do.
     widest = np.max([np.where(2 * (half_width + r) > spacing, half_width, half_width + r) for r in bound.values()], axis=0)
     close = meeting(thin, widest, strip_pass, len(field.strip_passes))
@@ -140,12 +140,12 @@ def _band_table(field: FieldData, tier: str, shape, half_width_m, strip_pass) ->
 
 
 def _planter_of_line(field: FieldData) -> np.ndarray:
-    """Planter pass that plants most of each strip line; -1 where none does."""
+    """Stretch of a planter pass that plants most of each strip line; -1 where none does."""
     out = np.full(len(field.strip_of_line), -1, np.int64)
     spans = field.spans.take(field.spans.kind == ON_STRIP)
     if len(spans.row):
-        planter = field.rows[c.PASS].to_numpy(np.int64)[field.row_of_line[spans.row]]
-        passes = len(field.planter_passes)
+        planter = field.planter_stretch[spans.row]
+        passes = int(field.planter_stretch.max()) + 1
         key, member = np.unique(spans.strip.astype(np.int64) * passes + planter, return_inverse=True)
         order = np.argsort(np.bincount(member.ravel(), spans.length_m), kind="stable")
         out[key[order] // passes] = key[order] % passes  # the longest is written last, and stays

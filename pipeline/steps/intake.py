@@ -16,6 +16,7 @@ from pipeline.files.config import Config, catalogue_path, config_from_dict
 from pipeline.files.fields import batch_count, batch_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
+from pipeline.files.spots import of_fields
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
 from pipeline.files.taking import files_of, take_in
 
@@ -63,7 +64,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
     capacity = judging.field_capacity
     contents = {
         "geometry": {
-            "own_strip": judging.own_strip, "planter": planter,
+            "own_strip": judging.own_strip, "planter": planter, "converging": judging.convergence.count != "none",
             "capacity_autumn_m2_s": capacity.autumn_m2_per_s, "capacity_spring_m2_s": capacity.spring_m2_per_s,
         },
         "tiers": {
@@ -71,6 +72,10 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             "autumn": settings.tiers.autumn, "kind": rows.kind if rows is not None else "planned",
             "row_margin_m": judging.row_margin_m, "row_miss_share": judging.row_miss_share, "seed": judging.seed,
             "steering_95_m": [judging.steering.autumn_m, judging.steering.spring_m],
+            "machine_95_m": judging.machine_error_m, "base_shift_95_m": judging.base_shift_m,
+            "enough_share": judging.enough_share, "next_checks": judging.next_checks,
+            "starts_per_day": judging.convergence.starts_per_day, "working_day_s": judging.convergence.working_day_s,
+            "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
         },
         "raster": {"cell_m": settings.raster.cell_m},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
@@ -82,20 +87,26 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
 
 
 def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: Path) -> dict[str, list[str]]:
-    """One folder a batch, with fields, strips and rows; says which field folders are in which batch."""
+    """One folder a batch, with what lies in its fields; says which field folders are in which batch."""
     count = batch_count(len(fields))
     home = fields[c.FIELD_ID].map(lambda field_id: batch_of(field_id, count))
     fields = fields.sort_values(c.FIELD_ID)
-    rows = layers["rows"].kept if "rows" in layers else layers["strips"].kept.iloc[:0]
+    contents = {"strips": layers["strips"].kept}
+    contents["rows"] = layers["rows"].kept if "rows" in layers else layers["strips"].kept.iloc[:0]
+    if "zones" in layers:
+        contents["zones"] = of_fields(layers["zones"].kept, fields)
+    if "checks" in layers:
+        contents["checks"] = layers["checks"].kept.to_crs(fields.crs).sort_values([c.FIELD_ID, c.CHECK], kind="stable")
     out = {}
     for batch in sorted(home.unique()):
         mine = fields[home.reindex(fields.index) == batch]
         out[batch] = [field_folder(field_id) for field_id in mine[c.FIELD_ID]]
-        contents = {"fields": mine, "strips": layers["strips"].kept, "rows": rows}
-        for name, layer in contents.items():
+        for name, layer in {"fields": mine, **contents}.items():
             chosen = layer[layer[c.FIELD_ID].isin(mine[c.FIELD_ID])]
             write_frame(folder / batch / f"{name}.parquet", chosen.reset_index(drop=True), only_if_changed=True)
-        key = {name: sha256(folder / batch / f"{name}.parquet") for name in contents}
+        for stale in {path.stem for path in (folder / batch).glob("*.parquet")} - {"fields", *contents}:
+            (folder / batch / f"{stale}.parquet").unlink()
+        key = {name: sha256(folder / batch / f"{name}.parquet") for name in ("fields", *contents)}
         write_bytes(folder / batch / "key.json", to_json(key), only_if_changed=True)
     for old in folder.iterdir():
         if old.name not in out:

@@ -43,8 +43,8 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     no_strip, crossing = apart_lengths(field.spans, places.row, rows)
     spacing = field.strips[c.ROW_SPACING_M].median() if len(field.strips) else 1.0
     judged = judge(
-        field.spans, places, errors, rows=rows, passes=len(field.planter_passes), spacing_m=float(spacing),
-        seed=judging.seed,
+        field.spans, places, errors, pass_of_row=field.rows[c.PASS].to_numpy(np.int64),
+        passes=len(field.planter_passes), spacing_m=float(spacing), seed=judging.seed,
     )  # fmt: skip
     whole = np.bincount(places.row, field.spans.length_m, rows)
     base = pd.DataFrame({

@@ -1,6 +1,6 @@
 """Signed offsets of every planted row from its strips."""
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -38,10 +38,13 @@ def run(*, passes: Path, out: Path) -> None:
 def _measure(folder: Path) -> Spans:
     lines = {name: read_geo(folder / f"{name}_lines.parquet") for name in ("planter", "strip")}
     segments = {name: Segments.from_lines(lines[name].geometry.values) for name in lines}
-    return measure_offsets(
+    spans = measure_offsets(
         segments["planter"], segments["strip"], reach_m=lines["planter"][c.OWN_REACH_M].to_numpy(float),
         row_key=lines["planter"][c.OWN_KEY].to_numpy(np.int64), strip_key=lines["strip"][c.OWN_KEY].to_numpy(np.int64),
     )  # fmt: skip
+    # A row that was cut into stretches is still one row: distances run on along its unbroken parts.
+    along = lines["planter"][c.ALONG_M].to_numpy(float)[spans.row]
+    return replace(spans, start_m=spans.start_m + along, end_m=spans.end_m + along)
 
 
 if __name__ == "__main__":

@@ -91,8 +91,7 @@ def _lines(field: FieldData, planted: gpd.GeoDataFrame) -> Lines:
 def _bands(field: FieldData, errors: dict[str, ReturnError], row_margin_m: float) -> Bands:
     strip = field.strip_of_line
     return Bands(
-        field.rows[c.PASS].to_numpy(np.int64)[field.row_of_line], field.row_of_line,
-        field.strips[c.PASS].to_numpy(np.int64)[strip], field.half_width_m(row_margin_m)[strip],
+        field.planter_stretch, field.row_of_line, field.strip_stretch, field.half_width_m(row_margin_m)[strip],
         Z95 * np.stack([error.pair_sd() for error in errors.values()]),
     )  # fmt: skip
 

@@ -12,6 +12,7 @@ from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
 from pipeline.core.passes import beside, clip_lines, unit_distances
 from pipeline.core.planter import plan_passes
+from pipeline.core.stretches import cut_at_shares, cut_at_zones, parts_along, shares_of_pass
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
@@ -32,10 +33,10 @@ def run(*, batch: Path, settings: Path, out: Path) -> None:
         Folder to fill, one folder a field.
     """
     geometry = read_json(settings)
-    layers = {name: read_geo(batch / f"{name}.parquet") for name in ("fields", "strips", "rows")}
+    layers = {path.stem: read_geo(path) for path in sorted(batch.glob("*.parquet"))}
     for number in range(len(layers["fields"])):
         field = layers["fields"].iloc[number]
-        mine = {name: layers[name][layers[name][c.FIELD_ID] == field[c.FIELD_ID]] for name in ("strips", "rows")}
+        mine = {name: layer[layer[c.FIELD_ID] == field[c.FIELD_ID]] for name, layer in layers.items() if name != "fields"}
         LOG.info("passes: field %s", field[c.FIELD_ID])
         _lay_out(field, layers["fields"].crs, mine, geometry, out / field_folder(field[c.FIELD_ID]))
     out.mkdir(parents=True, exist_ok=True)
@@ -55,21 +56,29 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
     facts = {
         "field_id": field[c.FIELD_ID], "farm": field.get(c.FARM) or "", "area_m2": area.area,
         "baseline_m": None if pd.isna(field[c.BASELINE_M]) else float(field[c.BASELINE_M]),
+        "base_surveyed": bool(field[c.BASE_SURVEYED]), "zones": _zones_said(mine.get("zones")),
         "longitude": centre.x, "latitude": centre.y, "frame_east_m": shift[0], "frame_north_m": shift[1],
         "frames": _frames_said(strips, rows),
     }  # fmt: skip
-    sides = {
-        "strip": (strips, *_row_units(strips, area, (0.0, 0.0))),
-        "planter": (rows, *_row_units(rows, area, shift)),
+    zones = list(to_local(mine["zones"].geometry.values, wkt, local)) if "zones" in mine else []
+    laid = {
+        "strip": (strips, *_row_units(strips, area, zones, (0.0, 0.0), converging=geometry["converging"])),
+        "planter": (rows, *_row_units(rows, area, zones, shift, converging=geometry["converging"])),
     }
+    sides = {name: (passes, units, lines) for name, (passes, units, lines, _) in laid.items()}
     # A planned planter follows the strips that are there, so the nearest is its own.
     by_pass_id = geometry["own_strip"] == "pass_id" and geometry["planter"] is None
     lines = own_strip_columns(sides, by_pass_id=by_pass_id)
     for name, (passes, units, _) in sides.items():
         write_frame(out / f"{name}_passes.parquet", passes.drop(columns="geometry"))
         write_frame(out / f"{name}_units.parquet", units)
+        write_frame(out / f"{name}_stretches.parquet", laid[name][3])
         write_frame(out / f"{name}_lines.parquet", lines[name].set_crs(local, allow_override=True))
     write_frame(out / "boundary.parquet", gpd.GeoDataFrame(geometry=[area], crs=local))
+    if "checks" in mine:
+        checks = mine["checks"].drop(columns="geometry").reset_index(drop=True)
+        at = to_local(mine["checks"].geometry.values, wkt, local)
+        write_frame(out / "checks.parquet", gpd.GeoDataFrame(checks, geometry=at, crs=local))
     write_bytes(out / "field.json", to_json(facts))
 
 
@@ -103,7 +112,8 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     rows = int(planter["row_count"] or bar_rows)
     plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
     led = strips.iloc[plan.leader].reset_index(drop=True)
-    led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.STARTED_S: np.nan, c.ENDED_S: np.nan, c.TIER: ""})
+    times = dict.fromkeys((c.STARTED_S, c.ENDED_S, c.START_S), np.nan)
+    led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.TIER: "", **times})
     if planter["frame"] is not None:  # its receiver takes the strips' coordinates for coordinates of its own frame
         led = led.assign(**{c.FRAME: planter["frame"], c.EPOCH: planter["epoch"]})
     parts, owner = shapely.get_parts(plan.line, return_index=True)
@@ -118,29 +128,61 @@ def _frames_said(strips: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> list:
     return [list(frame) if (frame := frame_of(layer)) else None for layer in (strips, rows)]
 
 
-def _row_units(
-    passes: gpd.GeoDataFrame, area: shapely.Geometry, shift_m: tuple[float, float]
-) -> tuple[pd.DataFrame, gpd.GeoDataFrame]:
-    """Lines of the row units of all passes, cut to the field, then moved by `shift_m`.
+def _zones_said(zones: gpd.GeoDataFrame | None) -> list[dict]:
+    """Tier, factor and availability of each zone of the field."""
+    return [] if zones is None else zones[[c.TIER, c.FACTOR, c.UNAVAILABLE]].to_dict("records")
 
-    Cutting comes first: the boundary is a line on the ground, drawn in nobody's frame.
+
+def _row_units(
+    passes: gpd.GeoDataFrame, area: shapely.Geometry, zones: list, shift_m: tuple[float, float], *, converging: bool
+) -> tuple[pd.DataFrame, gpd.GeoDataFrame, pd.DataFrame]:
+    """Row units of all passes; their lines, cut to the field and into stretches, moved by `shift_m`; the stretches.
+
+    Cutting comes first: the boundary and the zones are drawn on the ground, in nobody's frame.
     """
-    lines, tables = [np.zeros(0, object)], []
+    pieces, tables, before = [], [], 0
     for number in range(len(passes)):
         one = passes.iloc[number]
         distances = unit_distances(int(one[c.ROW_COUNT]), float(one[c.ROW_SPACING_M]))
         units, tight = beside(one.geometry, distances)
-        lines.append(units)
         tables.append(pd.DataFrame({c.PASS: number, c.UNIT: np.arange(len(units)), c.TIGHT: tight}))
-    units = np.concatenate(lines)
+        since = (one[c.STARTED_S] - one[c.START_S], one[c.ENDED_S] - one[c.START_S]) if converging else (np.nan, np.nan)
+        shares, times = shares_of_pass(since)
+        cut, unit, bit = cut_at_shares(units, shares)
+        pieces.append((cut, unit + before, np.full(len(cut), number), times[bit], times[bit + 1]))
+        before += len(units)
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame({c.PASS: [], c.UNIT: [], c.TIGHT: []})
-    parts, owner, outside = clip_lines(units, area)
+    nothing = [np.zeros(0, kind) for kind in (object, np.int64, np.int64, float, float)]
+    cut, unit, of_pass, *since = (np.concatenate(column) for column in zip(*pieces, strict=True)) if pieces else nothing
+    lines, owner, outside = clip_lines(cut, area)
+    parts, line, inside = cut_at_zones(lines, zones)
+    owner = owner[line]
+    table[c.OUTSIDE_M] = np.bincount(unit, outside, len(table))
+    key = pd.DataFrame({
+        c.PASS: of_pass[owner], c.SINCE0_S: since[0][owner], c.SINCE1_S: since[1][owner],
+        c.ZONES: [",".join(map(str, mine)) for mine in inside],
+    }).astype({c.ZONES: object})  # fmt: skip
+    stretches, stretch = _numbered(key, passes)
+    part, along = parts_along(parts, unit[owner])
     if shift_m != (0.0, 0.0):
         parts = shapely.transform(parts, lambda xy: xy + np.array(shift_m))
-    table[c.OUTSIDE_M] = outside
     for name in (c.ROW_SPACING_M, c.STRIP_WIDTH_M):
         table[name] = passes[name].to_numpy()[table[c.PASS].to_numpy(int)] if len(passes) else []
-    return table, gpd.GeoDataFrame({c.ROW: owner}, geometry=parts)
+    columns = {c.ROW: unit[owner], c.PART: part, c.ALONG_M: along, c.STRETCH: stretch}
+    return table, gpd.GeoDataFrame(columns, geometry=parts), stretches
+
+
+def _numbered(key: pd.DataFrame, passes: gpd.GeoDataFrame) -> tuple[pd.DataFrame, np.ndarray]:
+    """The stretches of all passes, one at least of each, and which one each line is of."""
+    whole = pd.DataFrame({c.PASS: np.arange(len(passes)), c.SINCE0_S: np.nan, c.SINCE1_S: np.nan, c.ZONES: ""})
+    bare = whole[~whole[c.PASS].isin(key[c.PASS])]
+    both = pd.concat([key, bare], ignore_index=True) if len(bare) else key
+    columns = [c.PASS, c.SINCE0_S, c.ZONES]
+    group = both.groupby(columns, dropna=False, sort=True).ngroup().to_numpy(np.int64)
+    stretches = both.iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
+    starts = passes[c.START_S].to_numpy(float)[stretches[c.PASS].to_numpy(np.int64)]
+    _, start = np.unique(np.nan_to_num(starts, nan=-1.0), return_inverse=True)
+    return stretches.assign(**{c.START: start}), group[: len(key)]
 
 
 if __name__ == "__main__":

@@ -1,0 +1,130 @@
+"""Layers of places rather than passes: ground checks, and zones in which a tier is worse."""
+
+from collections.abc import Collection
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.errors import InputError, did_you_mean
+from pipeline.files.layers import POINTS, POLYGONS, Layer, read_layer
+from pipeline.files.texts import shown, text_of
+from pipeline.files.values import booleans_of, lengths_of
+
+EVERY_TIER = "*"
+# A tier's error may be multiplied by so much at most, as in the configuration.
+FACTORS = (1.0, 100.0)
+# Farther than this from its strip no seed row was measured with a tape [m].
+FARTHEST_M = 5.0
+
+
+def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
+    """Ground checks with `field_id`, `measured_m`, `signed` and `tape_error_m`.
+
+    Parameters
+    ----------
+    source : Source
+    fields : GeoDataFrame
+        With `field_id`; a check belongs to the field that it lies in.
+
+    Raises
+    ------
+    InputError
+        If a check has no tape error, no measured value or two of them, or one that cannot be.
+    """
+    found = read_layer(source, role="checks", kind=POINTS, known=("offset", "distance", "tape_error"))
+    place = f"inputs.checks: {found.place}"
+    kept = found.kept.copy()
+    columns = {name: _lengths(kept, name, place) for name in ("offset", "distance", "tape_error")}
+    offset, distance, tape = (columns[name] for name in columns)
+    both, neither = np.isfinite(offset) & np.isfinite(distance), ~np.isfinite(offset) & ~np.isfinite(distance)
+    measured = np.where(np.isfinite(offset), offset, distance)
+    for bad, said in (
+        (neither, "has neither offset nor distance; expected one of them, from the strip's centre to the seed row"),
+        (both, "has an offset and a distance; expected one of them: offset where the side is known, else distance"),
+        (distance < 0, "has a negative distance; expected zero or more, or an offset, which has a sign"),
+        (np.abs(measured) > FARTHEST_M, f"lies more than {FARTHEST_M:g} m from its strip; expected less, check the unit"),
+        (~np.isfinite(tape), "has no tape_error; expected its 95 % error, as a column or a constant (as in 1 in)"),
+        (tape <= 0, "has a tape_error of zero or less; expected more: no tape is without error"),
+    ):  # fmt: skip
+        _refuse(kept, bad, place, said)
+    kept = kept.assign(**{c.MEASURED_M: measured, c.SIGNED: np.isfinite(offset), c.TAPE_ERROR_M: tape})
+    home = _home(kept, fields)
+    _refuse(kept, home < 0, place, "lies in no field; expected it on a planted row, remove it or mend its place")
+    kept = kept.assign(**{c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[home], c.CHECK: kept.index.astype(str)})
+    shape = shapely.point_on_surface(kept.geometry.values)  # of several points in one feature, one
+    return replace(found, kept=kept.set_geometry(shape, crs=kept.crs)[
+        [c.FIELD_ID, c.CHECK, c.MEASURED_M, c.SIGNED, c.TAPE_ERROR_M, "geometry"]
+    ])  # fmt: skip
+
+
+def read_zones(source, *, fields: gpd.GeoDataFrame, tiers: Collection[str]) -> Layer:
+    """Zones with `tier`, `factor` and `unavailable`; one that touches no field is a reject.
+
+    Parameters
+    ----------
+    source : Source
+    fields : GeoDataFrame
+    tiers : collection of str
+        Ids that the catalogue has.
+
+    Raises
+    ------
+    InputError
+        If a zone names no tier or an unknown one, or says neither factor nor unavailable.
+    """
+    found = read_layer(source, role="zones", kind=POLYGONS, known=(c.TIER, c.FACTOR, c.UNAVAILABLE))
+    place = f"inputs.zones: {found.place}"
+    kept = found.kept.copy()
+    named = (kept[c.TIER] if c.TIER in kept else pd.Series("", index=kept.index)).map(text_of).fillna("")
+    unknown = ~named.isin([*tiers, EVERY_TIER])
+    if unknown.any():
+        name = named[unknown].iloc[0]
+        hint = did_you_mean(name, tiers) if name else f"expected a tier's id, or {EVERY_TIER} for all"
+        feature = kept.index[unknown.to_numpy()][0]
+        raise InputError(f"{place}: feature {feature}: tier '{shown(name)}' is not in the catalogue; {hint}")
+    gone = booleans_of(kept, c.UNAVAILABLE, place, otherwise=False)
+    said = kept[c.FACTOR] if c.FACTOR in kept else pd.Series(np.nan, index=kept.index)
+    factor, given = pd.to_numeric(said, errors="coerce").to_numpy(float), said.notna().to_numpy()
+    low, high = FACTORS
+    wild = given & ~((factor >= low) & (factor <= high))
+    _refuse(kept, wild, place, f"has a factor out of range; expected a number from {low:g} to {high:g}")
+    _refuse(kept, ~given & ~gone, place, "has neither factor nor unavailable; expected one of them")
+    kept = kept.assign(**{c.TIER: named, c.FACTOR: np.where(given, factor, 1.0), c.UNAVAILABLE: gone})
+    found = replace(found, kept=kept[[c.TIER, c.FACTOR, c.UNAVAILABLE, "geometry"]])
+    shape = kept.geometry.to_crs(fields.crs).values
+    near = shapely.STRtree(fields.geometry.values).query(shape, predicate="intersects")[0]
+    return found.reject(~np.isin(np.arange(len(kept)), near), "touches no field")
+
+
+def of_fields(layer: gpd.GeoDataFrame, fields: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Zones in the fields' CRS, once for every field that they touch, with its `field_id`, in an order of content."""
+    shape = layer.geometry.to_crs(fields.crs).values
+    zone, field = shapely.STRtree(fields.geometry.values).query(shape, predicate="intersects")
+    out = layer.iloc[zone].set_geometry(shape[zone], crs=fields.crs)
+    out = out.assign(**{c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[field]})
+    key = pd.DataFrame(out.drop(columns="geometry")).assign(wkb=shapely.to_wkb(shapely.normalize(out.geometry.values)))
+    return out.iloc[key.reset_index(drop=True).sort_values([c.FIELD_ID, c.TIER, c.FACTOR, "wkb"], kind="stable").index]
+
+
+def _lengths(kept: gpd.GeoDataFrame, name: str, place: str) -> np.ndarray:
+    if name not in kept:
+        return np.full(len(kept), np.nan)
+    return lengths_of(kept[name], place, name).to_numpy(float)
+
+
+def _home(kept: gpd.GeoDataFrame, fields: gpd.GeoDataFrame) -> np.ndarray:
+    """Number of the field that each point lies in, -1 in none."""
+    points = shapely.point_on_surface(kept.geometry.to_crs(fields.crs).values)
+    point, field = shapely.STRtree(fields.geometry.values).query(points, predicate="intersects")
+    home = np.full(len(kept), -1, np.int64)
+    home[point[::-1]] = field[::-1]
+    return home
+
+
+def _refuse(kept: gpd.GeoDataFrame, bad: np.ndarray, place: str, said: str) -> None:
+    if np.any(bad):
+        raise InputError(f"{place}: feature {kept.index[np.asarray(bad)][0]} {said}")
