@@ -48,6 +48,7 @@ rule all:
         "results/field_tier.csv",
         "results/row_tier.csv",
         "results/pass_tier.csv",
+        "results/waiting.csv",
         "results/rowreturn.gpkg",
         "results/rejects.csv",
         "results/manifest.json",

@@ -34,6 +34,12 @@ TOLERANCE_M = "tolerance_m"
 RASTER_GAP_SHARE, RASTER_TOLERANCE_SHARE = "raster_gap_share", "raster_tolerance_share"
 MISS_ANY_M = "expected_miss_any_strip_m"
 AREA_M2 = "area_m2"
+CONVERGING_ROW_M, CONVERGING_STRIP_M = "converging_row_m", "converging_strip_m"
+CONVERGING_MISS_M, PLANNED_START_MISS_M = "converging_miss_m", "planned_start_miss_m"
+ZONE_M, ZONE_MISS_M = "zone_m", "zone_miss_m"
+LARGEST_REPEATABLE_M, NARROWEST_STRIP_M = "largest_repeatable_m", "narrowest_strip_m"
+CONVERGING_M, WORST_95_M, BASE = "converging_m", "worst_95_m", "base"
+WAIT_MIN, AVOIDED_M = "wait_min", "avoided_miss_m"
 REPEATABLE_95_M, FRAME_EAST_M, FRAME_NORTH_M = "repeatable_95_m", "frame_east_m", "frame_north_m"
 
 FIGURES = [
@@ -44,6 +50,12 @@ FIGURES = [
 # Beside what DESIGN section 5 asks for: columns that come after it.
 EXTRAS = [RASTER_TOLERANCE_SHARE, MISS_ANY_M, REPEATABLE_95_M, BASELINE_M, REACH]
 FIELD_EXTRAS = [FRAME_EAST_M, FRAME_NORTH_M]
+# What starts, zones and moved bases come to in a field under a tier, and what would be enough.
+FIELD_MORE = [
+    BASE, CONVERGING_ROW_M, CONVERGING_STRIP_M, CONVERGING_MISS_M, PLANNED_START_MISS_M, ZONE_M, ZONE_MISS_M,
+    LARGEST_REPEATABLE_M, NARROWEST_STRIP_M,
+]  # fmt: skip
+ROW_MORE = [CONVERGING_M, WORST_95_M]
 
 # Classes in the order of their codes in the vector layers; the raster adds one, 0 being a cell without a row.
 CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"]

@@ -47,6 +47,10 @@ class Stretches:
         """The same, as if every receiver had been left to converge."""
         return replace(self, since_s=np.full_like(self.since_s, np.nan))
 
+    def in_no_zone(self) -> "Stretches":
+        """The same, as if there were no zones."""
+        return replace(self, zones=((),) * len(self.zones))
+
     def after(self, wait_s: float) -> "Stretches":
         """The same, had the work begun so much later after each start."""
         return self if wait_s == 0.0 else replace(self, since_s=self.since_s + wait_s)

@@ -89,6 +89,7 @@ def return_errors(
     steering_95_m: tuple[float, float],
     machine_95_m: float = 0.0,
     wait_s: float = 0.0,
+    settled: bool = False,
 ) -> dict[str, ReturnError]:
     """Return error of a field, tier by tier (DESIGN 2.1).
 
@@ -109,6 +110,8 @@ def return_errors(
         95 % bound of the planter's lateral bias against its receiver [m].
     wait_s : float
         Time that the planter stands after each of its starts before it works [s].
+    settled : bool
+        As if every receiver had been left to converge, in both operations.
 
     Returns
     -------
@@ -128,6 +131,8 @@ def return_errors(
         )
         return {name: error for name in compare}
     waited = replace(rows, stretches=rows.stretches.after(wait_s))
+    if settled:
+        strips, waited = (replace(side, stretches=side.stretches.converged()) for side in (strips, rows))
     out = {}
     for name in compare:
         before = [name if autumn == "same" else autumn] * len(strips.tier)
@@ -145,24 +150,29 @@ def return_errors(
 
 def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site: Site) -> OperationError:
     """Error of stretches under the tiers named; one visit has half of a return's variance."""
-    found = [tiers.get(name) for name in names]
     spreads = {name: tiers[name].spread(site.baseline_m) if name in tiers else _NO_ERROR for name in set(names)}
     bare = OperationError.under(side.clock, [spreads[name] for name in names])
-    parts, factor, since = side.stretches, np.ones(len(names)), side.stretches.since_s.copy()
-    for k, tier in enumerate(found):
-        mine = [site.zones[number] for number in parts.zones[k] if tier and site.zones[number].tier in ("*", tier.id)]
+    factor, since = _in_zones(names, side.stretches, site.zones)
+    start = np.zeros(len(names))
+    for name in set(names) & set(tiers):
+        mine = np.array([other == name for other in names]) & np.isfinite(since[:, 0])
+        start[mine] = tiers[name].start_sd_m(since[mine], site.baseline_m) / np.sqrt(2.0)
+    return replace(
+        bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, start_sd_m=start * factor,
+        start=side.stretches.start,
+    )  # fmt: skip
+
+
+def _in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
+    """Factor on the error of each stretch under the tier named, and its time since the start."""
+    factor, since = np.ones(len(names)), stretches.since_s.copy()
+    for k, name in enumerate(names):
+        mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in ("*", name)]
         factor[k] = max((zone.factor for zone in mine), default=1.0)
         if any(zone.unavailable for zone in mine):
             # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
             since[k] = 0.0
-    start = np.zeros(len(names))
-    for name in set(names) & set(tiers):
-        of_tier = np.array([other == name for other in names]) & np.isfinite(since[:, 0])
-        start[of_tier] = tiers[name].start_sd_m(since[of_tier], site.baseline_m) / np.sqrt(2.0)
-    return replace(
-        bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, start_sd_m=start * factor,
-        start=parts.start,
-    )  # fmt: skip
+    return factor, since
 
 
 def _with_base_shift(error: OperationError, tier: Tier, site: Site) -> OperationError:

@@ -1,11 +1,10 @@
 """A field as the steps after `offsets` see it: laid out and measured."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.offsets import Spans
@@ -55,13 +54,21 @@ class FieldData(LaidOut):
         line = np.maximum(self.spans.strip, 0)
         return Places(row, stretch, self.strip_stretch[line], self.half_width_m(row_margin_m)[self.strip_of_line[line]])
 
-    def errors(self, settings: Settings, *, wait_s: float = 0.0) -> dict[str, ReturnError]:
-        """Return error of the field under each tier compared, had the planter waited so long after each start."""
+    def errors(
+        self, settings: Settings, *, wait_s: float = 0.0, settled: bool = False, zones: bool = True
+    ) -> dict[str, ReturnError]:
+        """Return error of the field under each tier compared.
+
+        Or what it would be, had the planter waited so long after each start, had every receiver settled, or were there
+        no zones.
+        """
+        strips, rows = self.side("strip"), self.side("planter")
+        if not zones:
+            strips, rows = (replace(side, stretches=side.stretches.in_no_zone()) for side in (strips, rows))
         return return_errors(
             settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind,
-            strips=self._side("strip", self.strip_passes), rows=self._side("planter", self.planter_passes),
-            site=self.site(settings), steering_95_m=settings.steering_95_m, machine_95_m=settings.machine_95_m,
-            wait_s=wait_s,
+            strips=strips, rows=rows, site=self.site(settings), steering_95_m=settings.steering_95_m,
+            machine_95_m=settings.machine_95_m, wait_s=wait_s, settled=settled,
         )  # fmt: skip
 
     def site(self, settings: Settings) -> Site:
@@ -70,12 +77,13 @@ class FieldData(LaidOut):
         shift_m = 0.0 if self.facts["base_surveyed"] else settings.base_shift_95_m
         return Site(self.facts["baseline_m"], shift_m, tuple(zones))
 
-    def _side(self, name: str, passes: pd.DataFrame) -> Side:
-        table = self.stretches(name)
-        zones = tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES])
+    def side(self, name: str) -> Side:
+        """Passes of ``planter`` or ``strip`` in stretches."""
+        table, passes = self.stretches(name), self.strip_passes if name == "strip" else self.planter_passes
+        lies_in = tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES])
         stretches = Stretches(
             table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float),
-            table[c.START].to_numpy(np.int64), zones,
+            table[c.START].to_numpy(np.int64), lies_in,
         )  # fmt: skip
         clock = Clock(passes["time_s"].to_numpy(float), passes["visit"].to_numpy(np.int64))
         return Side.of_passes(clock, passes[c.TIER].tolist(), stretches)

@@ -7,6 +7,7 @@ rule manifest:
             "results/field_tier.csv",
             "results/row_tier.csv",
             "results/pass_tier.csv",
+            "results/waiting.csv",
         ],
         layers=["results/rowreturn.gpkg", "results/rejects.csv"],
         rasters=of_batches("work/overlap/{batch}.parquet"),

@@ -7,6 +7,7 @@ rule tables:
         fields="results/field_tier.csv",
         rows="results/row_tier.csv",
         passes="results/pass_tier.csv",
+        waiting="results/waiting.csv",
     log:
         "work/log/tables.log",
     message:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.odds import Judgement, apart_lengths, judge
+from pipeline.files.asked import Asked
 from pipeline.files.field_data import FieldData
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
@@ -26,7 +27,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
         Folder to fill with rows, passes and field figures.
     """
     judging = Settings.read(tiers)
-    tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": []}
+    tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": [], "waiting": []}
     for folder in fields_of(passes):
         LOG.info("odds: %s", folder.name)
         for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
@@ -46,6 +47,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
         field.spans, places, errors, pass_of_row=field.rows[c.PASS].to_numpy(np.int64),
         passes=len(field.planter_passes), spacing_m=float(spacing), seed=judging.seed,
     )  # fmt: skip
+    asked = Asked(field, judging, places, errors)
     whole = np.bincount(places.row, field.spans.length_m, rows)
     base = pd.DataFrame({
         c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.ROW: np.arange(rows),
@@ -54,10 +56,16 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
         c.ROW_LENGTH_M: whole, c.NO_STRIP_M: no_strip, c.CROSSING_M: crossing, c.OUTSIDE_M: field.rows[c.OUTSIDE_M],
     })  # fmt: skip
     return {
-        "rows": pd.concat([_rows(base, tier, one, judging) for tier, one in judged.items()], ignore_index=True),
+        "rows": pd.concat([
+            _rows(base, tier, one, judging).assign(**asked.by_row(tier)) for tier, one in judged.items()
+        ], ignore_index=True),
         "passes": pd.concat([_passes(field, tier, one) for tier, one in judged.items()], ignore_index=True),
-        "fields": pd.DataFrame([_field(field, tier, one, judging) for tier, one in judged.items()]),
-    }
+        "fields": pd.DataFrame([
+            _field(field, tier, one, judging) | more
+            for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
+        ]),
+        "waiting": asked.waiting(),
+    }  # fmt: skip
 
 
 def _rows(base: pd.DataFrame, tier: str, one: Judgement, judging: Settings) -> pd.DataFrame:

@@ -1,0 +1,127 @@
+"""What a field's rows would miss under other errors or other strips: the same offsets, asked again."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.core.accuracy import Z95
+from pipeline.core.lengths import BIN_M, bin_offsets
+from pipeline.core.offsets import ON_STRIP, Spans
+from pipeline.core.pairs import Places, unique_keys
+from pipeline.core.place_odds import miss_probability
+from pipeline.core.returns import ReturnError
+
+# Errors and widths are sought between these [m]; nobody asks for more.
+_SMALLEST_M, _LARGEST_M = 1e-4, 20.0
+_STEPS = 60
+
+
+@dataclass(frozen=True)
+class PairLengths:
+    """Row length on strips by pair of passes (or stretches) and offset.
+
+    Attributes
+    ----------
+    strip_pass, planter_pass : ndarray of int, shape (pairs,)
+    half_width_m : ndarray, shape (pairs,)
+        Half strip width less the margin [m].
+    length_m : ndarray, shape (pairs, bins)
+    offset_m : ndarray, shape (bins,)
+        Middle of each bin that holds any length [m].
+    """
+
+    strip_pass: np.ndarray
+    planter_pass: np.ndarray
+    half_width_m: np.ndarray
+    length_m: np.ndarray
+    offset_m: np.ndarray
+
+    @classmethod
+    def of(cls, spans: Spans, places: Places) -> "PairLengths":
+        """Of the spans of a field that lie on strips."""
+        on = spans.kind == ON_STRIP
+        spans, places = spans.take(on), places.take(on)
+        width = np.round(places.half_width_m * 1e9).astype(np.int64)
+        first, pair = unique_keys(places.planter_pass, places.strip_pass, width)
+        far = max(np.abs(spans.offset0_m).max(initial=0.0), np.abs(spans.offset1_m).max(initial=0.0))
+        side = int(np.ceil(far / BIN_M)) + 1
+        length = bin_offsets(
+            spans.offset0_m, spans.offset1_m, spans.length_m, pair, len(first), -side * BIN_M, 2 * side + 1
+        )
+        used = np.flatnonzero(length.any(axis=0))
+        return cls(
+            places.strip_pass[first], places.planter_pass[first], places.half_width_m[first], length[:, used],
+            BIN_M * (used - side),
+        )  # fmt: skip
+
+    def take(self, which: np.ndarray) -> "PairLengths":
+        """The pairs at an index or mask."""
+        return PairLengths(
+            self.strip_pass[which], self.planter_pass[which], self.half_width_m[which], self.length_m[which], self.offset_m
+        )
+
+    @property
+    def total_m(self) -> float:
+        """Length of all pairs [m]."""
+        return float(self.length_m.sum())
+
+    def expected_miss_m(self, error: ReturnError) -> np.ndarray:
+        """Expected missing length of each pair under an error [m], shape (pairs,)."""
+        return self.missed_m(error.sd(self.strip_pass, self.planter_pass))
+
+    def largest_repeatable_m(self, enough_share: float, *, other_sd_m: float) -> float:
+        """Largest repeatable error of a tier that keeps a share of the row length on the strips [m].
+
+        Parameters
+        ----------
+        enough_share : float
+            Share of the row length that is expected to hold.
+        other_sd_m : float
+            Of steering, implements and the planter's bias together [m].
+
+        Returns
+        -------
+        float
+            95 % bound R, the same tier in both operations; 0 where the wander or the offsets alone are too much.
+        """
+
+        def misses_too_much(repeatable_m: float) -> bool:
+            sd = np.full(len(self.half_width_m), np.hypot(repeatable_m / Z95, other_sd_m))
+            return self.missed_m(sd).sum() > (1.0 - enough_share) * self.total_m
+
+        return 0.0 if misses_too_much(0.0) else _turning_point(misses_too_much)
+
+    def narrowest_strip_m(self, enough_share: float, error: ReturnError, *, row_margin_m: float) -> float:
+        """Narrowest strips on which a share of the row length is expected to hold under a tier [m]; 0 without rows."""
+        sd = error.sd(self.strip_pass, self.planter_pass)
+
+        def holds_enough(half_width_m: float) -> bool:
+            return self.missed_m(sd, np.full(len(sd), half_width_m)).sum() <= (1.0 - enough_share) * self.total_m
+
+        if self.total_m == 0.0:
+            return 0.0
+        return 2.0 * (_turning_point(holds_enough) + row_margin_m)
+
+    def missed_m(self, sd_m: np.ndarray, half_width_m: np.ndarray | None = None) -> np.ndarray:
+        """Expected missing length of each pair for standard deviations, (pairs,), on its own or on other strips [m]."""
+        # Pairs that share both are asked for together.
+        half_width_m = self.half_width_m if half_width_m is None else half_width_m
+        key = np.round(np.column_stack([sd_m, half_width_m]) * 1e9)
+        kinds, kind = np.unique(key, axis=0, return_inverse=True)
+        out = np.empty(len(sd_m))
+        for number, (sd, half_width) in enumerate(kinds * 1e-9):
+            mine = kind.ravel() == number
+            out[mine] = self.length_m[mine] @ miss_probability(self.offset_m, half_width, sd)
+        return out
+
+
+def _turning_point(answer: Callable[[float], bool]) -> float:
+    """Where a question that is first answered no is answered yes, on a scale of logarithms; the largest asked if never."""
+    low, high = np.log(_SMALLEST_M), np.log(_LARGEST_M)
+    if not answer(_LARGEST_M):
+        return _LARGEST_M
+    for _ in range(_STEPS):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if answer(float(np.exp(middle))) else (middle, high)
+    return float(np.exp(high))

@@ -1,0 +1,281 @@
+"""Receivers that converge, zones, and bases that are not surveyed, from layers on disk to the tables."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+import yaml
+from helpers import INCH, Z
+from scipy.integrate import quad
+from scipy.stats import norm
+from workflow import CRS, LENGTH_M, ORIGIN, ROWS, WIDTH_M, config, passes_of, run_steps, take_in, write_coop
+
+from pipeline.errors import ConfigError, InputError
+
+HALF_WIDTH_M = 4 * INCH
+REPEATABLE_M, START_M, CONVERGES_S = 3 * INCH, 1.0, 600.0
+# Lengths in the layer's projection are not quite true ones.
+PLANE = 5e-4
+MORNING = pd.Timestamp("2026-04-20T08:00:00Z")
+PASS_S = 60.0
+
+
+def catalogue(folder, **more) -> str:
+    """One invented tier: 3 in, 1 m at switch-on, ten minutes to converge."""
+    tier = {
+        "id": "slow", "name": "Invented", "pass_to_pass": "1 in", "repeatable": "3 in", "measure": "cross_track_95",
+        "basis": "return", "convergence": "10 min", "start_error": "1 m", "correlation_time": "60 min", "frame": "base",
+        "source": dict.fromkeys(
+            ("pass_to_pass", "repeatable", "convergence", "start_error", "correlation_time"), "invented"
+        ),
+    }  # fmt: skip
+    file = folder / "tiers.yaml"
+    file.write_text(yaml.safe_dump([tier | more]))
+    return str(file)
+
+
+def times(frame: gpd.GeoDataFrame, starts_s: list[float]) -> gpd.GeoDataFrame:
+    """Passes of a minute each, begun so many seconds after eight."""
+    begun = [MORNING + pd.Timedelta(seconds=s) for s in starts_s]
+    return frame.assign(T0=begun, T1=[time + pd.Timedelta(seconds=PASS_S) for time in begun])
+
+
+def one_field(folder, *, rows, judging=None, layers=None, inputs=None, tier=None, fields=1) -> dict[str, pd.DataFrame]:
+    """Tables of one field, its rows planted right on the strips."""
+    file = write_coop(folder, strips=passes_of(fields), rows=rows)
+    settings = config(folder)
+    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1"} if "T0" in rows else {}
+    settings["tiers"] = {"catalogue": catalogue(folder, **(tier or {})), "compare": ["slow"]}
+    settings["judging"] = judging or {}
+    for name, layer in (layers or {}).items():
+        layer.to_file(file, layer=name, driver="GPKG", engine="pyogrio")
+        settings["inputs"][name] = {"file": str(file), "layer": name} | (inputs or {}).get(name, {})
+    return run_steps(settings, folder)
+
+
+def field_line(tables) -> pd.Series:
+    return tables["fields"][tables["fields"].field_id == "F0"].iloc[0]
+
+
+def miss(sd_m):
+    """Odds of leaving a strip on which the row is planted right, by SciPy's normal distribution (DESIGN 2.2)."""
+    return 2 * norm.sf(HALF_WIDTH_M / sd_m)
+
+
+def sd_after(seconds):
+    """DESIGN 2.1 written out: R falls after a start; only one of the two visits, half the variance, has one."""
+    r = REPEATABLE_M + (START_M - REPEATABLE_M) * np.exp(-3 * seconds / CONVERGES_S)
+    return np.sqrt(0.5 * r**2 + 0.5 * REPEATABLE_M**2) / Z
+
+
+def missed_after(first, last):
+    """Row length of a pass that is expected to miss, planted from one time since the start to another [m]."""
+    return ROWS * LENGTH_M * quad(lambda s: miss(sd_after(s)), first, last)[0] / (last - first)
+
+
+SETTLED_M = 4 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z)
+
+
+def test_passes_after_a_start_carry_what_is_left_of_it(tmp_path):
+    # Four passes of a minute, one after the other: the start is the first of them.
+    tables = one_field(tmp_path, rows=times(passes_of(1), [0, 60, 120, 180]))
+    found = field_line(tables)
+    wanted = missed_after(0.0, 240.0) * 4
+    assert found.expected_miss_m == pytest.approx(wanted, rel=2e-3)
+    assert found.converging_miss_m == pytest.approx(wanted - SETTLED_M, rel=4e-3)
+    assert found.converging_row_m == pytest.approx(4 * ROWS * LENGTH_M, rel=PLANE)  # all within ten minutes
+    assert found.converging_strip_m == 0.0  # no times, so they count as settled
+    rows = tables["rows"]
+    first = rows[rows["pass"] == 0]
+    assert first.expected_miss_m.sum() == pytest.approx(missed_after(0.0, 60.0), rel=2e-3)
+    # The largest error on a row of the first pass is that of its first ten seconds: R(t)^2 averaged over them.
+    mean = quad(lambda s: (sd_after(s) * Z) ** 2, 0.0, 10.0)[0] / 10.0
+    assert first.worst_95_m.max() == pytest.approx(np.sqrt(mean), rel=1e-4)
+    assert rows.converging_m.sum() == pytest.approx(4 * ROWS * LENGTH_M, rel=PLANE)
+
+
+@pytest.mark.parametrize(("gap", "starts"), [("30 min", 2), ("2 h", 1)])
+def test_a_longer_break_is_a_new_start(tmp_path, gap, starts):
+    # An hour between the second and the third pass.
+    rows = times(passes_of(1), [0, 60, 3720, 3780])
+    found = field_line(one_field(tmp_path, rows=rows, judging={"convergence": {"gap": gap}}))
+    later = missed_after(0.0, 120.0) if starts == 2 else missed_after(3720.0, 3840.0)
+    assert found.expected_miss_m == pytest.approx(2 * missed_after(0.0, 120.0) + 2 * later, rel=2e-3)
+
+
+def test_one_start_serves_the_next_field_too(tmp_path):
+    # The machine drives on from F0 to F2, which lies beside it, without a break: F2 begins two minutes after the start.
+    rows = times(passes_of(2), [0, 30, 60, 90, 120, 150, 180, 210])
+    tables = one_field(tmp_path, rows=rows, fields=2)
+    second = tables["fields"][tables["fields"].field_id == "F2"].iloc[0]
+    wanted = sum(missed_after(first, first + 60.0) for first in (120.0, 150.0, 180.0, 210.0))
+    assert second.expected_miss_m == pytest.approx(wanted, rel=2e-3)
+
+
+def test_what_waiting_avoids(tmp_path):
+    tables = one_field(tmp_path, rows=times(passes_of(1), [0, 60, 120, 180]))
+    waiting = tables["waiting"].set_index("wait_min").avoided_miss_m
+    for minutes in (1, 5, 10):
+        begun = 60.0 * minutes
+        avoided = 4 * (missed_after(0.0, 240.0) - missed_after(begun, begun + 240.0))
+        assert waiting[minutes] == pytest.approx(avoided, rel=4e-3)
+    assert waiting[0] == 0.0
+    assert waiting.is_monotonic_increasing
+    assert waiting[60] == pytest.approx(field_line(tables).converging_miss_m, rel=1e-6)
+
+
+def test_without_times_starts_are_planned(tmp_path):
+    judging = {
+        "convergence": {"starts_per_day": 4, "working_day": "10 h"},
+        "field_capacity": {"autumn": "8 ha/h", "spring": "10 ha/h"},
+    }
+    found = field_line(one_field(tmp_path, rows=passes_of(1), judging=judging))
+    assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
+    assert found.converging_miss_m == 0.0
+    # By hand: starts of the field = 4 a day x its hours / 10; each costs the rise of the odds over the time since the
+    # start times the metres of row laid in a second. Both operations.
+    risen = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 4000.0, limit=200)[0]
+    wanted = 0.0
+    for capacity in (8e4 / 3600, 10e4 / 3600):
+        starts = 4 * (LENGTH_M * WIDTH_M / capacity) / 36_000.0
+        wanted += starts * risen * capacity / 0.762
+    assert found.planned_start_miss_m == pytest.approx(wanted, rel=5e-3)
+
+
+@pytest.mark.parametrize("judging", [{}, {"convergence": {"count": "none"}}])
+def test_where_nothing_converges_nothing_changes(tmp_path, judging):
+    # Without times, and with times that are not to count: the planning figures to the last digit.
+    (tmp_path / "a").mkdir()
+    (tmp_path / "b").mkdir()
+    settled = {"convergence": "0 s"} if not judging else {}
+    plain = one_field(tmp_path / "a", rows=times(passes_of(1), [0, 60, 120, 180]), tier={"convergence": "0 s"})
+    other = one_field(tmp_path / "b", rows=times(passes_of(1), [0, 60, 120, 180]), judging=judging, tier=settled)
+    # Where times count the passes are cut all the same, so only to rounding; the drift of a stretch is its pass's.
+    for name in ("expected_miss_m", "holds_m", "doubt_m", "misses_m"):
+        np.testing.assert_allclose(other["rows"][name], plain["rows"][name], rtol=1e-9, atol=1e-9)
+
+
+def half_zone(**columns) -> gpd.GeoDataFrame:
+    """A zone over the eastern half of the first field."""
+    east, north = ORIGIN
+    shape = shapely.box(east + LENGTH_M / 2, north - 10, east + LENGTH_M + 10, north + WIDTH_M + 10)
+    return gpd.GeoDataFrame({name: [value] for name, value in columns.items()}, geometry=[shape], crs=CRS)
+
+
+def test_a_zone_multiplies_the_error_of_rows_and_strips_in_it(tmp_path):
+    tables = one_field(tmp_path, rows=passes_of(1), layers={"zones": half_zone(tier="slow", factor=3.0)})
+    found, half = field_line(tables), 2 * ROWS * LENGTH_M
+    outside, inside = half * miss(REPEATABLE_M / Z), half * miss(3 * REPEATABLE_M / Z)
+    assert found.expected_miss_m == pytest.approx(outside + inside, rel=1e-3)
+    assert found.zone_m == pytest.approx(half, rel=PLANE)
+    assert found.zone_miss_m == pytest.approx(inside, rel=1e-3)
+    total = tables["rows"][["holds_m", "doubt_m", "misses_m", "no_strip_m", "crossing_m"]].sum().sum()
+    assert total == pytest.approx(tables["rows"].row_length_m.sum(), abs=1e-4)
+
+
+def test_where_a_tier_is_unavailable_it_is_as_at_switch_on(tmp_path):
+    layers = {"zones": half_zone(tier="*", unavailable=True)}
+    found, half = field_line(one_field(tmp_path, rows=passes_of(1), layers=layers)), 2 * ROWS * LENGTH_M
+    assert found.zone_miss_m == pytest.approx(half * miss(START_M / Z), rel=1e-3)
+
+
+def test_a_zone_of_another_tier_says_nothing(tmp_path):
+    layers = {"zones": half_zone(tier="other", factor=3.0)}
+    with pytest.raises(InputError, match="feature 1: tier 'other' is not in the catalogue"):
+        one_field(tmp_path, rows=passes_of(1), layers=layers)
+
+
+def base(**columns) -> gpd.GeoDataFrame:
+    """A base beside the field."""
+    columns = {name: [value] for name, value in columns.items()}
+    return gpd.GeoDataFrame(columns, geometry=[shapely.Point(ORIGIN[0] - 50, ORIGIN[1])], crs=CRS)
+
+
+@pytest.mark.parametrize(("surveyed", "shift_m"), [(True, 0.0), (False, 0.5)])
+def test_an_unsurveyed_base_adds_its_own_shift(tmp_path, surveyed, shift_m):
+    tables = one_field(
+        tmp_path, rows=passes_of(1), layers={"bases": base(surveyed=surveyed)}, judging={"base_shift": "0.5 m"},
+    )  # fmt: skip
+    found, sd = field_line(tables), np.hypot(REPEATABLE_M, shift_m) / Z
+    assert found.expected_miss_m == pytest.approx(4 * ROWS * LENGTH_M * miss(sd), rel=1e-3)
+    assert found.base == ("surveyed" if surveyed else "not surveyed")
+    # The base moves the whole field at once: the missed share is that of one normal number, all or nothing.
+    misses = miss(sd)
+    assert [found.miss_share_p10, found.miss_share_p90] == [misses > 0.9, misses > 0.1]
+
+
+def test_an_unsurveyed_base_has_no_part_in_a_tier_that_goes_by_none(tmp_path):
+    layers = {"bases": base(surveyed="no")}
+    found = field_line(one_field(tmp_path, rows=passes_of(1), layers=layers, tier={"frame": "ITRF2020"}))
+    assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
+
+
+def test_how_good_it_must_be(tmp_path):
+    # Rows right on their strips: 95 % hold where sd = h / z, so R = h; with 2 in of steering in spring less of it is left.
+    judging = {"steering": {"spring": "2 in"}, "enough_share": 0.95}
+    found = field_line(one_field(tmp_path, rows=passes_of(1), judging=judging))
+    assert found.largest_repeatable_m == pytest.approx(np.sqrt(4**2 - 2**2) * INCH, rel=1e-3)
+    assert found.narrowest_strip_m == pytest.approx(2 * np.hypot(3, 2) * INCH, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"T1": MORNING - pd.Timedelta(seconds=1)}, "feature 1: ended_at lies before started_at; expected times in order"),
+        ({"T0": pd.NaT, "T1": pd.NaT}, "feature 1 has no times, from which convergence would be taken"),
+    ],
+)  # fmt: skip
+def test_times_that_cannot_be_or_are_missing_where_convergence_is_asked(tmp_path, change, message):
+    rows = times(passes_of(1), [0, 60, 120, 180])
+    for name, value in change.items():
+        rows.loc[0, name] = value
+    strips = times(passes_of(1), [0, 60, 120, 180])
+    write_coop(tmp_path, strips=strips, rows=rows)
+    settings = config(tmp_path)
+    for role in ("strips", "rows"):
+        settings["inputs"][role]["columns"] |= {"started_at": "T0", "ended_at": "T1"}
+    settings["judging"] = {"convergence": {"count": "times"}}
+    with pytest.raises(InputError) as caught:
+        take_in(settings, tmp_path)
+    assert message in str(caught.value) and "inputs.rows" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("columns", "message"),
+    [
+        ({"tier": "", "factor": 2.0}, "feature 1: tier '' is not in the catalogue; expected a tier's id, or * for all"),
+        ({"tier": "rtk_bas", "factor": 2.0}, "feature 1: tier 'rtk_bas' is not in the catalogue; did you mean 'rtk_base'?"),
+        ({"tier": "*"}, "feature 1 has neither factor nor unavailable; expected one of them"),
+        ({"tier": "*", "factor": 0.5}, "feature 1 has a factor out of range; expected a number from 1 to 100"),
+        ({"tier": "*", "factor": "twice"}, "feature 1 has a factor out of range; expected a number from 1 to 100"),
+        ({"tier": "*", "unavailable": "maybe"}, "feature 1: unavailable: 'maybe' is neither true nor false; expected one"),
+    ],
+)
+def test_bad_zone_is_one_clear_error(tmp_path, columns, message):
+    file = write_coop(tmp_path)
+    half_zone(**columns).to_file(file, layer="zones", driver="GPKG", engine="pyogrio")
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["zones"] = {"file": str(file), "layer": "zones"}
+    with pytest.raises(InputError) as caught:
+        take_in(settings, tmp_path)
+    assert message in str(caught.value) and "inputs.zones" in str(caught.value)
+
+
+def test_a_zone_beside_the_fields_is_a_reject(tmp_path):
+    file = write_coop(tmp_path)
+    zone = half_zone(tier="*", factor=2.0)
+    both = pd.concat([zone, zone.translate(0, 5000).to_frame("geometry").assign(tier="*", factor=2.0)], ignore_index=True)
+    gpd.GeoDataFrame(both, crs=CRS).to_file(file, layer="zones", driver="GPKG", engine="pyogrio")
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["zones"] = {"file": str(file), "layer": "zones"}
+    rejects = gpd.read_parquet(take_in(settings, tmp_path) / "rejects.parquet")
+    assert rejects.reason.tolist() == ["touches no field"] and rejects.feature.tolist() == ["2"]
+
+
+def test_missing_zones_file_names_the_key(tmp_path):
+    write_coop(tmp_path)
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["zones"] = {"file": str(tmp_path / "nowhere.gpkg")}
+    with pytest.raises((InputError, ConfigError), match=r"inputs\.zones: .*nowhere\.gpkg"):
+        take_in(settings, tmp_path)
