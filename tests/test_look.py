@@ -154,10 +154,10 @@ def test_finer_cells_and_more_tiers_cost_more(coop):
 # -- what is worth knowing ---------------------------------------------------------------------------------
 
 
-def test_a_good_co_op_has_no_warning_but_of_bases_and_clock(coop):
+def test_a_good_co_op_has_no_warning_but_of_bases_frames_and_clock(coop):
     said = facts(coop)["warnings"]
-    assert len(said) == 3 and "no bases" in said[0]
-    assert ["times are missing in every field" in text for text in said[1:]] == [True, True]
+    assert len(said) == 4 and "no bases" in said[0] and "neither the strips nor the rows name their frame" in said[1]
+    assert ["times are missing in every field" in text for text in said[2:]] == [True, True]
 
 
 def test_count_and_spacing_that_do_not_make_the_distance(coop):
@@ -279,10 +279,10 @@ def test_error_of_a_later_step_is_found_as_well(tmp_path):
 
 
 def test_frames_that_nothing_joins(tmp_path, coop):
-    # A European frame in America: PROJ has only a transformation that does nothing.
+    # A European frame in America; between it and the Australian one PROJ does nothing at all.
     coop["inputs"]["strips"]["constants"] |= {"frame": "ETRF2000", "epoch": 2010.0}
     coop["inputs"]["rows"]["constants"] |= {"frame": "GDA2020", "epoch": 2020.0}
-    with pytest.raises(RowreturnError, match="no transformation"):
+    with pytest.raises(RowreturnError, match="field 'F0': frame 'ETRF2000' is fixed to the plate of Europe"):
         facts(coop)
 
 

@@ -2,11 +2,14 @@
 
 import logging
 
+import numpy as np
+import pandas as pd
 import pytest
 from pyproj import Geod, Transformer
 from workflow import CRS, ORIGIN, config, passes_of, run_steps, take_in, write_coop
 
 from pipeline import columns as c
+from pipeline.core.frame_names import FRAMES
 from pipeline.errors import ConfigError, InputError
 from pipeline.files.store import read_geo, read_json
 
@@ -21,7 +24,7 @@ def frame_notes(settings: dict, folder, caplog) -> list[str]:
         notes = read_json(take_in(settings, folder) / "intake.json")["notes"]
     said = [record.getMessage() for record in caplog.records]
     assert said == [f"intake: note: {note}" for note in notes]
-    return [note for note in notes if "frame" in note]
+    return [note for note in notes if "frame" in note or "datum" in note]
 
 
 def co_op(folder, *, strips=None, rows=None, planter=True) -> dict:
@@ -36,14 +39,59 @@ def co_op(folder, *, strips=None, rows=None, planter=True) -> dict:
     return settings
 
 
+def referee(x: float, y: float) -> tuple[float, float]:
+    """PROJ's own transformation of a place, ITRF2014 (EPSG:7912) to NAD83(2011) (EPSG:6319), in metres of geodesics."""
+    lat, lon = Transformer.from_crs(CRS, "EPSG:4326").transform(x, y)
+    to_lat, to_lon, *_ = Transformer.from_crs("EPSG:7912", "EPSG:6319").transform(lat, lon, 0.0, 2026.3)
+    geod = Geod(ellps="GRS80")
+    east = geod.line_length([lon, to_lon], [lat, lat]) * (1 if to_lon > lon else -1)
+    return east, geod.line_length([lon, lon], [lat, to_lat]) * (1 if to_lat > lat else -1)
+
+
+@pytest.mark.parametrize("strips", [None, NAD83])
+def test_nothing_to_say_where_the_planter_follows_the_strips(tmp_path, caplog, strips):
+    assert frame_notes(co_op(tmp_path, strips=strips, planter=False), tmp_path, caplog) == []
+
+
+def test_nothing_to_say_where_both_are_in_one_frame(tmp_path, caplog):
+    spelled = {"frame": "nad83 (2011)", "epoch": 2010.0}
+    assert frame_notes(co_op(tmp_path, strips=NAD83, rows=spelled), tmp_path, caplog) == []
+
+
 @pytest.mark.parametrize("planter", [True, False])
-@pytest.mark.parametrize(("strips", "rows"), [(None, None), (NAD83, ITRF)])
-def test_nothing_to_say_where_both_or_none_name_a_frame(tmp_path, caplog, planter, strips, rows):
-    assert frame_notes(co_op(tmp_path, strips=strips, rows=rows, planter=planter), tmp_path, caplog) == []
+def test_how_far_and_where_to_the_rows_are_moved(tmp_path, caplog, planter):
+    (note,) = frame_notes(co_op(tmp_path, strips=NAD83, rows=ITRF, planter=planter), tmp_path, caplog)
+    # Referee: PROJ's own transformation of the place (see `referee`), by geodesics.
+    east, north = referee(ORIGIN[0] + 60.0, ORIGIN[1] + 25.0)
+    degrees = round(np.degrees(np.arctan2(east, north)))
+    assert 101.25 < degrees < 123.75  # ESE
+    assert note == (
+        "in 2 fields (F0, F2) the rows are in ITRF2014 at 2026.3 and the strips in NAD83(2011) at 2010: before matching the "
+        f"rows are moved {np.hypot(east, north):.2f} m towards {degrees} deg (ESE); this is a difference of datums (and "
+        "plate motion), not drift"
+    )
 
 
-def test_nothing_to_say_where_the_planter_follows_strips_of_a_known_frame(tmp_path, caplog):
-    assert frame_notes(co_op(tmp_path, strips=NAD83, planter=False), tmp_path, caplog) == []
+def test_shift_that_differs_from_field_to_field(monkeypatch, tmp_path, caplog):
+    # Two fields, moved 1 m and 3 m to the east: 2 m, and each within 1 m of that.
+    found = iter([(1.0, 0.0), (3.0, 0.0)])
+    monkeypatch.setattr("pipeline.files.frame_notes.frame_shift", lambda *_, **__: next(found))
+    (note,) = frame_notes(co_op(tmp_path, strips=NAD83, rows=ITRF), tmp_path, caplog)
+    assert "moved 2.00 m towards 90 deg (E), to within 1.00 m in all of them; this is" in note
+
+
+def test_no_side_names_its_frame(tmp_path, caplog):
+    (note,) = frame_notes(co_op(tmp_path), tmp_path, caplog)
+    assert note == f"in 2 fields (F0, F2) neither the strips nor the rows name their frame: {SAME}"
+
+
+@pytest.mark.parametrize("planter", [True, False])
+def test_frames_that_nothing_joins_are_refused_with_the_field(tmp_path, planter):
+    elsewhere = {"frame": "GDA2020", "epoch": 2020.0}
+    with pytest.raises(InputError) as caught:
+        take_in(co_op(tmp_path, strips=NAD83, rows=elsewhere, planter=planter), tmp_path)
+    assert str(caught.value).startswith("field 'F0': frame 'GDA2020' is fixed to the plate of Australia, but the field lies")
+    assert not (tmp_path / "work" / "intake").exists()
 
 
 def test_only_the_strips_name_their_frame(tmp_path, caplog):
@@ -60,8 +108,8 @@ def test_only_the_rows_name_their_frame(tmp_path, caplog, planter):
 def test_only_the_strips_of_one_field_name_their_frame(tmp_path, caplog):
     # Autumn names a frame in F0 alone, spring in F2 alone: each field is told apart.
     strips, rows = passes_of(), passes_of()
-    strips["frame"], strips["epoch"] = [NAD83["frame"]] * 4 + [None] * 4, 2010.0
-    rows["frame"], rows["epoch"] = [None] * 4 + [ITRF["frame"]] * 4, 2026.3
+    strips["frame"], strips["epoch"] = [NAD83["frame"]] * 4 + [None] * 4, [2010.0] * 4 + [None] * 4
+    rows["frame"], rows["epoch"] = [None] * 4 + [ITRF["frame"]] * 4, [None] * 4 + [2026.3] * 4
     write_coop(tmp_path, strips=strips, rows=rows)
     assert frame_notes(config(tmp_path), tmp_path, caplog) == [
         f"in 1 fields (F0) the strips name their frame and the rows do not: {SAME}",
@@ -76,13 +124,7 @@ def test_frame_that_one_layer_names_moves_nothing(tmp_path):
 
 def test_frame_of_a_planter_without_a_layer_moves_its_rows(tmp_path):
     fields = run_steps(co_op(tmp_path, strips=NAD83, rows=ITRF, planter=False), tmp_path)["fields"]
-    # Referee: PROJ's own transformation of the place, ITRF2014 (EPSG:7912) to NAD83(2011) (EPSG:6319), and
-    # pyproj's geodesics for the metres.
-    lat, lon = Transformer.from_crs(CRS, "EPSG:4326").transform(ORIGIN[0] + 60.0, ORIGIN[1] + 25.0)
-    to_lat, to_lon, *_ = Transformer.from_crs("EPSG:7912", "EPSG:6319").transform(lat, lon, 0.0, 2026.3)
-    geod = Geod(ellps="GRS80")
-    east = geod.line_length([lon, to_lon], [lat, lat]) * (1 if to_lon > lon else -1)
-    north = geod.line_length([lon, lon], [lat, to_lat]) * (1 if to_lat > lat else -1)
+    east, north = referee(ORIGIN[0] + 60.0, ORIGIN[1] + 25.0)
     one = fields[fields[c.FIELD_ID] == "F0"].iloc[0]
     assert (one[c.FRAME_EAST_M], one[c.FRAME_NORTH_M]) == pytest.approx((east, north), abs=1e-3)
     # And the rows themselves lie so far from the strips whose coordinates they took.
@@ -98,6 +140,7 @@ def test_frame_of_a_planter_without_a_layer_moves_its_rows(tmp_path):
         ({"field_id": "F0", "fix": "rtk"}, "constants: field_id, fix has no part in a plan without a file"),
         ({"frame": "ITRF2014"}, "constants: expected frame and epoch together"),
         ({"epoch": 2026.3}, "constants: expected frame and epoch together"),
+        (ITRF | {"frame": "NAD83"}, "inputs.rows.constants.frame: 'NAD83' is a family of frames that differ from"),
         (ITRF | {"frame": "ITRF14"}, "inputs.rows.constants.frame: 'ITRF14' is unknown; did you mean 'ITRF2014'? Known: "),
     ],
 )
@@ -110,11 +153,48 @@ def test_constants_that_a_planter_without_a_layer_cannot_use(tmp_path, constant,
 
 
 @pytest.mark.parametrize("role", ["strips", "rows"])
-def test_unknown_frame_in_one_layer_is_refused_with_its_feature(tmp_path, role):
-    # A plain "WGS84" is no realisation (DESIGN section 7); it is not let pass because the other layer names none.
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        # A plain "WGS84" is no realisation (DESIGN section 7); it is not let pass because the other layer names none.
+        ("WGS84", "is a family of frames that differ from one another, not one; expected one of WGS 84 (G2139), "
+         "WGS 84 (G2296)"),
+        ("NAD38", "is unknown; did you mean 'NAD83(2011)'? Known: " + ", ".join(sorted(FRAMES))),
+    ],
+)  # fmt: skip
+def test_what_is_no_frame_is_refused_with_its_feature(tmp_path, role, name, said):
     with pytest.raises(InputError) as caught:
-        take_in(co_op(tmp_path, **{role: {"frame": "WGS84", "epoch": 2025.0}}), tmp_path)
+        take_in(co_op(tmp_path, **{role: {"frame": name, "epoch": 2025.0}}), tmp_path)
     layer = {"strips": "strips", "rows": "planter"}[role]
-    place = f"inputs.{role}: {tmp_path}/coop.gpkg, layer '{layer}': feature 1: frame 'WGS84' is unknown; did you mean '"
-    assert str(caught.value).startswith(place)
-    assert "Leave the frame out where it is not known" in str(caught.value)
+    assert str(caught.value) == (
+        f"inputs.{role}: {tmp_path}/coop.gpkg, layer '{layer}': feature 1: frame '{name}' {said}. Leave the frame (and its "
+        "epoch) out where it is not known"
+    )
+
+
+@pytest.mark.parametrize("constant", [True, False])
+@pytest.mark.parametrize("role", ["strips", "rows"])
+def test_epoch_without_frame_is_refused(tmp_path, role, constant):
+    layer = {"strips": "strips", "rows": "planter"}[role]
+    if constant:
+        settings, feature = co_op(tmp_path, **{role: {"epoch": 2026.3}}), 1
+    else:  # one feature of a column that others fill as they should
+        table = passes_of().assign(frame=["ITRF2020"] * 4 + [None] * 4, epoch=[2026.3] * 5 + [None] * 3)
+        write_coop(tmp_path, **({"rows": passes_of()} | {role: table}))
+        settings, feature = config(tmp_path), 5
+    with pytest.raises(InputError) as caught:
+        take_in(settings, tmp_path)
+    assert str(caught.value) == (
+        f"inputs.{role}: {tmp_path}/coop.gpkg, layer '{layer}': feature {feature} has epoch 2026.3 but no frame; a date "
+        "alone says nothing of the coordinates, add the frame or remove the epoch"
+    )
+    assert not (tmp_path / "work").exists()
+
+
+def test_usual_spelling_in_a_column_is_read(tmp_path):
+    strips = passes_of().assign(frame="wgs84 (g2139)", epoch=2025.8)
+    write_coop(tmp_path, strips=strips, rows=passes_of().assign(frame="WGS 84 (G2139)", epoch=2025.8))
+    work = take_in(config(tmp_path), tmp_path)
+    for name in ("strips", "rows"):
+        kept = pd.concat(read_geo(path) for path in work.glob(f"intake/*/{name}.parquet"))
+        assert set(kept[c.FRAME]) == {"WGS 84 (G2139)"}

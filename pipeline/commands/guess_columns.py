@@ -8,7 +8,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.commands.quoting import named
-from pipeline.core.frames import FRAMES
+from pipeline.core.frame_names import FRAMES, frame_named
 from pipeline.files.texts import text_of
 from pipeline.files.units import LENGTH, SPEED, to_si
 from pipeline.files.values import LIMITS
@@ -186,7 +186,7 @@ def _is_time(there: pd.Series) -> str:
 
 
 def _is_frame(there: pd.Series) -> str:
-    strange = [value for value in there if value not in FRAMES]
+    strange = [value for value in there.unique() if frame_named(text_of(value)) is None]
     return f"{named(text_of(strange[0]))} is no known frame ({', '.join(FRAMES)})" if strange else ""
 
 

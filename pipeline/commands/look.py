@@ -4,20 +4,16 @@ import json
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-import pandas as pd
-import shapely
-
 from pipeline import columns as c
 from pipeline.commands.bounded import Sample, bounded, in_the_layers_words
 from pipeline.commands.layer_facts import layer_facts
 from pipeline.commands.look_text import look_text
 from pipeline.commands.run_size import run_size
 from pipeline.commands.worth_knowing import tier_facts, warnings_of
-from pipeline.core.local import to_geographic
 from pipeline.errors import RowreturnError
 from pipeline.files.config import Config, config_from_dict, resolve_tiers
 from pipeline.files.plain_yaml import read_yaml
-from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
+from pipeline.files.planter_side import check_one_bar
 from pipeline.files.taking import Taken, take_in
 
 
@@ -84,19 +80,12 @@ def _planter(settings: Config) -> str:
 
 
 def _check_planter_side(settings: Config, taken: Taken) -> None:
-    """What would end the run only after the intake: strips of several bars, frames that nothing joins."""
+    """What would end the run only after the intake: strips of several bars where a planter has to be planned."""
+    if "rows" in taken.layers:
+        return
     rows = settings.inputs.rows
-    said = rows.constants if rows is not None else None
+    spacing_m = rows.constants.row_spacing_m if rows is not None else None
     strips = dict(list(taken.layers["strips"].kept.groupby(c.FIELD_ID)))
-    planted = dict(list(taken.layers["rows"].kept.groupby(c.FIELD_ID))) if "rows" in taken.layers else None
-    fields = taken.fields[taken.fields[c.FIELD_ID].isin(list(strips))]
-    places = shapely.get_coordinates(shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt())))
-    for field_id, place in zip(fields[c.FIELD_ID], places, strict=True):
-        mine = strips[field_id]
-        autumn = frame_of(mine)
-        if planted is None:
-            check_one_bar(mine, said.row_spacing_m if said is not None else None)
-            spring = (said.frame, said.epoch) if said is not None and said.frame is not None else autumn
-        else:
-            spring = frame_of(planted.get(field_id, pd.DataFrame({c.FRAME: [], c.EPOCH: []})))
-        shift_into_frame(autumn, spring, (float(place[0]), float(place[1])))
+    for field_id in taken.fields[c.FIELD_ID]:
+        if field_id in strips:
+            check_one_bar(strips[field_id], spacing_m)

@@ -14,6 +14,7 @@ UNIT_SYSTEMS = ("us", "metric")
 NOTHING = "\u2013"
 # A no-break space, so that a number never parts from its unit at the end of a line.
 GAP = "\u00a0"
+WINDS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
 
 
 def length_text(length_m: float, *, units: str) -> str:
@@ -54,6 +55,31 @@ def width_text(width_m: float, *, units: str) -> str:
         return NOTHING
     size_m, unit = (INCH_M, "in") if units == "us" else (0.01, "cm")
     return f"{width_m / size_m:.3g}{GAP}{unit}"
+
+
+def direction_text(east: float, north: float) -> str:
+    """Compass direction of a way, in degrees from north and as a wind: `125 deg (SE)`; a dash if it leads nowhere."""
+    if not math.isfinite(east + north) or east == north == 0:
+        return NOTHING
+    degrees = math.degrees(math.atan2(east, north)) % 360
+    return f"{round(degrees) % 360} deg ({WINDS[round(degrees / 22.5) % 16]})"
+
+
+def shift_text(east_m: float, north_m: float) -> str:
+    """Shift in words, to the centimetre, below a decimetre to the millimetre: `1.35 m towards 125 deg (SE)`.
+
+    Parameters
+    ----------
+    east_m, north_m : float
+        Its parts [m]; one that is not finite gives a dash.
+    """
+    size_m = math.hypot(east_m, north_m)
+    if not math.isfinite(size_m):
+        return NOTHING
+    if size_m < 0.0005:
+        return "less than 1 mm"
+    size = f"{1000 * size_m:.0f} mm" if size_m < 0.0995 else f"{size_m:.2f} m"
+    return f"{size} towards {direction_text(east_m, north_m)}"
 
 
 def area_text(area_m2: float, *, units: str) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.frames import FRAMES
+from pipeline.core.frame_names import FRAMES, frame_named, why_no_frame
 from pipeline.core.local import to_geographic
 from pipeline.core.operations import VISIT_BREAK_S
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
@@ -120,6 +120,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
     kept = found.kept.copy()
     for name in (c.TIER, c.FRAME, c.PASS_ID):
         kept[name] = kept[name].map(text_of) if name in kept else ""
+    kept[c.FRAME] = kept[c.FRAME].map({name: frame_named(name) or name for name in kept[c.FRAME].unique()})
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
     for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
         kept[ours] = seconds_of(kept[theirs], place, theirs) if theirs in kept else np.nan
@@ -243,11 +244,11 @@ def check_planter(rows) -> None:
     Raises
     ------
     ConfigError
-        With the nearest known frame.
+        With the frames that it may have meant.
     """
     if rows is not None and rows.file is None and rows.constants.frame not in (None, *FRAMES):
         name = rows.constants.frame
-        raise ConfigError(f"configuration: inputs.rows.constants.frame: '{name}' is unknown; {did_you_mean(name, FRAMES)}")
+        raise ConfigError(f"configuration: inputs.rows.constants.frame: '{shown(name)}' {why_no_frame(name)}")
 
 
 def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
@@ -255,15 +256,10 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
     if unknown.any():
         name = kept[c.FRAME][unknown].iloc[0]
         raise InputError(
-            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{shown(name)}' is unknown; "
-            f"{did_you_mean(name, FRAMES)}. Leave the frame out where it is not known"
+            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{shown(name)}' {why_no_frame(name)}. Leave the "
+            "frame (and its epoch) out where it is not known"
         )
-    bare = (kept[c.FRAME] != "") & kept[c.EPOCH].isna()
-    if bare.any():
-        raise InputError(
-            f"{place}: feature {kept.index[bare.to_numpy()][0]} has frame '{kept[c.FRAME][bare].iloc[0]}' but no epoch; "
-            "a frame is a realisation with a date, add the epoch as a decimal year"
-        )
+    _check_frame_and_epoch(kept, place)
     wild = ((kept[c.EPOCH] < 1980) | (kept[c.EPOCH] > 2100)).to_numpy()
     if wild.any():
         raise InputError(
@@ -275,6 +271,22 @@ def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
         raise InputError(
             f"{place}: field '{many.index[many > 1][0]}' has passes in several frames or epochs; expected one a field, "
             "split the layer or transform it"
+        )
+
+
+def _check_frame_and_epoch(kept: gpd.GeoDataFrame, place: str) -> None:
+    """Neither without the other."""
+    bare = (kept[c.FRAME] != "") & kept[c.EPOCH].isna()
+    if bare.any():
+        raise InputError(
+            f"{place}: feature {kept.index[bare.to_numpy()][0]} has frame '{kept[c.FRAME][bare].iloc[0]}' but no epoch; "
+            "a frame is a realisation with a date, add the epoch as a decimal year"
+        )
+    lone = (kept[c.FRAME] == "") & kept[c.EPOCH].notna()
+    if lone.any():
+        raise InputError(
+            f"{place}: feature {kept.index[lone.to_numpy()][0]} has epoch {kept[c.EPOCH][lone].iloc[0]:g} but no frame; "
+            "a date alone says nothing of the coordinates, add the frame or remove the epoch"
         )
 
 

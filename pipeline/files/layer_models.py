@@ -14,6 +14,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from pipeline.core.frame_names import frame_named
 from pipeline.errors import did_you_mean
 from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
 from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
@@ -85,6 +86,8 @@ def _encoding(name: str) -> str:
 Crs = Annotated[Name, AfterValidator(_crs)]
 Zone = Annotated[Name, AfterValidator(_zone)]
 Encoding = Annotated[Name, AfterValidator(_encoding)]
+#: As we spell it; an unknown one is refused with its layer.
+FrameName = Annotated[Name, AfterValidator(lambda name: frame_named(name) or name)]
 
 
 class Model(BaseModel):
@@ -115,7 +118,7 @@ class LineConstants(Model):
     row_count: int | None = Field(None, ge=1, le=120, description="row units of the implement")
     row_spacing_m: RowSpacing | None = Field(None, alias="row_spacing", description="between row units")
     tier: Name | None = Field(None, description="id of the correction tier the layer was made with")
-    frame: Name | None = Field(None, description="reference frame of the coordinates, a realisation")
+    frame: FrameName | None = Field(None, description="reference frame of the coordinates, a realisation")
     epoch: float | None = Field(None, ge=1980, le=2100, description="date of the coordinates, decimal year")
     field_id: Name | None = Field(None, description="the field all features belong to")
     pass_id: Name | None = Field(None, description="the pass all features belong to")

@@ -53,7 +53,7 @@ def shift_into_frame(
     Raises
     ------
     InputError
-        If PROJ knows no way between the two.
+        If nothing joins the two.
     """
     if autumn is None or spring is None:
         return 0.0, 0.0

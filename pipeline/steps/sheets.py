@@ -10,7 +10,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
 from pipeline.core.figures import summed
-from pipeline.core.show import length_text
+from pipeline.core.show import direction_text, length_text
 from pipeline.files.laid_out import PIECES, LaidOut
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
@@ -120,8 +120,8 @@ def _notes(field: LaidOut, judging: Settings, units: str) -> tuple[str, ...]:
     if (east, north) != (0.0, 0.0):
         frames = " to ".join(f"{name} at {epoch}" for name, epoch in reversed(field.facts["frames"]))
         notes.append(
-            f"Planter lines moved {length_text(float(np.hypot(east, north)), units=units)} from {frames}: a difference of "
-            "frames, not drift."
+            f"Planter lines moved {length_text(float(np.hypot(east, north)), units=units)} towards "
+            f"{direction_text(east, north)}, from {frames}: a difference of frames, not drift."
         )
     if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
         notes.append("Some bends are tighter than the implement; row lines were cut there.")

@@ -1,0 +1,105 @@
+"""What is said of the frames of strips and rows: how far apart they are, or that nobody knows."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.frames import frame_shift
+from pipeline.core.local import to_geographic
+from pipeline.core.show import shift_text
+from pipeline.errors import InputError
+from pipeline.files.config import Config
+from pipeline.files.layers import Layer
+
+_NAMED_AT_MOST = 4
+_SAME = "both are taken to be in the same frame and nothing is moved; give frame and epoch for both if they are not"
+# Shifts that differ by less over the fields are told as one [m].
+_ALIKE_M = 0.005
+
+Side = tuple[str, float] | None
+
+
+def frame_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
+    """Notes on the fields that have both strips and rows, one for each pair of frames.
+
+    Parameters
+    ----------
+    settings : Config
+    layers : dict of role to Layer
+        As kept, with fields assigned and one frame a field and layer.
+
+    Raises
+    ------
+    InputError
+        If nothing joins the two frames of a field, with the field.
+    """
+    autumn = _frames(layers["strips"].kept)
+    if "rows" in layers:
+        spring = _frames(layers["rows"].kept)
+    else:
+        planter = settings.inputs.rows.constants.given() if settings.inputs.rows is not None else {}
+        if c.FRAME not in planter:  # the planter follows the strips in whatever frame they are
+            return []
+        spring = dict.fromkeys(autumn, (planter[c.FRAME], planter[c.EPOCH]))
+    pairs = {name: (autumn[name], spring[name]) for name in sorted(autumn.keys() & spring.keys())}
+    return _unsaid_notes(pairs) + _shift_notes(pairs, layers["fields"].kept)
+
+
+def _frames(passes: pd.DataFrame) -> dict[str, Side]:
+    """Frame and epoch of each field, None where none is said."""
+    firsts = passes.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, c.FRAME, c.EPOCH]]
+    return {name: (frame, float(epoch)) if frame else None for name, frame, epoch in firsts.itertuples(index=False)}
+
+
+def _unsaid_notes(pairs: dict[str, tuple[Side, Side]]) -> list[str]:
+    """Fields in which a side does not say its frame: nothing is moved there."""
+    cases = {
+        (True, False): "the strips name their frame and the rows do not",
+        (False, True): "the rows name their frame and the strips do not",
+        (False, False): "neither the strips nor the rows name their frame",
+    }
+    notes = []
+    for case, said in cases.items():
+        names = [name for name, pair in pairs.items() if tuple(side is not None for side in pair) == case]
+        notes += [f"in {_fields(names)} {said}: {_SAME}"] if names else []
+    return notes
+
+
+def _shift_notes(pairs: dict[str, tuple[Side, Side]], fields: gpd.GeoDataFrame) -> list[str]:
+    """Fields whose two sides differ, with the shift of their rows."""
+    places = shapely.get_coordinates(shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt())))
+    place = dict(zip(fields[c.FIELD_ID], places, strict=True))
+    shifts: dict[tuple[Side, Side], dict[str, tuple[float, float]]] = {}
+    for name, (autumn, spring) in pairs.items():
+        if autumn is not None and spring is not None and autumn != spring:
+            shifts.setdefault((autumn, spring), {})[name] = _shift(name, autumn, spring, place[name])
+    return [
+        f"in {_fields(list(moved))} the rows are in {_said(spring)} and the strips in {_said(autumn)}: before matching the "
+        f"rows are moved {_shift_said(np.array(list(moved.values())))}; this is a difference of datums (and plate motion), "
+        "not drift"
+        for (autumn, spring), moved in shifts.items()
+    ]
+
+
+def _shift(name: str, autumn: Side, spring: Side, place: np.ndarray) -> tuple[float, float]:
+    try:
+        return frame_shift(float(place[0]), float(place[1]), autumn=autumn, spring=spring)
+    except InputError as error:
+        raise InputError(f"field '{name}': {error}") from None
+
+
+def _shift_said(shifts_m: np.ndarray) -> str:
+    """The mean over the fields, and how far single ones lie from it."""
+    mean = shifts_m.mean(axis=0)
+    off_m = np.hypot(*(shifts_m - mean).T).max()
+    return shift_text(*mean) + (f", to within {off_m:.2f} m in all of them" if off_m > _ALIKE_M else "")
+
+
+def _said(side: Side) -> str:
+    return "no frame" if side is None else f"{side[0]} at {side[1]:g}"
+
+
+def _fields(names: list[str]) -> str:
+    return f"{len(names)} fields ({', '.join(names[:_NAMED_AT_MOST])}{' ...' if len(names) > _NAMED_AT_MOST else ''})"
