@@ -6,7 +6,8 @@ import numpy as np
 from helpers import tier
 
 from pipeline.core.checks import Checks
-from pipeline.core.returns import Clock, OperationError, ReturnError
+from pipeline.core.operations import Clock, OperationError
+from pipeline.core.returns import ReturnError
 
 SOME_TIER = tier(repeatable_m=0.3, pass_to_pass_m=0.12)
 WANDER_M, MACHINE_M = 0.012, 0.03

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from scipy.stats import foldnorm, kstest, multivariate_normal, norm
 
 from pipeline.core.conditioning import Posterior
-from pipeline.core.returns import Clock, OperationError, StandardDraws
+from pipeline.core.draws import StandardDraws
+from pipeline.core.operations import Clock, OperationError
 
 DRAWS = 2**15
 NORTH = np.array([[0.0, 1.0]])
@@ -29,8 +30,7 @@ def only_shift(sd_m, *, machine_sd_m=0.0):
 
 
 def prior_draws(error, draws=DRAWS, seed=3):
-    clocks = error.autumn.clock, error.spring.clock
-    return StandardDraws.seeded(*clocks, sources=(1, 1), draws=draws, seed=seed).errors([error])[0]
+    return StandardDraws.seeded([error], draws=draws, seed=seed).errors([error])[0]
 
 
 def conditioned(posterior, *, draws=DRAWS, seed=7):

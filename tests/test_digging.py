@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from pipeline.core.conditioning import Posterior
 from pipeline.core.digging import next_places
-from pipeline.core.returns import StandardDraws
+from pipeline.core.draws import StandardDraws
 
 HALF_WIDTH_M = 4 * INCH
 TAPE_M = 0.25 * INCH
@@ -18,8 +18,7 @@ WANDER_M = 0.01
 
 
 def seasons(error, draws, seed=1):
-    clocks = error.autumn.clock, error.spring.clock
-    return StandardDraws.seeded(*clocks, sources=(1, 1), draws=draws, seed=seed).errors([error])[0]
+    return StandardDraws.seeded([error], draws=draws, seed=seed).errors([error])[0]
 
 
 def share(shift, length):
