@@ -111,7 +111,7 @@ def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
             passes=laid, offsets=measured, tiers=judging, raster=work / "settings/raster.json",
             results=results, out=made["overlap"][-1],
         )  # fmt: skip
-    names = {"fields": "field_tier", "rows": "row_tier", "passes": "pass_tier", "waiting": "waiting"}
+    names = {"fields": "field_tier", "rows": "row_tier", "passes": "pass_tier", "waiting": "waiting", "shift": "shift"}
     paths = {name: results / f"{file}.csv" for name, file in names.items()}
     tables.run(**made, **paths)
     return {name: pd.read_csv(path, dtype={"field_id": str}) for name, path in paths.items()}

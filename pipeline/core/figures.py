@@ -23,6 +23,9 @@ def summed(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """
     grouped = rows.groupby(keys, sort=False)
     out = grouped[[name for name in _SUMS if name in rows]].sum()
+    # A field without checks has no figures after them, not zero metres.
+    checked = [name for name in c.CHECKED_SUMS if name in rows]
+    out[checked] = grouped[checked].sum(min_count=1)
     out[c.LONGEST_RUN_M] = grouped[c.LONGEST_RUN_M].max()
     return with_shares(out.reset_index())
 
@@ -33,6 +36,9 @@ def with_shares(table: pd.DataFrame) -> pd.DataFrame:
     table = table.assign(
         **{c.EXPECTED_MISS_SHARE: table[c.EXPECTED_MISS_M] / np.maximum(on_strips.sum(axis=1), 1e-9)}
     )
+    if c.CHECKED_SUMS[0] in table:
+        checked = table[c.CHECKED_SUMS].to_numpy()
+        table = table.assign(**{c.CHECKED_SHARE: checked[:, 3] / np.maximum(checked[:, :3].sum(axis=1), 1e-9)})
     if c.RASTER_HOLDS_M not in table:
         return table
     raster = table[[c.RASTER_HOLDS_M, c.RASTER_DOUBT_M, c.RASTER_MISSES_M]].to_numpy()

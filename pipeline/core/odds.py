@@ -21,7 +21,7 @@ FIELD_DRAWS = 16384
 PASS_DRAWS = 4096
 ROW_DRAWS = 1024
 # A block of draws, and the rows of a part of the field, are small enough to stay near the processor.
-_BLOCK = ROW_DRAWS
+BLOCK = ROW_DRAWS
 _SPANS_AT_ONCE = 65536
 
 
@@ -216,21 +216,21 @@ class _Field:
         of_field = np.empty((tiers, FIELD_DRAWS))
 
         def judge_block(block: int) -> None:
-            draws = slice(block * _BLOCK, (block + 1) * _BLOCK)
+            draws = slice(block * BLOCK, (block + 1) * BLOCK)
             for k, errors in enumerate(self.errors_of_block(block) if block else few):
                 missed = table.under(self.pairs, errors, passes)
                 of_field[k, draws] = missed.sum(axis=0, dtype=float)
                 if draws.stop <= PASS_DRAWS:
                     of_passes[k, :, draws] = missed[some]
 
-        list(pool.map(judge_block, range(FIELD_DRAWS // _BLOCK)))
+        list(pool.map(judge_block, range(FIELD_DRAWS // BLOCK)))
         pass_share = table.shares_of_one(self.pairs, passes)
         pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), of_passes))
         return pass_share, percentiles_of_draws(of_field, np.full(tiers, length.sum())).T
 
     def errors_of_block(self, block: int) -> list[tuple]:
         """Joint errors of the passes under every tier, from one block of the draws."""
-        draws = StandardDraws.seeded(self.errors, draws=_BLOCK, seed=self.seed, block=block)
+        draws = StandardDraws.seeded(self.errors, draws=BLOCK, seed=self.seed, block=block)
         return draws.errors(self.errors)
 
 

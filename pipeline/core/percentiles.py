@@ -51,7 +51,22 @@ def percentiles_of_normal(
     sds, kind = np.unique(np.round(sd_m * 1e9), axis=0, return_inverse=True)
     edges = np.concatenate([[-np.inf], 0.5 * (shift_m[1:] + shift_m[:-1]), [np.inf]])
     below = ndtr(edges[:, None] / np.maximum(sds[:, None, :] * 1e-9, 1e-12))
-    return _by_level(missed, length, np.diff(below, axis=1), kind.ravel(), np.array(PERCENTILES) / 100)
+    return percentiles_of_weights(missed, length, np.diff(below, axis=1), kind.ravel())
+
+
+def percentiles_of_weights(missed: np.ndarray, length: np.ndarray, weight: np.ndarray, kind: np.ndarray) -> np.ndarray:
+    """The same where each step of shift has a weight, shape (tiers, 3, owners).
+
+    Parameters
+    ----------
+    missed, length : ndarray
+        As of `percentiles_of_normal`.
+    weight : ndarray, shape (kinds, steps, tiers)
+        Probability of each step.
+    kind : ndarray of int, shape (owners,)
+        Which of the weights each owner has.
+    """
+    return _by_level(missed, length, weight, kind, np.array(PERCENTILES) / 100)
 
 
 @numba.njit(cache=True, nogil=True)

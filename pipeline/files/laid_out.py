@@ -64,6 +64,11 @@ class LaidOut:
         """Stretches of the passes of ``planter`` or ``strip``: pass, time since the start at both ends, zones."""
         return read_frame(self.folder / f"{name}_stretches.parquet")
 
+    def checks(self) -> gpd.GeoDataFrame | None:
+        """Ground checks in the field's plane; None where the run has none."""
+        path = self.folder / "checks.parquet"
+        return read_geo(path) if path.exists() else None
+
     def of_line(self, name: str, column: str) -> np.ndarray:
         """A column of the lines of ``planter`` or ``strip``, such as the stretch that each is of."""
         return read_frame(self.folder / f"{name}_lines.parquet", columns=[column])[column].to_numpy()

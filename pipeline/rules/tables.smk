@@ -8,6 +8,7 @@ rule tables:
         rows="results/row_tier.csv",
         passes="results/pass_tier.csv",
         waiting="results/waiting.csv",
+        shift="results/shift.csv",
     log:
         "work/log/tables.log",
     message:

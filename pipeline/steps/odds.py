@@ -6,9 +6,15 @@ import numpy as np
 import pandas as pd
 
 from pipeline import columns as c
+from pipeline.core.conditioning import Posterior
 from pipeline.core.odds import Judgement, apart_lengths, judge
+from pipeline.core.pairs import Places
+from pipeline.core.return_shift import shift_to_give
+from pipeline.core.returns import ReturnError
 from pipeline.files.asked import Asked
+from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
 from pipeline.files.field_data import FieldData
+from pipeline.files.ground_checks import GroundChecks, no_checks
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import write_frame
@@ -27,7 +33,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
         Folder to fill with rows, passes and field figures.
     """
     judging = Settings.read(tiers)
-    tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": [], "waiting": []}
+    tables: dict[str, list[pd.DataFrame]] = {name: [] for name in ("rows", "passes", "fields", "waiting", "shift")}
     for folder in fields_of(passes):
         LOG.info("odds: %s", folder.name)
         for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
@@ -47,7 +53,8 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
         field.spans, places, errors, pass_of_row=field.rows[c.PASS].to_numpy(np.int64),
         passes=len(field.planter_passes), spacing_m=float(spacing), seed=judging.seed,
     )  # fmt: skip
-    asked = Asked(field, judging, places, errors)
+    asked, checks = Asked(field, judging, places, errors), GroundChecks.of(field, places, errors)
+    checked = checked_judgements(field, places, checks, judging)
     whole = np.bincount(places.row, field.spans.length_m, rows)
     base = pd.DataFrame({
         c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.ROW: np.arange(rows),
@@ -57,14 +64,18 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     })  # fmt: skip
     return {
         "rows": pd.concat([
-            _rows(base, tier, one, judging).assign(**asked.by_row(tier)) for tier, one in judged.items()
+            _rows(base, tier, one, judging).assign(**asked.by_row(tier), **checked_rows(checked.get(tier), rows))
+            for tier, one in judged.items()
         ], ignore_index=True),
-        "passes": pd.concat([_passes(field, tier, one) for tier, one in judged.items()], ignore_index=True),
+        "passes": pd.concat([
+            _passes(field, tier, one).assign(**checked_passes(checked.get(tier), len(field.planter_passes)))
+            for tier, one in judged.items()
+        ], ignore_index=True),
         "fields": pd.DataFrame([
-            _field(field, tier, one, judging) | more
+            _field(field, tier, one, judging) | more | checked_field(field, places, checks, checked, tier)
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
         ]),
-        "waiting": asked.waiting(),
+        "waiting": asked.waiting(), "shift": _shift(field, places, checks, errors, judging),
     }  # fmt: skip
 
 
@@ -96,6 +107,19 @@ def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> di
         c.FRAME_EAST_M: field.facts["frame_east_m"], c.FRAME_NORTH_M: field.facts["frame_north_m"],
         c.AREA_M2: field.facts["area_m2"],
     }  # fmt: skip
+
+
+def _shift(
+    field: FieldData, places: Places, checks: GroundChecks | None, errors: dict[str, ReturnError], judging: Settings
+) -> pd.DataFrame:
+    """The shift to give the planter's lines under every tier; none where they are in the ground already."""
+    if judging.kind != "planned":
+        return shift_lines(field, "", None)
+    tables = []
+    for tier, error in errors.items():
+        posterior = checks.posterior[tier] if checks is not None else Posterior.of(error, no_checks())
+        tables.append(shift_lines(field, tier, shift_to_give(field.spans, places, posterior)))
+    return pd.concat(tables, ignore_index=True)
 
 
 if __name__ == "__main__":

@@ -14,14 +14,16 @@ from pipeline.files.store import read_frame, write_csv
 BALANCE_SHARE = 1e-6
 
 
-def run(*, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path, waiting: Path) -> None:
+def run(
+    *, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path, waiting: Path, shift: Path
+) -> None:
     """Join both routes and write the tables.
 
     Parameters
     ----------
     odds, overlap : list of Path
         Of all batches.
-    fields, rows, passes, waiting : Path
+    fields, rows, passes, waiting, shift : Path
         Tables to write.
     """
     by_row = _gather([folder / "rows.parquet" for folder in odds])
@@ -36,18 +38,21 @@ def run(*, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, pass
     )
     # A field without planted rows keeps its line, with nothing in it.
     figures = [name for name in whole if name not in facts]
+    figures = [name for name in figures if name not in c.CHECKED_FIELD]
     whole = whole.fillna(dict.fromkeys(figures, 0)).astype({c.ROW_COUNT: int, c.ROWS_MISSED: int})
     shares = _gather([folder / "passes.parquet" for folder in odds])
     by_pass = summed(joined, [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER])
     by_pass = by_pass.merge(shares, on=[c.FIELD_ID, c.TIER, c.PASS], validate="one_to_one")
     reach = facts[[c.FIELD_ID, c.TIER, c.REPEATABLE_95_M, c.BASELINE_M, c.REACH]]
-    more = [*c.EXTRAS, *c.FIELD_EXTRAS, c.AREA_M2, *c.FIELD_MORE]
+    more = [*c.EXTRAS, *c.FIELD_EXTRAS, c.AREA_M2, *c.FIELD_MORE, *c.CHECKED_FIELD]
     _write(fields, whole, [c.FIELD_ID, c.FARM, c.TIER], order, more)
-    _write_waiting(waiting, _gather([folder / "waiting.parquet" for folder in odds]), order)
-    _write(passes, by_pass.merge(reach, on=[c.FIELD_ID, c.TIER]), [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER], order)
+    _write_listed(waiting, _gather([folder / "waiting.parquet" for folder in odds]), order, [c.WAIT_MIN])
+    _write_listed(shift, _gather([folder / "shift.parquet" for folder in odds]), order, [])
+    _write(passes, by_pass.merge(reach, on=[c.FIELD_ID, c.TIER]), [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER], order,
+           [*c.EXTRAS, *c.CHECKED_ROW])  # fmt: skip
     joined = with_shares(joined.merge(reach, on=[c.FIELD_ID, c.TIER]))
     keys = [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.UNIT, c.ROW, c.TIER]
-    _write(rows, joined, keys, order, [*c.EXTRAS, c.TIGHT, *c.ROW_MORE])
+    _write(rows, joined, keys, order, [*c.EXTRAS, c.TIGHT, *c.ROW_MORE, *c.CHECKED_ROW])
 
 
 def _gather(paths: list[Path]) -> pd.DataFrame:
@@ -72,10 +77,10 @@ def _write(path: Path, table: pd.DataFrame, keys: list[str], order: dict, extras
     write_csv(path, table[[*keys, *figures, *(name for name in extras if name not in keys)]])
 
 
-def _write_waiting(path: Path, table: pd.DataFrame, order: dict) -> None:
-    """What waiting after each start of the planter avoids, by field and tier."""
-    table = table.assign(_order=table[c.TIER].map(order)).sort_values([c.FIELD_ID, "_order", c.WAIT_MIN], kind="stable")
-    write_csv(path, table.drop(columns="_order").astype({c.WAIT_MIN: int}))
+def _write_listed(path: Path, table: pd.DataFrame, order: dict, keys: list[str]) -> None:
+    """Write a table that has lines of its own for each field and tier."""
+    table = table.assign(_order=table[c.TIER].map(order)).sort_values([c.FIELD_ID, "_order", *keys], kind="stable")
+    write_csv(path, table.drop(columns="_order").astype(dict.fromkeys(keys, int)))
 
 
 if __name__ == "__main__":
@@ -84,7 +89,7 @@ if __name__ == "__main__":
         lambda: run(
             odds=[Path(p) for p in job.input.odds], overlap=[Path(p) for p in job.input.overlap],
             fields=Path(job.output.fields), rows=Path(job.output.rows), passes=Path(job.output.passes),
-            waiting=Path(job.output.waiting),
+            waiting=Path(job.output.waiting), shift=Path(job.output.shift),
         ),
         log=job.log[0],
     )  # fmt: skip

@@ -1,0 +1,109 @@
+"""The shift to give the planter's lines before planting, so that they come down where the strips are."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.core.checked import asked, shift_table, shift_weights
+from pipeline.core.conditioning import Posterior
+from pipeline.core.offsets import ON_STRIP, Spans
+from pipeline.core.pairs import Pairs, Places
+from pipeline.core.reduced import Groups
+
+# Directions of travel are told apart to so many degrees, and named if they have this share of the row length.
+HEADING_BIN_DEG = 10.0
+LEAST_SHARE = 0.05
+# Normals that lean the other way by less than this (root mean square) leave that part of a shift unknown.
+_ONE_DIRECTION = np.sin(np.radians(3.0))
+
+
+@dataclass(frozen=True)
+class ShiftToGive:
+    """How far the planter's lines of a field should be moved.
+
+    Attributes
+    ----------
+    east_m, north_m : float
+        The shift [m].
+    bearing_deg, along_m, across_m : ndarray, shape (headings,)
+        Directions of travel, and the shift along each and to the left of it [m]; most of the row length first.
+    whole : bool
+        Whether both parts of the shift are known; with one direction of travel only the part across is, and the rest
+        is left as it is.
+    share_before, share_after : float
+        Expected missed share of the row length without the shift and with it.
+    """
+
+    east_m: float
+    north_m: float
+    bearing_deg: np.ndarray
+    along_m: np.ndarray
+    across_m: np.ndarray
+    whole: bool
+    share_before: float
+    share_after: float
+
+
+def shift_to_give(spans: Spans, places: Places, posterior: Posterior) -> ShiftToGive | None:
+    """The shift that takes the expected offset out of a field's rows; None where no row stands on a strip.
+
+    Parameters
+    ----------
+    spans : Spans
+    places : Places
+    posterior : Posterior
+        Of one tier; without checks only the planned offsets are taken out.
+
+    Notes
+    -----
+    Least squares over the row length: the shift v for which offset + mean shift + n . v is smallest. A machine bias
+    changes its side with the direction of travel and is no matter of a shift.
+    """
+    on = spans.kind == ON_STRIP
+    if not on.any():
+        return None
+    spans, places = spans.take(on), places.take(on)
+    table, pairs = shift_table(spans, places, posterior)
+    g = table.groups
+    offset = _mean_offsets(spans, places, g, pairs) + posterior.moments(*asked(g, pairs))[0]
+    normal = np.column_stack([g.normal_x, g.normal_y])
+    move, whole = _least_squares(normal, -offset, g.length_m)
+    share = [
+        float((table.missed_m * shift_weights(table, pairs, posterior, moved_m=moved)).sum() / g.length_m.sum())
+        for moved in (0.0, normal @ move)
+    ]
+    return ShiftToGive(float(move[0]), float(move[1]), *_by_heading(g, move), whole, *share)
+
+
+def _mean_offsets(spans: Spans, places: Places, groups: Groups, pairs: Pairs) -> np.ndarray:
+    """Length-weighted mean offset of each group [m], shape (groups,)."""
+    mean = pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m)
+    _, member = Groups.of(
+        places.row, pairs.of_place, spans.heading, spans.normal_x, spans.normal_y, spans.length_m, mean=mean
+    )
+    middle = 0.5 * (spans.offset0_m + spans.offset1_m)
+    total, length = (np.bincount(member, weight, len(groups.pair)) for weight in (middle * spans.length_m, spans.length_m))
+    return total / np.maximum(length, 1e-12)
+
+
+def _least_squares(normal: np.ndarray, wanted: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, bool]:
+    """The vector v with n . v nearest to what is wanted, and whether both its parts are known."""
+    total = weight.sum()
+    size, direction = np.linalg.eigh(normal.T @ (normal * weight[:, None]) / total)
+    toward = direction.T @ (normal.T @ (wanted * weight)) / total
+    known = size > _ONE_DIRECTION**2
+    return direction[:, known] @ (toward[known] / size[known]), bool(known.all())
+
+
+def _by_heading(groups: Groups, move: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Bearings of the planter's travel, and the shift along and across each."""
+    # The planter travels as the strip does, or against it; its left is the strip's left, or its right.
+    left = np.column_stack([groups.normal_x, groups.normal_y]) * groups.heading[:, None]
+    bearing = np.degrees(np.arctan2(left[:, 1], -left[:, 0])) % 360.0
+    box = np.round(bearing / HEADING_BIN_DEG).astype(np.int64) % round(360 / HEADING_BIN_DEG)
+    length = np.bincount(box, groups.length_m)
+    named = [k for k in np.argsort(-length, kind="stable") if length[k] > LEAST_SHARE * length.sum()]
+    mean = np.array([(left[box == k] * groups.length_m[box == k, None]).sum(axis=0) for k in named]).reshape(-1, 2)
+    mean /= np.hypot(*mean.T)[:, None]
+    travel = np.column_stack([mean[:, 1], -mean[:, 0]])
+    return np.degrees(np.arctan2(travel[:, 0], travel[:, 1])) % 360.0, travel @ move, mean @ move

@@ -1,0 +1,191 @@
+"""Ground checks, from a layer on disk to the tables: odds after them, agreement, and the shift to give the lines."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+import yaml
+from helpers import INCH, SPACING_M, Z
+from scipy.stats import norm
+from workflow import CRS, LENGTH_M, ORIGIN, ROWS, config, layer_of, pass_lines, passes_of, run_steps, take_in, write_coop
+
+from pipeline.errors import InputError
+
+HALF_WIDTH_M = 4 * INCH
+REPEATABLE_M = 12 * INCH
+PLANE = 5e-4
+# The layer's north is the grid's, the field's own is true north, most of a degree apart: 0.02 of a shift to the side.
+TURN = 0.02
+
+
+def catalogue(folder, **more) -> str:
+    """One invented tier whose error is that of the day alone, so that one shift moves the field."""
+    tier = {
+        "id": "wide", "name": "Invented", "pass_to_pass": "0 in", "repeatable": "12 in", "measure": "cross_track_95",
+        "basis": "return", "convergence": "0 s", "start_error": "1 m", "correlation_time": "60 min", "frame": "base",
+        "source": dict.fromkeys(
+            ("pass_to_pass", "repeatable", "convergence", "start_error", "correlation_time"), "invented"
+        ),
+    }  # fmt: skip
+    file = folder / "tiers.yaml"
+    file.write_text(yaml.safe_dump([tier | more]))
+    return str(file)
+
+
+def dug(places, **columns) -> gpd.GeoDataFrame:
+    """Checks at places of the first field, metres east and north of its corner."""
+    points = [shapely.Point(ORIGIN[0] + east, ORIGIN[1] + north) for east, north in places]
+    return gpd.GeoDataFrame(columns, geometry=points, crs=CRS)
+
+
+def middle(number: int) -> float:
+    """Distance of a pass's centre line from the southern boundary [m]; the rows lie half a spacing beside it."""
+    return (number + 0.5) * ROWS * SPACING_M
+
+
+def settings_with(folder, checks, *, rows=None, tier=None, **judging) -> dict:
+    file = write_coop(folder, strips=passes_of(1), rows=passes_of(1) if rows is None else rows)
+    settings = config(folder)
+    settings["tiers"] = {"catalogue": catalogue(folder, **(tier or {})), "compare": ["wide"]}
+    settings["judging"] = judging
+    if checks is not None:
+        checks.to_file(file, layer="checks", driver="GPKG", engine="pyogrio")
+        settings["inputs"]["checks"] = {"file": str(file), "layer": "checks"}
+    return settings
+
+
+def of_field(tables):
+    return tables["fields"][tables["fields"].field_id == "F0"].iloc[0]
+
+
+def miss(mean, sd):
+    """Odds of leaving the strip, by SciPy's normal distribution."""
+    return norm.sf(HALF_WIDTH_M, mean, sd) + norm.cdf(-HALF_WIDTH_M, mean, sd)
+
+
+def test_one_signed_check_is_the_mean_weighted_by_precision(tmp_path):
+    # The planter goes east on pass 0, as the strip does: an offset to the left is one to the north. One normal number
+    # moves all rows; measured 6 in with a tape of 1 in (95 %).
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
+    tables = run_steps(settings_with(tmp_path, checks), tmp_path)
+    prior, tape = (REPEATABLE_M / Z) ** 2, (1 * INCH / Z) ** 2
+    mean, sd = 6 * INCH * prior / (prior + tape), np.sqrt(prior * tape / (prior + tape))
+    found = of_field(tables)
+    assert found.check_count == 1
+    assert found.shift_north_m == pytest.approx(mean, rel=PLANE)
+    assert found.shift_north_sd_m == pytest.approx(sd, rel=0.03)  # a part of the other axis' 0.16 m
+    # Nothing was measured along the rows, which all run east or west.
+    assert found.shift_east_m == pytest.approx(0.0, abs=TURN * mean)
+    assert found.shift_east_sd_m == pytest.approx(REPEATABLE_M / Z, rel=PLANE)
+    assert found.checked_expected_miss_share == pytest.approx(miss(mean, sd), abs=1e-3)
+    assert found.expected_miss_share == pytest.approx(miss(0.0, np.sqrt(prior)), abs=1e-3)
+    # 6 in off with half a strip of 4 in: the prior knew nothing, afterwards all but everything misses.
+    assert (found.miss_share_p10, found.miss_share_p90) == (0.0, 1.0)
+    assert (found.checked_miss_share_p10, found.checked_miss_share_p90) == (1.0, 1.0)
+    assert found.checks_fit_tier_p == pytest.approx(2 * norm.sf(6 * INCH / np.sqrt(prior + tape)), rel=1e-6)
+    assert np.isnan(found.checks_fit_each_other_p)
+    parts = found[["checked_holds_m", "checked_doubt_m", "checked_misses_m"]].sum()
+    assert parts == pytest.approx(4 * ROWS * LENGTH_M, rel=PLANE)
+    assert tables["rows"].checked_expected_miss_m.sum() == pytest.approx(found.checked_expected_miss_m, rel=1e-6)
+
+
+def test_a_check_in_a_pass_driven_west_is_measured_to_the_other_side(tmp_path):
+    # Pass 1 goes west, and so does its strip: left of its travel is south.
+    checks = dug([(40.0, middle(1) + SPACING_M / 2)], offset=[3 * INCH], tape_error=[0.5 * INCH])
+    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    prior, tape = (REPEATABLE_M / Z) ** 2, (0.5 * INCH / Z) ** 2
+    assert found.shift_north_m == pytest.approx(-3 * INCH * prior / (prior + tape), rel=PLANE)
+
+
+def test_an_unsigned_check_leaves_both_sides(tmp_path):
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)], distance=["6 in"], tape_error=["1 in"])
+    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    prior, tape = (REPEATABLE_M / Z) ** 2, (1 * INCH / Z) ** 2
+    mean, sd = 6 * INCH * prior / (prior + tape), np.sqrt(prior * tape / (prior + tape))
+    # Half of the weight on each side: what misses is the same on both, and the mean shift is nothing.
+    assert found.checked_expected_miss_share == pytest.approx(miss(mean, sd), abs=1e-3)
+    assert found.shift_north_m == pytest.approx(0.0, abs=1e-9)
+    assert found.shift_north_sd_m == pytest.approx(np.hypot(mean, sd), rel=1e-3)
+
+
+def test_without_checks_nothing_is_said_after_them(tmp_path):
+    tables = run_steps(settings_with(tmp_path, None), tmp_path)
+    found = of_field(tables)
+    assert found.check_count == 0
+    for table in ("fields", "rows", "passes"):
+        columns = [name for name in tables[table] if name.startswith("checked_")]
+        assert columns and tables[table][columns].isna().all().all()
+
+
+def test_the_shift_to_give_takes_out_what_was_measured_and_planned(tmp_path):
+    # Planned 2 in north of the strips, and the checks say that everything lands another 3 in north: 5 in south.
+    rows = passes_of(1, shift_m=2 * INCH)
+    # Measured against the strips: 2 + 3 in; positive to the left of the strip's travel, south on pass 1.
+    checks = dug(
+        [(40.0, middle(0) + SPACING_M / 2), (60.0, middle(1) + SPACING_M / 2)],
+        offset=[5 * INCH, -5 * INCH], tape_error=[0.05 * INCH] * 2,
+    )  # fmt: skip
+    tables = run_steps(settings_with(tmp_path, checks, rows=rows), tmp_path)
+    shift = tables["shift"][tables["shift"].field_id == "F0"]
+    np.testing.assert_allclose(shift.north_m, -5 * INCH, rtol=1e-3)
+    np.testing.assert_allclose(shift.east_m, 0.0, atol=TURN * 5 * INCH)
+    assert not shift.whole.any()  # all rows run east or west
+    # Grid north and true north differ by the meridian's convergence, a degree or so here.
+    assert sorted(np.round(shift.bearing_deg / 90).astype(int).tolist()) == [1, 3]
+    east = shift[np.round(shift.bearing_deg / 90) == 1].iloc[0]
+    assert east.across_m == pytest.approx(-5 * INCH, rel=1e-3)  # to the right of travel
+    assert shift.expected_miss_share_before.iloc[0] > 0.99
+    assert shift.expected_miss_share_after.iloc[0] < 0.01
+
+
+def test_two_headings_tell_the_whole_shift(tmp_path):
+    # The second block of the field runs north: its offsets tell the part to the east.
+    lines = [[(60 + middle(k), 0), (60 + middle(k), 50)] for k in range(2)]
+    lines += [[(0, middle(k)), (45, middle(k))] for k in range(2)]
+    strips = layer_of([shapely.LineString(np.add(line, ORIGIN)) for line in lines], PASS=["a", "b", "c", "d"])
+    moved = strips.assign(geometry=strips.translate(0.04, -0.03))
+    settings = settings_with(tmp_path, None, rows=moved)
+    write_coop(tmp_path, strips=strips, rows=moved)
+    shift = run_steps(settings, tmp_path)["shift"]
+    assert shift.whole.all()
+    # Two planes a degree apart: the field's own north is true north, the layer's is the grid's.
+    assert np.hypot(shift.east_m.iloc[0], shift.north_m.iloc[0]) == pytest.approx(0.05, rel=2e-3)
+    assert shift.east_m.iloc[0] == pytest.approx(-0.04, abs=2e-3)
+    assert shift.north_m.iloc[0] == pytest.approx(0.03, abs=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("checks", "message"),
+    [
+        (dug([(40.0, 300.0)], offset=[0.1], tape_error=[0.01]), "feature 1 lies in no field; expected it on a planted row"),
+        (dug([(40.0, 9.0)], offset=[0.1]), "feature 1 has no tape_error; expected its 95 % error"),
+        (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1 has a tape_error of zero or less"),
+        (dug([(40.0, 9.0)], offset=[0.1], distance=[0.1], tape_error=[0.01]), "feature 1 has an offset and a distance"),
+        (dug([(40.0, 9.0)], tape_error=[0.01]), "feature 1 has neither offset nor distance"),
+        (dug([(40.0, 9.0)], distance=[-0.1], tape_error=[0.01]), "feature 1 has a negative distance"),
+        (dug([(40.0, 9.0)], offset=["6"], tape_error=["1 in"]), "feature 1: offset: '6'"),
+        (dug([(40.0, 9.0)], offset=[60.0], tape_error=[0.01]), "feature 1 lies more than 5 m from its strip"),
+    ],
+)
+def test_bad_check_is_one_clear_error(tmp_path, checks, message):
+    with pytest.raises(InputError) as caught:
+        take_in(settings_with(tmp_path, checks), tmp_path)
+    assert message in str(caught.value) and "inputs.checks" in str(caught.value)
+
+
+def test_a_check_far_from_any_row_is_one_clear_error(tmp_path):
+    # The passes fill the southern 36.6 m of 50.
+    checks = dug([(40.0, 48.0)], offset=[0.1], tape_error=[0.01])
+    with pytest.raises(InputError, match=r"inputs.checks: field 'F0', check 1 lies 11\.\d m from the nearest planted row"):
+        run_steps(settings_with(tmp_path, checks), tmp_path)
+
+
+def test_contradictory_checks_are_one_clear_error(tmp_path):
+    places = [(30.0 + 5 * k, middle(0) + SPACING_M / 2) for k in range(4)]
+    checks = dug(places, offset=[0.02, 0.02, 0.30, 0.02], tape_error=[0.01] * 4)
+    with pytest.raises(InputError, match=r"check 3: measured 0\.300 m, \d+ standard deviations .* contradict one another"):
+        run_steps(settings_with(tmp_path, checks), tmp_path)
+
+
+def test_pass_lines_are_where_these_tests_say():
+    assert pass_lines(0)[1].coords[0][1] - ORIGIN[1] == pytest.approx(middle(1))
