@@ -51,6 +51,7 @@ rule all:
         "results/waiting.csv",
         "results/shift.csv",
         "results/rowreturn.gpkg",
+        "results/shifted_lines.gpkg",
         "results/rejects.csv",
         "results/manifest.json",
         sheets_of_all_batches,

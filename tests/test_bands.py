@@ -125,9 +125,11 @@ def drawn(tmp_path_factory):
         pd.DataFrame(since).to_parquet(folder / f"{name}_stretches.parquet")
     facts = {"field_id": "F1", "farm": "", "baseline_m": None, "frame_east_m": 0.0, "frame_north_m": 0.0}
     facts |= {"base_surveyed": True, "zones": []}
+    plan = gpd.GeoDataFrame({c.PASS_ID: ["a", "b"]}, geometry=np.array(rows[:2], object), crs=local)
+    plan.to_parquet(folder / "planter_plan.parquet")
     (folder / "field.json").write_text(json.dumps(facts))
     (work / "tiers.json").write_text(json.dumps(settings()))
-    (work / "intake.json").write_text(json.dumps({"crs": gpd.GeoSeries(crs=CRS).crs.to_wkt()}))
+    (work / "intake.json").write_text(json.dumps(dict.fromkeys(("crs", "plan_crs"), gpd.GeoSeries(crs=CRS).crs.to_wkt())))
     batch = folder.parent
     segments = [Segments.from_lines(lines) for lines in (np.array(rows, object), straight(8))]
     spans = measure_offsets(*segments, reach_m=np.full(len(rows), 0.5 * SPACING_M))

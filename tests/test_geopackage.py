@@ -16,6 +16,7 @@ from pyproj import Transformer
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, local_crs
+from pipeline.files.advice import nothing
 from pipeline.files.geopackage import write_geopackage
 from pipeline.steps import layers
 
@@ -64,6 +65,8 @@ def inputs(tmp_path):
         for kind, table in batch_tables(field, rows).items():
             (tmp_path / "bands" / batch).mkdir(parents=True, exist_ok=True)
             table.to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
+        for kind in ("checked_row_lines", "checks", "next_checks", "shifted_lines"):
+            nothing(kind, list(TIERS), CRS).to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
         folder = tmp_path / "passes" / batch / field
         folder.mkdir(parents=True)
         gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(folder / "boundary.parquet")
@@ -73,7 +76,7 @@ def inputs(tmp_path):
     figures |= dict.fromkeys([*layers.FIELD_FACTS[1:], *layers.TIER_FIGURES], 0.0)
     figures |= {c.EXPECTED_MISS_SHARE: [0.1, 0.2, 0.3, 0.4], c.P90: [0.5, 0.6, 0.7, 0.8]}
     pd.DataFrame(figures).to_csv(tmp_path / "field_tier.csv", index=False)
-    (tmp_path / "intake.json").write_text(json.dumps({"crs": CRS}))
+    (tmp_path / "intake.json").write_text(json.dumps({"crs": CRS, "plan_crs": CRS}))
     return tmp_path
 
 
@@ -83,7 +86,7 @@ def collect(folder, name="rowreturn.gpkg"):
         bands=list((folder / "bands").iterdir()), passes=list((folder / "passes").iterdir()),
         rejects=folder / "rejects.parquet",
         summary=folder / "field_tier.csv", crs_from=folder / "intake.json", out=out,
-        rejects_out=out.with_name("rejects.csv"),
+        lines_out=out.with_name("shifted_lines.gpkg"), rejects_out=out.with_name("rejects.csv"),
     )  # fmt: skip
     return out
 
@@ -133,6 +136,7 @@ def test_another_reader_counts_the_same(inputs):
             assert source.crs.to_epsg() == 26915
     assert counts == {
         "field_summary": 3, "strip_lines": 9, "row_lines": 9, "hold_bands": 9, "reach_bands": 9, "rejects": 4,
+        "checked_row_lines": 0, "checks": 0, "next_checks": 0,
     }  # fmt: skip
 
 
@@ -160,7 +164,9 @@ def test_field_summary_has_a_column_a_tier(inputs):
 
 def test_two_writes_are_the_same_bytes(inputs):
     assert collect(inputs, "one.gpkg").read_bytes() == collect(inputs, "two.gpkg").read_bytes()
-    assert [path.name for path in sorted((inputs / "results").iterdir())] == ["one.gpkg", "rejects.csv", "two.gpkg"]
+    assert [path.name for path in sorted((inputs / "results").iterdir())] == [
+        "one.gpkg", "rejects.csv", "shifted_lines.gpkg", "two.gpkg",
+    ]  # fmt: skip
 
 
 def test_no_reject_still_makes_the_layer(inputs):
@@ -196,7 +202,9 @@ def test_a_failed_write_leaves_the_old_file_alone(inputs):
     with pytest.raises(RuntimeError, match="disk is full"):
         write_geopackage(path, broken(), crs=CRS)
     assert path.read_bytes() == before
-    assert sorted(one.name for one in path.parent.iterdir()) == ["rejects.csv", path.name]
+    assert sorted(one.name for one in path.parent.iterdir()) == [
+        "rejects.csv", path.name, "shifted_lines.gpkg",
+    ]  # fmt: skip
     assert pyogrio.get_gdal_config_option("OGR_CURRENT_DATE") is None
 
 

@@ -833,7 +833,7 @@ def test_tables_and_layers_carry_nothing_live_and_still_join(tmp_path):
     step.run(
         bands=[], passes=passes, rejects=work / "rejects.parquet", summary=tmp_path / "results/field_tier.csv",
         crs_from=work / "settings/crs.json", out=tmp_path / "results/rowreturn.gpkg",
-        rejects_out=tmp_path / "results/rejects.csv",
+        lines_out=tmp_path / "results/shifted_lines.gpkg", rejects_out=tmp_path / "results/rejects.csv",
     )  # fmt: skip
     summary = gpd.read_file(tmp_path / "results/rowreturn.gpkg", layer="field_summary")
     assert set(summary["field_id"]) == {"'" + evil, "-12"}

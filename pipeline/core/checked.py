@@ -17,6 +17,7 @@ from pipeline.core.pairs import Pairs, Places
 from pipeline.core.percentiles import PERCENTILES, percentiles_of_draws, percentiles_of_weights
 from pipeline.core.place_odds import even_odds_offset, miss_probability
 from pipeline.core.reduced import Groups, Reduced, Scale, ShiftTable
+from pipeline.core.returns import ReturnError
 
 # Lighter branches of unsigned checks change no figure that is printed.
 _LEAST_WEIGHT = 1e-4
@@ -107,7 +108,7 @@ def judge_checked(
     run = longest_run(
         moved.offset0_m, moved.offset1_m, moved.start_m, moved.end_m, kind, row, given.even_m, rows
     )  # fmt: skip
-    table, pairs = shift_table(spans.take(on), places.take(on), posterior)
+    _, table, pairs = _reduced(spans.take(on), places.take(on), posterior.prior)
     weight = shift_weights(table, pairs, posterior)
     expected = np.bincount(table.groups.owner, np.einsum("gs,gs->g", table.missed_m, weight), rows)
     length = np.bincount(row, moved.length_m, rows)
@@ -133,16 +134,48 @@ def asked(groups: Groups, pairs: Pairs) -> tuple:
     return pairs.strip_pass[groups.pair], pairs.planter_pass[groups.pair], normal, groups.heading.astype(float)
 
 
-def shift_table(spans: Spans, places: Places, posterior: Posterior) -> tuple[ShiftTable, Pairs]:
-    """Missed length by shift of the rows' groups of pair and direction, wander within."""
-    pairs = Pairs.of(places, {"": posterior.prior})
-    wander = posterior.prior.wander_sd_m
+@dataclass(frozen=True)
+class FieldGroups:
+    """A field's row length on strips by pair of passes and direction.
+
+    Attributes
+    ----------
+    table : ShiftTable
+        Owned by one, the field.
+    pairs : Pairs
+    offset_m : ndarray, shape (groups,)
+        Mean offset of each group [m].
+    """
+
+    table: ShiftTable
+    pairs: Pairs
+    offset_m: np.ndarray
+
+    @classmethod
+    def of(cls, spans: Spans, places: Places, prior: ReturnError) -> "FieldGroups":
+        """Of all spans of a field; only the wander of the error has a part, so it serves for every tier."""
+        on = spans.kind == ON_STRIP
+        spans, places = spans.take(on), replace(places.take(on), row=np.zeros(on.sum(), np.int64))
+        reduced, table, pairs = _reduced(spans, places, prior)
+        length = np.maximum(reduced.groups.length_m, 1e-12)
+        return cls(table, pairs, reduced.length_m @ reduced.scale.offset_m / length)
+
+    @property
+    def length_m(self) -> float:
+        """Row length on strips [m]."""
+        return float(self.table.groups.length_m.sum())
+
+
+def _reduced(spans: Spans, places: Places, prior: ReturnError) -> tuple[Reduced, ShiftTable, Pairs]:
+    """Length by offset, and missed length by shift with the wander in it, of groups of row, pair and direction."""
+    pairs = Pairs.of(places, {"": prior})
+    wander = prior.wander_sd_m
     mean = pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m)
     scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=wander)
     widths, width = np.unique(pairs.half_width_m, return_inverse=True)
     moved = np.array([miss_probability(scale.moved_m, one, wander) for one in widths], np.float32)
     reduced = Reduced.of(spans, places.row, pairs.of_place, scale, mean=mean)
-    return reduced.missed_by_shift(moved, width[reduced.groups.pair]), pairs
+    return reduced, reduced.missed_by_shift(moved, width[reduced.groups.pair]), pairs
 
 
 def shift_weights(table: ShiftTable, pairs: Pairs, posterior: Posterior, *, moved_m: np.ndarray | float = 0.0) -> np.ndarray:

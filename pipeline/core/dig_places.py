@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.core.checked import conditioned_draws, shift_table
+from pipeline.core.checked import FieldGroups, conditioned_draws
 from pipeline.core.conditioning import Posterior
 from pipeline.core.digging import next_places
 from pipeline.core.odds import BLOCK
@@ -35,7 +35,7 @@ class DigPlaces:
 
 
 def dig_places(
-    spans: Spans, places: Places, posterior: Posterior, *, count: int, tape_sd_m: float, seed: int
+    spans: Spans, places: Places, field: FieldGroups, posterior: Posterior, *, count: int, tape_sd_m: float, seed: int
 ) -> DigPlaces:
     """Choose the next places to dig under one tier.
 
@@ -44,6 +44,8 @@ def dig_places(
     spans : Spans
         All spans of the field, in order along the rows.
     places : Places
+    field : FieldGroups
+        Of the same spans.
     posterior : Posterior
         With the checks that there are, or none.
     count : int
@@ -54,11 +56,8 @@ def dig_places(
     candidates = _spread(spans)
     if not len(candidates) or count == 0:
         return DigPlaces(np.zeros(0, np.int64), 0.0, np.zeros(0))
-    on = spans.kind == ON_STRIP
-    table, pairs = shift_table(spans.take(on), places.take(on), posterior)
     autumn, spring, machine = errors = conditioned_draws(posterior, seed=seed, block=0)
-    whole = table.merged_into_one()
-    share = whole.under(pairs, errors, 1)[0] / whole.groups.length_m.sum()
+    share = field.table.under(field.pairs, errors, 1)[0] / field.length_m
     at = spans.take(candidates)
     strip, planter = places.strip_pass[candidates], places.planter_pass[candidates]
     shift = at.normal_x[:, None] * (autumn[0, strip] + spring[0, planter])

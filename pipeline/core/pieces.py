@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from pipeline.core.checked import Conditioned
 from pipeline.core.lengths import class_pieces
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
@@ -73,9 +74,23 @@ def miss_shares(pieces: Pieces, spans: Spans, places: Places, errors: Mapping[st
     Integrated in closed form over every span of a piece, so it is exact for the piecewise linear offset
     (rounding below 1e-8).
     """
-    share = _miss_shares(spans, pieces.span, pieces.start_m, pieces.end_m, Pairs.of(places, errors))
-    share[spans.kind[pieces.span] != ON_STRIP] = np.nan
-    return share
+    pairs = Pairs.of(places, errors)
+    return _miss_shares(pieces, spans, pairs.of_place, pairs.half_width_m, pairs.sd_m)
+
+
+def checked_pieces(given: Conditioned) -> tuple[Pieces, np.ndarray]:
+    """Planted rows cut where the class under one tier changes after the checks, and the expected missed share of each.
+
+    The moved spans of `given` are those to ask for places along the rows.
+    """
+    spans = given.spans
+    line, start, end, span, classes = class_pieces(
+        spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, spans.row, given.kind, spans.kind, given.hold_m,
+        given.reach_m,
+    )  # fmt: skip
+    pieces = Pieces(line, span, start, end, classes)
+    share = _miss_shares(pieces, spans, given.kind, given.half_width_m, given.sd_m[:, None])
+    return pieces, share[:, 0]
 
 
 def mean_miss_probability(
@@ -119,8 +134,14 @@ def _ramp(z: np.ndarray) -> np.ndarray:
     return z * ndtr(z) + np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
 
 
-def _miss_shares(spans, span, start, end, pairs) -> np.ndarray:
-    """Expected missed share of each piece under each tier, shape (pieces, tiers)."""
+def _miss_shares(
+    pieces: Pieces, spans: Spans, group: np.ndarray, half_width_m: np.ndarray, sd_m: np.ndarray
+) -> np.ndarray:
+    """Expected missed share of each piece under each tier, shape (pieces, tiers); NaN without a strip or crossing one.
+
+    Half width and standard deviations are those of the groups that `group` names for each span.
+    """
+    span, start, end = pieces.span, pieces.start_m, pieces.end_m
     last = np.append(span[1:], len(spans.row) - 1) if len(span) else span
     count = last - span + 1
     piece = np.repeat(np.arange(len(span)), count)
@@ -132,9 +153,9 @@ def _miss_shares(spans, span, start, end, pairs) -> np.ndarray:
     offset0 = spans.offset0_m[part] + slope * (s0 - spans.start_m[part])
     offset1 = spans.offset0_m[part] + slope * (s1 - spans.start_m[part])
     whole = np.maximum(np.bincount(piece, s1 - s0, len(span)), 1e-300)
-    out = np.empty((len(span), pairs.sd_m.shape[1]))
-    pair = pairs.of_place[part]
+    out, mine = np.empty((len(span), sd_m.shape[1])), group[part]
     for k in range(out.shape[1]):
-        mean = mean_miss_probability(offset0, offset1, pairs.half_width_m[pair], pairs.sd_m[pair, k])
+        mean = mean_miss_probability(offset0, offset1, half_width_m[mine], sd_m[mine, k])
         out[:, k] = np.bincount(piece, mean * (s1 - s0), len(span)) / whole
+    out[spans.kind[span] != ON_STRIP] = np.nan
     return out

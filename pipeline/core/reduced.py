@@ -190,10 +190,6 @@ class ShiftTable:
             last += len(table.missed_m)
         return cls(groups, missed, tables[0].shift_m)
 
-    def merged_into_one(self) -> "ShiftTable":
-        """All groups owned by one, those of a pair, heading and direction as one: what the field as a whole needs."""
-        return ShiftTable(replace(self.groups, owner=np.zeros_like(self.groups.owner)), self.missed_m, self.shift_m)
-
     def take(self, which: np.ndarray) -> "ShiftTable":
         """The groups at an index or mask."""
         return ShiftTable(self.groups.take(which), self.missed_m[which], self.shift_m)

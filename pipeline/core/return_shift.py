@@ -4,10 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.core.checked import asked, shift_table, shift_weights
+from pipeline.core.checked import FieldGroups, asked, shift_weights
 from pipeline.core.conditioning import Posterior
-from pipeline.core.offsets import ON_STRIP, Spans
-from pipeline.core.pairs import Pairs, Places
 from pipeline.core.reduced import Groups
 
 # Directions of travel are told apart to so many degrees, and named if they have this share of the row length.
@@ -44,13 +42,12 @@ class ShiftToGive:
     share_after: float
 
 
-def shift_to_give(spans: Spans, places: Places, posterior: Posterior) -> ShiftToGive | None:
+def shift_to_give(field: FieldGroups, posterior: Posterior) -> ShiftToGive | None:
     """The shift that takes the expected offset out of a field's rows; None where no row stands on a strip.
 
     Parameters
     ----------
-    spans : Spans
-    places : Places
+    field : FieldGroups
     posterior : Posterior
         Of one tier; without checks only the planned offsets are taken out.
 
@@ -59,31 +56,17 @@ def shift_to_give(spans: Spans, places: Places, posterior: Posterior) -> ShiftTo
     Least squares over the row length: the shift v for which offset + mean shift + n . v is smallest. A machine bias
     changes its side with the direction of travel and is no matter of a shift.
     """
-    on = spans.kind == ON_STRIP
-    if not on.any():
+    if field.length_m == 0.0:
         return None
-    spans, places = spans.take(on), places.take(on)
-    table, pairs = shift_table(spans, places, posterior)
-    g = table.groups
-    offset = _mean_offsets(spans, places, g, pairs) + posterior.moments(*asked(g, pairs))[0]
+    table, pairs, g = field.table, field.pairs, field.table.groups
+    offset = field.offset_m + posterior.moments(*asked(g, pairs))[0]
     normal = np.column_stack([g.normal_x, g.normal_y])
     move, whole = _least_squares(normal, -offset, g.length_m)
     share = [
-        float((table.missed_m * shift_weights(table, pairs, posterior, moved_m=moved)).sum() / g.length_m.sum())
+        float((table.missed_m * shift_weights(table, pairs, posterior, moved_m=moved)).sum() / field.length_m)
         for moved in (0.0, normal @ move)
     ]
     return ShiftToGive(float(move[0]), float(move[1]), *_by_heading(g, move), whole, *share)
-
-
-def _mean_offsets(spans: Spans, places: Places, groups: Groups, pairs: Pairs) -> np.ndarray:
-    """Length-weighted mean offset of each group [m], shape (groups,)."""
-    mean = pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m)
-    _, member = Groups.of(
-        places.row, pairs.of_place, spans.heading, spans.normal_x, spans.normal_y, spans.length_m, mean=mean
-    )
-    middle = 0.5 * (spans.offset0_m + spans.offset1_m)
-    total, length = (np.bincount(member, weight, len(groups.pair)) for weight in (middle * spans.length_m, spans.length_m))
-    return total / np.maximum(length, 1e-12)
 
 
 def _least_squares(normal: np.ndarray, wanted: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, bool]:

@@ -31,7 +31,7 @@ class Style:
     ----------
     layer, name : str
         Layer and the name of the style.
-    kind : {"line", "fill", "outline"}
+    kind : {"line", "fill", "outline", "mark"}
     colours : tuple of (value, colour)
         Value of `column` and #RRGGBB; a single one where there is no column.
     column : str or None
@@ -133,6 +133,10 @@ def _sld_rule(style: Style, value: str, colour: str) -> str:
         "line": f"<LineSymbolizer>{stroke}</LineSymbolizer>",
         "fill": f"<PolygonSymbolizer>{fill}</PolygonSymbolizer>",
         "outline": f"<PolygonSymbolizer>{stroke}</PolygonSymbolizer>",
+        "mark": (
+            f"<PointSymbolizer><Graphic><Mark><WellKnownName>circle</WellKnownName>{fill}</Mark><Size>9</Size></Graphic>"
+            "</PointSymbolizer>"
+        ),
     }[style.kind]
     return f"<Rule><Name>{escape(value)}</Name>{where}{drawn}</Rule>"
 
@@ -160,6 +164,7 @@ def _qml_symbol(kind: str, name: str, colour: str) -> str:
         "line": ("line", "SimpleLine", {"line_color": rgb, "line_width": "0.3"}),
         "fill": ("fill", "SimpleFill", {"color": rgb, "style": "solid", "outline_style": "no"}),
         "outline": ("fill", "SimpleFill", {"style": "no", "outline_color": rgb, "outline_width": "0.4"}),
+        "mark": ("marker", "SimpleMarker", {"name": "circle", "color": rgb, "size": "3"}),
     }[kind]
     props = "".join(f'<prop k="{key}" v="{value}"/>' for key, value in properties.items())
     layer = f'<layer class="{drawn}" enabled="1">{props}</layer>'

@@ -62,10 +62,13 @@ class GroundChecks:
         return cls(table, span, checks, {tier: Posterior.of(e, checks) for tier, e in errors.items()}, agreements)
 
 
-def no_checks() -> Checks:
-    """The checks of a field in which nobody dug."""
+def posteriors(errors: dict[str, ReturnError], checks: GroundChecks | None) -> dict[str, Posterior]:
+    """Posterior under every tier; the prior itself where nobody dug."""
+    if checks is not None:
+        return checks.posterior
     none, whole = np.zeros(0), np.zeros(0, np.int64)
-    return Checks(whole, whole, np.zeros((0, 2)), none, none, none, np.zeros(0, bool), none)
+    nobody = Checks(whole, whole, np.zeros((0, 2)), none, none, none, np.zeros(0, bool), none)
+    return {tier: Posterior.of(error, nobody) for tier, error in errors.items()}
 
 
 def _spans_at(field: FieldData, table: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:

@@ -8,6 +8,7 @@ rule layers:
         code=code_of("layers"),
     output:
         layers="results/rowreturn.gpkg",
+        lines="results/shifted_lines.gpkg",
         rejects="results/rejects.csv",
     log:
         "work/log/layers.log",

@@ -10,7 +10,11 @@ rule manifest:
             "results/waiting.csv",
             "results/shift.csv",
         ],
-        layers=["results/rowreturn.gpkg", "results/rejects.csv"],
+        layers=[
+            "results/rowreturn.gpkg",
+            "results/shifted_lines.gpkg",
+            "results/rejects.csv",
+        ],
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,

@@ -19,6 +19,7 @@ from pipeline.core.cut import cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pieces import miss_shares, row_pieces
+from pipeline.files.advice import PLACED_IN, advice_of, nothing
 from pipeline.files.field_data import FieldData
 from pipeline.files.laid_out import PIECES
 from pipeline.files.log import LOG, run_step
@@ -26,6 +27,8 @@ from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import read_json, write_frame
 
 KINDS = ("strip_lines", "row_lines", "hold_bands", "reach_bands")
+# Of ground checks and what to do: drawn in `files.advice`.
+MORE = ("checked_row_lines", "checks", "next_checks", "shifted_lines")
 # Pieces of row shorter than this are rounding, not ground.
 SLIVER_M = 1e-6
 
@@ -44,8 +47,10 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
     out : Path
         Folder to fill with one table a kind of layer, and the pieces of row that the sheets draw.
     """
-    judging, crs = Settings.read(tiers), read_json(crs_from)["crs"]
+    judging, said = Settings.read(tiers), read_json(crs_from)
+    crs = said["crs"]
     tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
+    tables |= {kind: [nothing(kind, judging.compare, said[PLACED_IN[kind]])] for kind in MORE}
     for folder in fields_of(passes):
         LOG.info("bands: %s", folder.name)
         field = FieldData.read(folder, offsets)
@@ -53,9 +58,10 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
         write_frame(out / PIECES / f"{folder.name}.parquet", pieces)
         strips = field.lines("strip")
         drawn = {"strip_lines": strip_lines(field, strips), "row_lines": rows} | bands(field, strips, judging)
-        for kind, table in drawn.items():
-            shape = from_local(table.geometry.values, table.crs, crs)
-            tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=crs)))
+        for kind, table in (drawn | advice_of(field, judging)).items():
+            there = said[PLACED_IN.get(kind, "crs")]
+            shape = from_local(table.geometry.values, table.crs, there)
+            tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=there)))
     out.mkdir(parents=True, exist_ok=True)
     for kind, parts in tables.items():
         whole = [part for part in parts if len(part)] or parts[:1]
@@ -88,6 +94,7 @@ def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd
     line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
     columns = _unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
     columns |= {c.PART: lines[c.PART].to_numpy(np.int64)[line], "start_m": start, "end_m": end, "length_m": end - start}
+    columns |= _starts_and_zones(field, line, field.spans.strip[pieces.span[keep]])
     begins = lines[c.ALONG_M].to_numpy(float)[line]
     names, bare = np.array(c.CLASSES, object), {"line": line, "start_m": start - begins, "end_m": end - begins}
     for number, tier in enumerate(judging.compare):
@@ -96,6 +103,19 @@ def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd
         columns[f"miss_{tier}"] = share[keep, number]
     shape = cut_lines(lines.geometry.values, line, start - begins, end - begins)
     return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs), pd.DataFrame(bare)
+
+
+def _starts_and_zones(field: FieldData, line: np.ndarray, strip: np.ndarray) -> dict:
+    """Time since the start at which each piece's row was laid and its strip was made [s], and the zones it lies in."""
+    planter, built = field.stretches("planter"), field.stretches("strip")
+    mine = field.planter_stretch[line]
+    since = np.full(len(line), np.nan)
+    on = strip >= 0
+    since[on] = built[c.SINCE0_S].to_numpy(float)[field.strip_stretch[strip[on]]]
+    return {
+        "since_start_s": planter[c.SINCE0_S].to_numpy(float)[mine], "strip_since_start_s": since,
+        c.ZONES: planter[c.ZONES].to_numpy(object)[mine],
+    }  # fmt: skip
 
 
 def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
@@ -180,6 +200,7 @@ def _nothing(kind: str, tiers: list[str], crs) -> gpd.GeoDataFrame:
             columns |= {c.STRIP_WIDTH_M: number, "length_m": number}
         else:
             columns |= {c.PART: whole, "start_m": number, "end_m": number, "length_m": number}
+            columns |= {"since_start_s": number, "strip_since_start_s": number, c.ZONES: text}
             for tier in tiers:
                 columns |= {f"class_{tier}": text, f"miss_{tier}": number}
     return gpd.GeoDataFrame(columns, geometry=np.zeros(0, object), crs=crs)

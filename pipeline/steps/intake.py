@@ -43,7 +43,8 @@ def run(*, config: dict, source: str, work: Path) -> None:
     for note in taken.notes:
         LOG.warning("intake: note: %s", note)
     _write_settings(settings, taken.tiers, taken.compare, work / "settings")
-    crs = to_json({"crs": fields.crs.to_wkt()})
+    plan = layers["rows"] if "rows" in layers else layers["strips"]
+    crs = to_json({"crs": fields.crs.to_wkt(), "plan_crs": plan.kept.crs.to_wkt()})
     write_bytes(work / "settings" / "crs.json", crs, only_if_changed=True)
     batches = _write_batches(fields, layers, work / "intake")
     rejects = _rejects(layers, fields.crs)
@@ -64,7 +65,8 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
     capacity = judging.field_capacity
     contents = {
         "geometry": {
-            "own_strip": judging.own_strip, "planter": planter, "converging": judging.convergence.count != "none",
+            "own_strip": judging.own_strip, "planter": planter,
+            "planned": rows is None or rows.kind == "planned", "converging": judging.convergence.count != "none",
             "capacity_autumn_m2_s": capacity.autumn_m2_per_s, "capacity_spring_m2_s": capacity.spring_m2_per_s,
         },
         "tiers": {

@@ -10,6 +10,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, to_geographic
+from pipeline.files.advice import nothing
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import fields_of
@@ -19,8 +20,10 @@ from pipeline.files.texts import safe_text
 # Layers in the order in which they lie in the file, with their geometry types. Rejects may be anything.
 LAYERS = {
     "field_summary": "MultiPolygon", "strip_lines": "LineString", "row_lines": "LineString",
-    "hold_bands": "MultiPolygon", "reach_bands": "MultiPolygon", "rejects": "Unknown",
+    "hold_bands": "MultiPolygon", "reach_bands": "MultiPolygon", "checked_row_lines": "LineString", "checks": "Point",
+    "next_checks": "Point", "rejects": "Unknown",
 }  # fmt: skip
+LINES = "shifted_lines"
 COLOURS = (
     ("holds", "#155E95"), ("doubt", "#C9BEA6"), ("misses", "#C8500A"),
     ("no_strip", "#8C8C8C"), ("crossing", "#3A3A3A"),
@@ -32,7 +35,8 @@ TIER_FIGURES = [c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M
 
 
 def run(
-    *, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path, rejects_out: Path
+    *, bands: list[Path], passes: list[Path], rejects: Path, summary: Path, crs_from: Path, out: Path, lines_out: Path,
+    rejects_out: Path,
 ) -> None:
     """Collect the layers of all batches.
 
@@ -48,6 +52,8 @@ def run(
         crs.json, which names the CRS of the fields.
     out : Path
         The GeoPackage.
+    lines_out : Path
+        The planter's lines moved to fit, in the CRS of its plan: a GeoPackage of its own, to hand to the planter.
     rejects_out : Path
         The rejects once more, as a table.
     """
@@ -57,6 +63,9 @@ def run(
     rejected = read_geo(rejects)
     layers = _layers(sorted(bands), field_summary(sorted(passes), figures, crs), rejected)
     write_geopackage(out, layers, crs=crs, styles=styles(tiers))
+    plan_crs = read_json(crs_from)["plan_crs"]
+    lines = ((LINES, "LineString", read_arrow(batch / f"{LINES}.parquet")) for batch in sorted(bands))
+    write_geopackage(lines_out, [(LINES, "LineString", nothing(LINES, tiers, plan_crs)), *lines], crs=plan_crs)
     write_csv(rejects_out, rejects_table(rejected))
 
 
@@ -102,6 +111,9 @@ def styles(tiers: list[str]) -> list[Style]:
         Style("field_summary", "fields", "outline", (("field", dark),)),
         Style("strip_lines", "strips", "line", (("strip", plain),)),
         *rows,
+        Style("checked_row_lines", "class after the checks", "line", COLOURS, "class"),
+        Style("checks", "ground checks", "mark", (("dug", dark),)),
+        Style("next_checks", "where to dig next", "mark", (("dig here", "#7B3FA0"),)),
         Style("hold_bands", "hold bands", "fill", (("hold band", hold),)),
         Style("reach_bands", "reach bands", "fill", (("reach band", reach),)),
     ]
@@ -109,7 +121,7 @@ def styles(tiers: list[str]) -> list[Style]:
 
 def _layers(bands: list[Path], fields: gpd.GeoDataFrame, rejects: gpd.GeoDataFrame) -> Iterator[tuple]:
     yield "field_summary", LAYERS["field_summary"], fields
-    for kind in ("strip_lines", "row_lines", "hold_bands", "reach_bands"):
+    for kind in (name for name in LAYERS if name not in ("field_summary", "rejects")):
         for batch in bands:
             LOG.info("layers: %s of %s", kind, batch.name)
             yield kind, LAYERS[kind], read_arrow(batch / f"{kind}.parquet")
@@ -122,7 +134,7 @@ if __name__ == "__main__":
         lambda: run(
             bands=[Path(path) for path in job.input.bands], passes=[Path(path) for path in job.input.passes],
             rejects=Path(job.input.rejects), summary=Path(job.input.summary), crs_from=Path(job.input.crs),
-            out=Path(job.output.layers), rejects_out=Path(job.output.rejects),
+            out=Path(job.output.layers), lines_out=Path(job.output.lines), rejects_out=Path(job.output.rejects),
         ),
         log=job.log[0],
     )  # fmt: skip

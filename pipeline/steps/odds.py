@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.conditioning import Posterior
+from pipeline.core.checked import FieldGroups
 from pipeline.core.odds import Judgement, apart_lengths, judge
 from pipeline.core.pairs import Places
 from pipeline.core.return_shift import shift_to_give
@@ -14,7 +14,7 @@ from pipeline.core.returns import ReturnError
 from pipeline.files.asked import Asked
 from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
 from pipeline.files.field_data import FieldData
-from pipeline.files.ground_checks import GroundChecks, no_checks
+from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import write_frame
@@ -115,10 +115,8 @@ def _shift(
     """The shift to give the planter's lines under every tier; none where they are in the ground already."""
     if judging.kind != "planned":
         return shift_lines(field, "", None)
-    tables = []
-    for tier, error in errors.items():
-        posterior = checks.posterior[tier] if checks is not None else Posterior.of(error, no_checks())
-        tables.append(shift_lines(field, tier, shift_to_give(field.spans, places, posterior)))
+    groups, posterior = FieldGroups.of(field.spans, places, next(iter(errors.values()))), posteriors(errors, checks)
+    tables = [shift_lines(field, tier, shift_to_give(groups, one)) for tier, one in posterior.items()]
     return pd.concat(tables, ignore_index=True)
 
 

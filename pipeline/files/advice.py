@@ -1,0 +1,129 @@
+"""Layers of ground checks and of what to do: rows after the checks, where to dig next, lines moved to fit."""
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.accuracy import Z95
+from pipeline.core.checked import Conditioned, FieldGroups
+from pipeline.core.conditioning import Posterior
+from pipeline.core.cut import cut_lines
+from pipeline.core.dig_places import dig_places
+from pipeline.core.pairs import Places
+from pipeline.core.pieces import checked_pieces
+from pipeline.core.return_shift import shift_to_give
+from pipeline.files.field_data import FieldData
+from pipeline.files.ground_checks import GroundChecks, posteriors
+from pipeline.files.settings import Settings
+from pipeline.files.store import read_geo
+
+# Lines for the planter are in the CRS of its plan, all else in that of the fields (keys of crs.json).
+PLACED_IN = {"checked_row_lines": "crs", "checks": "crs", "next_checks": "crs", "shifted_lines": "plan_crs"}
+# ASSUME: whoever digs next measures as well as this, 95 %, where no check says how well [m].
+TAPE_95_M = 0.0254
+# Pieces of row shorter than this are rounding, not ground.
+SLIVER_M = 1e-6
+
+
+def advice_of(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
+    """The layers of one field, in its own plane."""
+    places, errors = field.places(judging.row_margin_m), field.errors(judging)
+    checks, plane = GroundChecks.of(field, places, errors), field.lines("planter").crs
+    posterior = posteriors(errors, checks)
+    groups = FieldGroups.of(field.spans, places, next(iter(errors.values())))
+    out = {"next_checks": _next(field, places, groups, posterior, checks, judging)}
+    if checks is not None:
+        out["checks"] = _checks(field, checks)
+        out["checked_row_lines"] = _rows(field, places, checks)
+    if judging.kind == "planned":
+        out["shifted_lines"] = _shifted(field, groups, posterior)
+    return {kind: table.set_crs(plane, allow_override=True) for kind, table in out.items()}
+
+
+def nothing(kind: str, tiers: list[str], crs: str) -> gpd.GeoDataFrame:
+    """A layer of that kind without a feature, with all its columns."""
+    text, number, whole = (np.zeros(0, t) for t in (object, float, np.int64))
+    columns = {
+        "checked_row_lines": {
+            c.FIELD_ID: text, c.TIER: text, c.PASS_ID: text, c.UNIT: whole, "class": text, "miss_share": number,
+            "length_m": number,
+        },
+        "checks": {
+            c.FIELD_ID: text, c.CHECK: text, c.MEASURED_M: number, c.SIGNED: np.zeros(0, bool), c.TAPE_ERROR_M: number,
+            "offset_m": number, **{f"left_out_z_{tier}": number for tier in tiers},
+        },
+        "next_checks": {
+            c.FIELD_ID: text, c.TIER: text, "place": whole, c.PASS_ID: text, c.UNIT: whole, "share_sd": number,
+            "left_sd": number,
+        },
+        "shifted_lines": {c.FIELD_ID: text, c.TIER: text, c.PASS_ID: text, c.EAST_M: number, c.NORTH_M: number},
+    }[kind]  # fmt: skip
+    return gpd.GeoDataFrame(columns, geometry=np.zeros(0, object), crs=crs)
+
+
+def _rows(field: FieldData, places: Places, checks: GroundChecks) -> gpd.GeoDataFrame:
+    """Pieces of planted row by class after the checks, tier by tier."""
+    lines, names, tables = field.lines("planter"), np.array(c.CLASSES, object), []
+    for tier, posterior in checks.posterior.items():
+        pieces, share = checked_pieces(Conditioned.of(field.spans, places, posterior))
+        keep = pieces.end_m - pieces.start_m > SLIVER_M
+        line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
+        begins = lines[c.ALONG_M].to_numpy(float)[line]
+        shape = cut_lines(lines.geometry.values, line, start - begins, end - begins)
+        tables.append(gpd.GeoDataFrame({
+            c.FIELD_ID: field.facts["field_id"], c.TIER: tier, **_unit(field, line), "class": names[pieces.classes[keep, 0]],
+            "miss_share": share[keep], "length_m": end - start,
+        }, geometry=shape))  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _checks(field: FieldData, checks: GroundChecks) -> gpd.GeoDataFrame:
+    """The checks as they came, what was expected there, and how far each stands from what the others say."""
+    return checks.table.assign(
+        **{c.FIELD_ID: field.facts["field_id"], "offset_m": checks.checks.offset_m},
+        **{f"left_out_z_{tier}": one.left_out_z for tier, one in checks.agreement.items()},
+    )[[*nothing("checks", list(checks.agreement), "EPSG:4326").columns]]
+
+
+def _next(
+    field: FieldData, places: Places, groups: FieldGroups, posterior: dict[str, Posterior], checks: GroundChecks | None,
+    judging: Settings,
+) -> gpd.GeoDataFrame:
+    """The places to dig next under every tier, numbered in the order in which they tell most."""
+    lines, spans, tables = field.lines("planter"), field.spans, []
+    tape = TAPE_95_M / Z95 if checks is None else float(np.median(checks.checks.tape_sd_m))
+    for tier, one in posterior.items():
+        digs = dig_places(spans, places, groups, one, count=judging.next_checks, tape_sd_m=tape, seed=judging.seed)
+        line = spans.row[digs.span]
+        along = 0.5 * (spans.start_m[digs.span] + spans.end_m[digs.span]) - lines[c.ALONG_M].to_numpy(float)[line]
+        shape = shapely.line_interpolate_point(np.asarray(lines.geometry.values, object)[line], along)
+        tables.append(gpd.GeoDataFrame({
+            c.FIELD_ID: [field.facts["field_id"]] * len(line), c.TIER: [tier] * len(line),
+            "place": 1 + np.arange(len(line)), **_unit(field, line), "share_sd": digs.share_sd, "left_sd": digs.left_sd,
+        }, geometry=np.asarray(shape, object)))  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _shifted(field: FieldData, groups: FieldGroups, posterior: dict[str, Posterior]) -> gpd.GeoDataFrame:
+    """The planter's lines moved by the shift to give them, tier by tier."""
+    plan, tables = read_geo(field.folder / "planter_plan.parquet"), []
+    for tier, one in posterior.items():
+        found = shift_to_give(groups, one)
+        east, north = (0.0, 0.0) if found is None else (found.east_m, found.north_m)
+        shape = shapely.transform(np.asarray(plan.geometry.values, object), lambda xy, by=(east, north): xy + np.array(by))
+        tables.append(gpd.GeoDataFrame({
+            c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS_ID: plan[c.PASS_ID].astype(str), c.EAST_M: east,
+            c.NORTH_M: north,
+        }, geometry=shape))  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _unit(field: FieldData, line: np.ndarray) -> dict:
+    """Pass and row unit of planted lines."""
+    row = field.row_of_line[line]
+    names = field.planter_passes[c.PASS_ID].astype(str).to_numpy(object)
+    return {
+        c.PASS_ID: names[field.rows[c.PASS].to_numpy(np.int64)[row]], c.UNIT: field.rows[c.UNIT].to_numpy(np.int64)[row],
+    }  # fmt: skip
