@@ -49,6 +49,7 @@ rule all:
         "results/row_tier.csv",
         "results/pass_tier.csv",
         "results/waiting.csv",
+        "results/audit.csv",
         "results/rowreturn.gpkg",
         "results/rejects.csv",
         "results/manifest.json",

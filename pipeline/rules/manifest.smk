@@ -8,6 +8,7 @@ rule manifest:
             "results/row_tier.csv",
             "results/pass_tier.csv",
             "results/waiting.csv",
+            "results/audit.csv",
         ],
         layers=["results/rowreturn.gpkg", "results/rejects.csv"],
         rasters=of_batches("work/overlap/{batch}.parquet"),

@@ -8,6 +8,7 @@ rule tables:
         rows="results/row_tier.csv",
         passes="results/pass_tier.csv",
         waiting="results/waiting.csv",
+        audit="results/audit.csv",
     log:
         "work/log/tables.log",
     message:

@@ -8,6 +8,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.odds import Judgement, apart_lengths, judge
 from pipeline.files.asked import Asked
+from pipeline.files.audit_table import audit_of
 from pipeline.files.field_data import FieldData
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
@@ -27,7 +28,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
         Folder to fill with rows, passes and field figures.
     """
     judging = Settings.read(tiers)
-    tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": [], "waiting": []}
+    tables: dict[str, list[pd.DataFrame]] = {"rows": [], "passes": [], "fields": [], "waiting": [], "audit": []}
     for folder in fields_of(passes):
         LOG.info("odds: %s", folder.name)
         for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
@@ -65,6 +66,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
         ]),
         "waiting": asked.waiting(),
+        "audit": audit_of(field, places, errors, judging),
     }  # fmt: skip
 
 

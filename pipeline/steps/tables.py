@@ -14,14 +14,16 @@ from pipeline.files.store import read_frame, write_csv
 BALANCE_SHARE = 1e-6
 
 
-def run(*, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path, waiting: Path) -> None:
+def run(
+    *, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path, waiting: Path, audit: Path
+) -> None:
     """Join both routes and write the tables.
 
     Parameters
     ----------
     odds, overlap : list of Path
         Of all batches.
-    fields, rows, passes, waiting : Path
+    fields, rows, passes, waiting, audit : Path
         Tables to write.
     """
     by_row = _gather([folder / "rows.parquet" for folder in odds])
@@ -44,6 +46,7 @@ def run(*, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, pass
     more = [*c.EXTRAS, *c.FIELD_EXTRAS, c.AREA_M2, *c.FIELD_MORE]
     _write(fields, whole, [c.FIELD_ID, c.FARM, c.TIER], order, more)
     _write_waiting(waiting, _gather([folder / "waiting.parquet" for folder in odds]), order)
+    _write_audit(audit, _gather([folder / "audit.parquet" for folder in odds]), order)
     _write(passes, by_pass.merge(reach, on=[c.FIELD_ID, c.TIER]), [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER], order)
     joined = with_shares(joined.merge(reach, on=[c.FIELD_ID, c.TIER]))
     keys = [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.UNIT, c.ROW, c.TIER]
@@ -78,13 +81,19 @@ def _write_waiting(path: Path, table: pd.DataFrame, order: dict) -> None:
     write_csv(path, table.drop(columns="_order").astype({c.WAIT_MIN: int}))
 
 
+def _write_audit(path: Path, table: pd.DataFrame, order: dict) -> None:
+    """What the logs of planted rows say, by field and tier; what is said of all tiers comes last in its field."""
+    table = table.assign(_order=table[c.TIER].map(order)).sort_values([c.FIELD_ID, "_order"], kind="stable")
+    write_csv(path, table[c.AUDIT])
+
+
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
         lambda: run(
             odds=[Path(p) for p in job.input.odds], overlap=[Path(p) for p in job.input.overlap],
             fields=Path(job.output.fields), rows=Path(job.output.rows), passes=Path(job.output.passes),
-            waiting=Path(job.output.waiting),
+            waiting=Path(job.output.waiting), audit=Path(job.output.audit),
         ),
         log=job.log[0],
     )  # fmt: skip
