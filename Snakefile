@@ -50,6 +50,7 @@ rule all:
         "results/pass_tier.csv",
         "results/waiting.csv",
         "results/shift.csv",
+        "results/audit.csv",
         "results/rowreturn.gpkg",
         "results/shifted_lines.gpkg",
         "results/rejects.csv",

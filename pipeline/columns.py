@@ -76,6 +76,16 @@ SHIFT_COLUMNS = [
     FIELD_ID, FARM, TIER, EAST_M, NORTH_M, BEARING_DEG, ALONG_M, ACROSS_M, WHOLE, SHARE_BEFORE, SHARE_AFTER,
 ]  # fmt: skip
 
+# Audit of planted rows.
+DAY, DAY_UTC, DIRECTION_DEG, SHARE, SAID = "day", "day_utc", "direction_deg", "share", "said"
+VALUE_M, SE_M, LOW_M, HIGH_M = "value_m", "se_m", "low_m", "high_m"
+PROMISED_95_M, PROBABILITY_WITHIN = "promised_95_m", "probability_within"
+PASSES, SAMPLES = "passes", "samples"
+AUDIT = [
+    FIELD_ID, FARM, TIER, DAY, DAY_UTC, PART, DIRECTION_DEG, VALUE_M, SE_M, LOW_M, HIGH_M, SHARE, PROMISED_95_M,
+    PROBABILITY_WITHIN, PASSES, SAMPLES, SAID,
+]  # fmt: skip
+
 # Classes in the order of their codes in the vector layers; the raster adds one, 0 being a cell without a row.
 CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"]
 REASON, FILE, LAYER, FEATURE = "reason", "file", "layer", "feature"

@@ -96,7 +96,7 @@ def take_in(settings: dict, folder: Path) -> Path:
 
 
 def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
-    """Run the steps up to the tables in-process; the three tables by name."""
+    """Run the steps up to the tables in-process; the tables by name."""
     work, results = take_in(settings, folder), Path(folder) / "results"
     made = {"odds": [], "overlap": []}
     for batch in sorted(path for path in (work / "intake").iterdir() if path.is_dir()):
@@ -111,7 +111,10 @@ def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
             passes=laid, offsets=measured, tiers=judging, raster=work / "settings/raster.json",
             results=results, out=made["overlap"][-1],
         )  # fmt: skip
-    names = {"fields": "field_tier", "rows": "row_tier", "passes": "pass_tier", "waiting": "waiting", "shift": "shift"}
+    names = {
+        "fields": "field_tier", "rows": "row_tier", "passes": "pass_tier", "waiting": "waiting", "shift": "shift",
+        "audit": "audit",
+    }  # fmt: skip
     paths = {name: results / f"{file}.csv" for name, file in names.items()}
     tables.run(**made, **paths)
     return {name: pd.read_csv(path, dtype={"field_id": str}) for name, path in paths.items()}

@@ -9,6 +9,7 @@ rule manifest:
             "results/pass_tier.csv",
             "results/waiting.csv",
             "results/shift.csv",
+            "results/audit.csv",
         ],
         layers=[
             "results/rowreturn.gpkg",

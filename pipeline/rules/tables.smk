@@ -9,6 +9,7 @@ rule tables:
         passes="results/pass_tier.csv",
         waiting="results/waiting.csv",
         shift="results/shift.csv",
+        audit="results/audit.csv",
     log:
         "work/log/tables.log",
     message:

@@ -12,12 +12,15 @@ from pipeline.core.pairs import Places
 from pipeline.core.return_shift import shift_to_give
 from pipeline.core.returns import ReturnError
 from pipeline.files.asked import Asked
+from pipeline.files.audit_table import audit_of
 from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import write_frame
+
+_TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit")
 
 
 def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
@@ -33,7 +36,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
         Folder to fill with rows, passes and field figures.
     """
     judging = Settings.read(tiers)
-    tables: dict[str, list[pd.DataFrame]] = {name: [] for name in ("rows", "passes", "fields", "waiting", "shift")}
+    tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _TABLES}
     for folder in fields_of(passes):
         LOG.info("odds: %s", folder.name)
         for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
@@ -76,6 +79,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
         ]),
         "waiting": asked.waiting(), "shift": _shift(field, places, checks, errors, judging),
+        "audit": audit_of(field, places, errors, judging),
     }  # fmt: skip
 
 

@@ -15,7 +15,8 @@ BALANCE_SHARE = 1e-6
 
 
 def run(
-    *, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path, waiting: Path, shift: Path
+    *, odds: list[Path], overlap: list[Path], fields: Path, rows: Path, passes: Path, waiting: Path, shift: Path,
+    audit: Path,
 ) -> None:
     """Join both routes and write the tables.
 
@@ -23,7 +24,7 @@ def run(
     ----------
     odds, overlap : list of Path
         Of all batches.
-    fields, rows, passes, waiting, shift : Path
+    fields, rows, passes, waiting, shift, audit : Path
         Tables to write.
     """
     by_row = _gather([folder / "rows.parquet" for folder in odds])
@@ -48,6 +49,7 @@ def run(
     _write(fields, whole, [c.FIELD_ID, c.FARM, c.TIER], order, more)
     _write_listed(waiting, _gather([folder / "waiting.parquet" for folder in odds]), order, [c.WAIT_MIN])
     _write_listed(shift, _gather([folder / "shift.parquet" for folder in odds]), order, [])
+    _write_listed(audit, _gather([folder / "audit.parquet" for folder in odds]), order, [])
     _write(passes, by_pass.merge(reach, on=[c.FIELD_ID, c.TIER]), [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER], order,
            [*c.EXTRAS, *c.CHECKED_ROW])  # fmt: skip
     joined = with_shares(joined.merge(reach, on=[c.FIELD_ID, c.TIER]))
@@ -89,7 +91,7 @@ if __name__ == "__main__":
         lambda: run(
             odds=[Path(p) for p in job.input.odds], overlap=[Path(p) for p in job.input.overlap],
             fields=Path(job.output.fields), rows=Path(job.output.rows), passes=Path(job.output.passes),
-            waiting=Path(job.output.waiting), shift=Path(job.output.shift),
+            waiting=Path(job.output.waiting), shift=Path(job.output.shift), audit=Path(job.output.audit),
         ),
         log=job.log[0],
     )  # fmt: skip
