@@ -20,13 +20,18 @@ import shapely
 from demo_fields import EPOCH, FRAME, OVERSHOOT_M, SANDREED, UNNAMED_IN, DemoField, demo_fields
 from demo_tracks import Track, driven, pieces, planned
 from pyproj import Transformer
-from shapely import LineString, Point, Polygon
+from shapely import LineString, Point, Polygon, box
 
 SEED = 20260
 FILE_NAME = "coop.gpkg"
 FIELDS_CRS, LINES_CRS, BASES_CRS = "EPSG:26915", "EPSG:6344", "EPSG:6318"  # mixed on purpose
 FILE_DATE = {"OGR_CURRENT_DATE": "2026-01-01T00:00:00.000Z"}
 HEIGHT_M = 260.0  # above the ellipsoid, for the change of frame
+CHECKED_IN, CHECKED_PASSES, LANDED_M = "QP01-quarter", (9, 30, 51, 72), (0.02, -0.06)
+ZONES = (
+    ("QP05-headland", box(0, -20, 45, 900), {"tier": "*", "factor": 2.0, "unavailable": False}),
+    ("QP06-far", box(-20, -20, 260, 240), {"tier": "rtk_network", "factor": None, "unavailable": True}),
+)
 BASES = {"CATTAIL_SHOP": (424150, 4690350), "SANDREED_BIN": (430600, 4687900)}
 
 
@@ -175,6 +180,34 @@ def bases_layer() -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame({"base_id": list(BASES), "surveyed": True}, geometry=points, crs=BASES_CRS)
 
 
+def checks_layer(strips: list[dict]) -> gpd.GeoDataFrame:
+    """Return what was dug after the first rounds of planting in one field: four places beside strip passes.
+
+    Everything had come down 2 cm farther east and 6 cm farther south than planned; tape and wander add a centimetre.
+    """
+    rng = np.random.default_rng([SEED, 100])
+    rows = []
+    for record in strips:
+        if record["FIELD"] == CHECKED_IN and record["PASS"] in CHECKED_PASSES:
+            line = record["geometry"]
+            at = line.interpolate(round(float(rng.uniform(0.2, 0.8)), 3), normalized=True)
+            (x0, y0), (x1, y1) = line.coords[0], line.coords[-1]
+            left = np.array([y0 - y1, x1 - x0]) / math.hypot(x1 - x0, y1 - y0)
+            offset_m = left @ LANDED_M + 0.01 * float(rng.standard_normal())
+            place = Point(round(at.x, 3), round(at.y, 3))
+            rows.append({"offset": f"{offset_m / 0.0254:.1f} in", "tape_error": "0.5 in", "geometry": place})
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=LINES_CRS)
+
+
+def zones_layer(demos: list[DemoField]) -> gpd.GeoDataFrame:
+    """Return a belt of trees along one field, and a corner of another without mobile data."""
+    rows = []
+    for field_id, shape, zone in ZONES:
+        demo = next(demo for demo in demos if demo.field_id == field_id)
+        rows.append(zone | {"geometry": shapely.transform(shape, lambda xy_m, demo=demo: to_grid(xy_m, demo))})
+    return gpd.GeoDataFrame(rows, geometry="geometry", crs=FIELDS_CRS)
+
+
 def layers() -> dict[str, tuple[gpd.GeoDataFrame, str]]:
     """Return every layer with its geometry type."""
     demos = demo_fields()
@@ -192,6 +225,8 @@ def layers() -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         "strips": (lines_layer(strips + bad_strips()), "LineString"),
         "planter": (lines_layer(planter + bad_planter()), "LineString"),
         "bases": (bases_layer(), "Point"),
+        "checks": (checks_layer(strips), "Point"),
+        "zones": (zones_layer(demos), "Polygon"),
     }
 
 

@@ -35,7 +35,15 @@ class DigPlaces:
 
 
 def dig_places(
-    spans: Spans, places: Places, field: FieldGroups, posterior: Posterior, *, count: int, tape_sd_m: float, seed: int
+    spans: Spans,
+    places: Places,
+    field: FieldGroups,
+    posterior: Posterior,
+    *,
+    candidates: np.ndarray,
+    count: int,
+    tape_sd_m: float,
+    seed: int,
 ) -> DigPlaces:
     """Choose the next places to dig under one tier.
 
@@ -48,12 +56,13 @@ def dig_places(
         Of the same spans.
     posterior : Posterior
         With the checks that there are, or none.
+    candidates : ndarray of int
+        Spans in whose middle one could dig.
     count : int
     tape_sd_m : float
         Standard deviation of a measurement [m].
     seed : int
     """
-    candidates = _spread(spans)
     if not len(candidates) or count == 0:
         return DigPlaces(np.zeros(0, np.int64), 0.0, np.zeros(0))
     autumn, spring, machine = errors = conditioned_draws(posterior, seed=seed, block=0)
@@ -68,8 +77,8 @@ def dig_places(
     return DigPlaces(candidates[digs.place], float(share.std()), digs.left_sd)
 
 
-def _spread(spans: Spans) -> np.ndarray:
-    """Spans on strips that lie evenly along the field's row length."""
+def spread_places(spans: Spans) -> np.ndarray:
+    """Spans on strips, `CANDIDATES` of them, that lie evenly along the field's row length."""
     on = np.flatnonzero(spans.kind == ON_STRIP)
     along = np.cumsum(spans.length_m[on])
     if not len(on):

@@ -10,7 +10,7 @@ from pipeline.core.accuracy import Z95
 from pipeline.core.checked import Conditioned, FieldGroups
 from pipeline.core.conditioning import Posterior
 from pipeline.core.cut import cut_lines
-from pipeline.core.dig_places import dig_places
+from pipeline.core.dig_places import dig_places, spread_places
 from pipeline.core.pairs import Places
 from pipeline.core.pieces import checked_pieces
 from pipeline.core.return_shift import shift_to_give
@@ -23,6 +23,8 @@ from pipeline.files.store import read_geo
 PLACED_IN = {"checked_row_lines": "crs", "checks": "crs", "next_checks": "crs", "shifted_lines": "plan_crs"}
 # ASSUME: whoever digs next measures as well as this, 95 %, where no check says how well [m].
 TAPE_95_M = 0.0254
+# Nobody digs at the very end of a row, where the planter lifts [m].
+EDGE_M = 10.0
 # Pieces of row shorter than this are rounding, not ground.
 SLIVER_M = 1e-6
 
@@ -92,18 +94,31 @@ def _next(
     judging: Settings,
 ) -> gpd.GeoDataFrame:
     """The places to dig next under every tier, numbered in the order in which they tell most."""
-    lines, spans, tables = field.lines("planter"), field.spans, []
+    spans, tables, candidates = field.spans, [], spread_places(field.spans)
+    shape = _middles(field, candidates)
+    area = read_geo(field.folder / "boundary.parquet").geometry.iloc[0]
+    inside = shapely.distance(shapely.boundary(area), shape) > EDGE_M
+    if inside.any():
+        candidates, shape = candidates[inside], shape[inside]
+    where = dict(zip(candidates.tolist(), shape, strict=True))
     tape = TAPE_95_M / Z95 if checks is None else float(np.median(checks.checks.tape_sd_m))
     for tier, one in posterior.items():
-        digs = dig_places(spans, places, groups, one, count=judging.next_checks, tape_sd_m=tape, seed=judging.seed)
+        digs = dig_places(
+            spans, places, groups, one, candidates=candidates, count=judging.next_checks, tape_sd_m=tape, seed=judging.seed
+        )
         line = spans.row[digs.span]
-        along = 0.5 * (spans.start_m[digs.span] + spans.end_m[digs.span]) - lines[c.ALONG_M].to_numpy(float)[line]
-        shape = shapely.line_interpolate_point(np.asarray(lines.geometry.values, object)[line], along)
         tables.append(gpd.GeoDataFrame({
             c.FIELD_ID: [field.facts["field_id"]] * len(line), c.TIER: [tier] * len(line),
             "place": 1 + np.arange(len(line)), **_unit(field, line), "share_sd": digs.share_sd, "left_sd": digs.left_sd,
-        }, geometry=np.asarray(shape, object)))  # fmt: skip
+        }, geometry=np.array([where[span] for span in digs.span.tolist()], object)))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
+
+
+def _middles(field: FieldData, spans: np.ndarray) -> np.ndarray:
+    """Points in the middle of spans."""
+    lines, line = field.lines("planter"), field.spans.row[spans]
+    along = 0.5 * (field.spans.start_m[spans] + field.spans.end_m[spans]) - lines[c.ALONG_M].to_numpy(float)[line]
+    return np.asarray(shapely.line_interpolate_point(np.asarray(lines.geometry.values, object)[line], along), object)
 
 
 def _shifted(field: FieldData, groups: FieldGroups, posterior: dict[str, Posterior]) -> gpd.GeoDataFrame:

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from pipeline import columns as c
 from pipeline.core import show
-from pipeline.files.sheet_data import SheetData
+from pipeline.files.sheet_data import AFTER_CHECKS, SheetData
 from pipeline.files.sheet_eye import row_eye
 from pipeline.files.sheet_maps import draw_maps, map_grid
 from pipeline.files.sheet_parts import (
@@ -173,15 +173,18 @@ def _side(
     x = right - side
     page.plot([x - SIDE_GAP_MM / 2] * 2, [TOP_MM, foot], color=HAIR, linewidth=0.5)
     present = np.unique(np.concatenate([codes for _, codes in data.rows.values()] or [np.zeros(0, np.uint8)]))
-    end = legend(page, x=x, y=TOP_MM + 2.8, present=[int(code) for code in present])
+    there = {"zone": len(data.zones), "dug": len(data.dug), "next": sum(len(xy) for xy in data.next_places.values())}
+    marks = [name for name, count in there.items() if count]
+    end = legend(page, x=x, y=TOP_MM + 2.8, present=[int(code) for code in present], marks=marks)
     scale_bar(page, x=x + 1, y=end + 8.5, longest=40, scale=scale, units=data.units, paper=PAPER_NAMES[paper])
     north_arrow(page, x=x + 52, y=end + 10.5)
     top = end + 19.5
+    plain = ~table[c.TIER].str.endswith(AFTER_CHECKS)
     row_eye(
         page,
-        box=(x, top, side, min(foot - top + 2.5, max(50.0, 21 + 6.5 * len(table)))),
-        letters=letters,
-        errors_m=table[c.REPEATABLE_95_M].to_list(),
+        box=(x, top, side, min(foot - top + 2.5, max(50.0, 21 + 6.5 * plain.sum()))),
+        letters=[letter for letter, one in zip(letters, plain, strict=True) if one],
+        errors_m=table[c.REPEATABLE_95_M][plain].to_list(),
         strip_width_m=data.strip_width_m,
         row_spacing_m=data.row_spacing_m,
         row_margin_m=data.row_margin_m,

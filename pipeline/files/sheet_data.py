@@ -1,12 +1,13 @@
 """What one field sheet shows."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 import shapely
 
 MOST_TIERS = 12
+AFTER_CHECKS = " checked"
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,12 @@ class SheetData:
         Field area [m2]; strip width, row spacing and margin at the strip's edge [m].
     notes : tuple of str
         Remarks of this field, such as a frame shift that was applied.
+    dug : ndarray, shape (n, 2)
+        Where ground checks were made [m].
+    next_places : dict
+        By tier id: where to dig next, the most telling first, shape (k, 2) [m].
+    zones : tuple of Polygon or MultiPolygon
+        Parts in which a tier is worse.
     """
 
     title: str
@@ -52,6 +59,9 @@ class SheetData:
     row_spacing_m: float
     notes: tuple[str, ...] = ()
     row_margin_m: float = 0.0
+    dug: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
+    next_places: dict[str, np.ndarray] = field(default_factory=dict)
+    zones: tuple[shapely.Geometry, ...] = ()
 
     def __post_init__(self) -> None:
         missing = [tier for tier in self.tier_names if tier not in set(self.table["tier"])]

@@ -13,7 +13,7 @@ from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_map import DrawnMap, MapGrid, draw_boundary, draw_fields
-from pipeline.files.sheet_parts import SOFT, words, wrapped
+from pipeline.files.sheet_parts import INK, SOFT, ZONE_DASHES, dug_mark, next_mark, words, wrapped
 from pipeline.files.sheet_table import out_of_reach
 
 # In narrower cells a heading is letter and share alone, with the tier's name in the table; then the share is short.
@@ -54,7 +54,7 @@ def draw_maps(
 ) -> None:
     """Draw heading, boundary and rows of every tier, the first map's cell at `corner` (left, top) [mm]."""
     west, _, _, north = data.boundary.bounds
-    drawn = []
+    drawn, places = [], []
     for place, line in enumerate(table.to_dict("records")):
         x = corner[0] + place % grid.columns * grid.pitch_mm[0]
         y = corner[1] + place // grid.columns * grid.pitch_mm[1]
@@ -75,7 +75,21 @@ def draw_maps(
         segments, codes = data.rows.get(line[c.TIER], NO_ROWS)
         drawn.append(DrawnMap(shapely.transform(data.boundary, to_page), to_page(segments), codes))
         draw_boundary(page, boundary=drawn[-1].boundary)
+        places.append((to_page, line[c.TIER]))
     draw_fields(page, maps=drawn, row_spacing_mm=1000 * data.row_spacing_m / grid.scale)
+    for to_page, tier in places:
+        _draw_marks(page, data=data, tier=tier, to_page=to_page)
+
+
+def _draw_marks(page: Axes, *, data: SheetData, tier: str, to_page: Callable[[np.ndarray], np.ndarray]) -> None:
+    """Zones, ground checks and where to dig next, over the rows."""
+    for zone in data.zones:
+        for ring in shapely.get_parts(shapely.boundary(shapely.intersection(zone, data.boundary))):
+            page.plot(*to_page(shapely.get_coordinates(ring)).T, color=INK, linewidth=0.8, linestyle=ZONE_DASHES)
+    for x, y in to_page(data.dug):
+        dug_mark(page, x=x, y=y)
+    for number, (x, y) in enumerate(to_page(data.next_places.get(tier, np.zeros((0, 2)))), start=1):
+        next_mark(page, x=x, y=y, number=number)
 
 
 def _to_page(

@@ -18,6 +18,8 @@ HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = range(5)
 FAMILY = "DejaVu Sans"
 MM_PER_INCH = 25.4
 DPI = 150
+ZONE_DASHES = (0, (3, 2))
+MARK_LABELS = {"zone": "zone where a tier is worse", "dug": "ground check", "next": "dig here next, 1 first"}
 SCALE_BAR_STEPS = (1, 2, 2.5, 5)
 ELLIPSIS = "\u2026"
 
@@ -127,8 +129,26 @@ def north_arrow(page: Axes, *, x: float, y: float) -> None:
     words(page, x=x, y=y - 7.3, text="N", size=7, bold=True, align="center")
 
 
-def legend(page: Axes, *, x: float, y: float, present: Sequence[int]) -> float:
-    """Legend of the classes present and the boundary from (x, y) [mm] down; returns where it ends [mm]."""
+def dug_mark(page: Axes, *, x: float, y: float) -> None:
+    """Mark of a place where somebody dug, at (x, y) [mm]."""
+    page.plot([x], [y], marker="D", markersize=3.6, color=INK, markeredgecolor="white", markeredgewidth=0.6)
+
+
+def next_mark(page: Axes, *, x: float, y: float, number: int) -> None:
+    """Mark of a place to dig next, with its number, at (x, y) [mm]."""
+    page.plot([x], [y], marker="o", markersize=7.0, color="white", markeredgecolor=INK, markeredgewidth=0.7)
+    words(page, x=x, y=y + 0.75, text=str(number), size=5.5, bold=True, align="center")
+
+
+def legend(page: Axes, *, x: float, y: float, present: Sequence[int], marks: Sequence[str] = ()) -> float:
+    """Legend of the classes present, the boundary and marks from (x, y) [mm] down; returns where it ends [mm].
+
+    Parameters
+    ----------
+    present : sequence of int
+        Class codes.
+    marks : sequence of {"zone", "dug", "next"}
+    """
     words(page, x=x, y=y, text="Rows at the tier's 95 % error", size=7.5, bold=True)
     for code in present:
         y += 4.5
@@ -137,6 +157,15 @@ def legend(page: Axes, *, x: float, y: float, present: Sequence[int]) -> float:
     y += 4.5
     page.plot([x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8)
     words(page, x=x + 10.5, y=y, text="field boundary", size=7.5)
+    for mark in marks:
+        y += 4.5
+        if mark == "zone":
+            page.plot([x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8, linestyle=ZONE_DASHES)
+        elif mark == "dug":
+            dug_mark(page, x=x + 4, y=y - 0.9)
+        else:
+            next_mark(page, x=x + 4, y=y - 0.9, number=1)
+        words(page, x=x + 10.5, y=y, text=MARK_LABELS[mark], size=7.5)
     return y
 
 

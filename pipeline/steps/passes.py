@@ -75,6 +75,8 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         write_frame(out / f"{name}_stretches.parquet", laid[name][3])
         write_frame(out / f"{name}_lines.parquet", lines[name].set_crs(local, allow_override=True))
     write_frame(out / "boundary.parquet", gpd.GeoDataFrame(geometry=[area], crs=local))
+    if zones:
+        write_frame(out / "zones.parquet", gpd.GeoDataFrame(geometry=zones, crs=local))
     if geometry["planned"]:
         write_frame(out / "planter_plan.parquet", rows[[c.PASS_ID, "geometry"]])
     if "checks" in mine:

@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import shapely
 
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
@@ -16,12 +15,11 @@ from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.files.sheet_data import MOST_TIERS, SheetData
+from pipeline.files.sheet_extra import SheetExtra, segments_of
 from pipeline.files.store import read_frame, read_geo, read_json, to_json, write_bytes
 
 # A field is flagged when a tier expects more than this share off the strip, or is out of reach.
 FLAGGED_SHARE = 0.05
-# Bends finer than this cannot be seen on paper.
-DRAWN_M = 0.5
 
 
 def run(
@@ -44,7 +42,7 @@ def run(
         Folder name of the one field to draw.
     """
     judging, said = Settings.read(tiers), read_json(report)
-    rows, facts = read_frame(odds / "rows.parquet"), read_frame(odds / "fields.parquet")
+    rows, facts, shift = (read_frame(odds / f"{name}.parquet") for name in ("rows", "fields", "shift"))
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
     drawn = []
     for folder in fields_of(passes, only=only):
@@ -57,7 +55,8 @@ def run(
         if only is not None or _wanted(table, said["sheets"]):
             LOG.info("sheets: %s", folder.name)
             home.mkdir(parents=True, exist_ok=True)
-            figure = draw_sheet(_sheet(field, pieces, judging, said, table))
+            extra = SheetExtra.of(field, bands, judging, rows, shift)
+            figure = draw_sheet(_sheet(field, pieces, judging, said, table, extra))
             save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
             drawn.append(folder.name)
     if out is not None:
@@ -70,17 +69,20 @@ def _wanted(table: pd.DataFrame, which: str) -> bool:
 
 
 def _sheet(
-    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame
+    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame, extra: SheetExtra
 ) -> SheetData:
-    shown = judging.compare[:MOST_TIERS]
+    shown = judging.compare[: MOST_TIERS // (2 if extra.checked else 1)]
+    names = {tier: judging.tiers[tier].name for tier in shown}
+    rows = _drawn_rows(field, pieces, shown)
+    if extra.checked:
+        names, rows, table = extra.beside(names, rows, table)
     return SheetData(
         title=said["title"], field_id=field.facts["field_id"], farm=field.facts["farm"],
         boundary=read_geo(field.folder / "boundary.parquet").geometry.iloc[0],
-        rows=_drawn_rows(field, pieces, shown), tier_names={tier: judging.tiers[tier].name for tier in shown},
-        table=table, crs_name=_place(field), date=_date(field), sources=said["sources"], units=said["units"],
-        area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
-        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=_notes(field, judging, said["units"]),
-        row_margin_m=judging.row_margin_m,
+        rows=rows, tier_names=names, table=table, crs_name=_place(field), date=_date(field), sources=said["sources"],
+        units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
+        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=_notes(field, judging, said["units"], extra),
+        row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
     )  # fmt: skip
 
 
@@ -89,11 +91,7 @@ def _drawn_rows(field: LaidOut, pieces: pd.DataFrame, shown: list[str]) -> dict[
     if len(pieces) == 0:
         return {}
     places = (pieces[name].to_numpy() for name in ("line", "start_m", "end_m"))
-    lines = shapely.simplify(cut_lines(field.lines("planter").geometry.values, *places), DRAWN_M)
-    xy, owner = shapely.get_coordinates(lines, return_index=True)
-    joined = owner[1:] == owner[:-1]
-    segments = np.stack([xy[:-1][joined], xy[1:][joined]], axis=1)
-    piece = owner[:-1][joined]
+    segments, piece = segments_of(cut_lines(field.lines("planter").geometry.values, *places))
     return {tier: (segments, pieces[f"class_{tier}"].to_numpy()[piece]) for tier in shown}
 
 
@@ -114,7 +112,7 @@ def _date(field: LaidOut) -> str:
     return f"Passes up to {datetime.fromtimestamp(float(ends), UTC).date().isoformat()}"
 
 
-def _notes(field: LaidOut, judging: Settings, units: str) -> tuple[str, ...]:
+def _notes(field: LaidOut, judging: Settings, units: str, extra: SheetExtra) -> tuple[str, ...]:
     east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
     notes = []
     if (east, north) != (0.0, 0.0):
@@ -123,10 +121,14 @@ def _notes(field: LaidOut, judging: Settings, units: str) -> tuple[str, ...]:
             f"Planter lines moved {length_text(float(np.hypot(east, north)), units=units)} towards "
             f"{direction_text(east, north)}, from {frames}: a difference of frames, not drift."
         )
+    if not field.facts["base_surveyed"]:
+        notes.append("The base is not surveyed: it may stand elsewhere than in the other season, which is in the figures.")
+    notes += extra.shift_note(units)
     if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
         notes.append("Some bends are tighter than the implement; row lines were cut there.")
-    if len(judging.compare) > MOST_TIERS:
-        notes.append(f"The first {MOST_TIERS} of {len(judging.compare)} tiers are shown; the tables have all.")
+    most = MOST_TIERS // (2 if extra.checked else 1)
+    if len(judging.compare) > most:
+        notes.append(f"The first {most} of {len(judging.compare)} tiers are shown; the tables have all.")
     return tuple(notes)
 
 
