@@ -29,7 +29,7 @@ _GEOD = Geod(ellps="GRS80")
 _MEND = "assign the one it was recorded in (it is never guessed)"
 _NO_DATUM = re.compile(r"un(known|defined|named)|not.specified", re.IGNORECASE)
 # What stands for "none" in a GeoPackage (OGC 12-128r19, table 3: srs_id -1 and 0).
-_UNDEFINED = ("Undefined Cartesian SRS", "Undefined geographic SRS")
+UNDEFINED = ("Undefined Cartesian SRS", "Undefined geographic SRS")
 
 
 def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDataFrame:
@@ -41,7 +41,7 @@ def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDa
         If there is none, the two differ, or it is not tied to the ground by longitude and latitude in degrees east of
         Greenwich.
     """
-    if told is not None and frame.crs is not None and frame.crs.name in _UNDEFINED:
+    if told is not None and frame.crs is not None and frame.crs.name in UNDEFINED:
         frame = frame.set_crs(None, allow_override=True)
     if frame.crs is None and told is None:
         raise InputError(
