@@ -31,7 +31,7 @@ _LINE_OUT = [
 ]  # fmt: skip
 _KEY_BYTES = 512
 
-# Read is kept and rejected to this share of the length: a line that is split has one more vertex in a geodesic.
+# Read is kept and rejected to this share of the length: rounding, and what `lengths_m` leaves of a geodesic's bend.
 SAME_LENGTH = 1e-6
 
 
@@ -178,7 +178,6 @@ def balance(layer: Layer, role: str) -> dict:
         read_m = float(layer.read_m.sum())
         rejected_m = float(layer.read_m[layer.read_m.index.astype(str).isin(layer.rejects[c.FEATURE])].sum())
         account |= {"read_m": round(read_m, 3), "rejected_m": round(rejected_m, 3)}
-        # Splitting a line adds a vertex between two others, which bends the geodesic by less than this.
         if abs(read_m - kept_m - rejected_m) > SAME_LENGTH * read_m + 0.001:
             said = f"{read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected"
             raise CheckError(f"{role}: {said} do not add up")
