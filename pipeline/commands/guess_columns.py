@@ -39,6 +39,7 @@ WORDS = {
     "unavailable": ("unavailable", "blocked"),
 }
 
+
 @dataclass(frozen=True)
 class Found:
     """A column taken for one of ours, and why; the unit of its bare numbers where that is not ours."""
