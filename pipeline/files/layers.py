@@ -123,7 +123,8 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         raise InputError(f"{place}: is empty; expected at least one feature")
     frame = with_crs(features.frame, source.crs, place)
     notes = [*features.notes, *check_place(frame, place)]
-    _check_degrees(frame, place)
+    wild = _no_degrees(frame, place)
+    faults = np.where(np.equal(features.faults, None), wild, features.faults)
     frame, more = _mapped(frame, source, known, features.theirs, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
@@ -134,7 +135,7 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     read_m = pd.Series(lengths_m(frame.geometry.values, frame.crs), frame.index) if kind == LINES and lines else None
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer, said, read_m)
     found = replace(found, theirs=tuple(features.theirs), format=features.format)
-    found = found.reject(np.not_equal(features.faults, None), features.faults)
+    found = found.reject(np.not_equal(faults, None), faults)
     return _without_bad_geometry(found, kind, place)
 
 
@@ -158,18 +159,24 @@ def lengths_m(shape: np.ndarray, crs) -> np.ndarray:
     return out
 
 
-def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
+def _no_degrees(frame: gpd.GeoDataFrame, place: str) -> np.ndarray:
+    """Why a geometry in degrees lies nowhere on the earth, None where it does; an error where it is so for most."""
+    faults = np.full(len(frame), None, object)
     if not frame.crs.is_geographic:
-        return
+        return faults
     for first, block in blocks(frame.geometry.values):
         xy, owner = shapely.get_coordinates(block, return_index=True)
-        wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
-        if wild.any():
-            k = int(np.flatnonzero(wild)[0])
-            raise InputError(
-                f"{place}: feature {frame.index[first + owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under "
-                f"the geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
-            )
+        wild = np.flatnonzero((np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90))
+        for k in wild[np.unique(owner[wild], return_index=True)[1]]:  # the first vertex of each
+            faults[first + owner[k]] = f"has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g}"
+    wild = np.flatnonzero(np.not_equal(faults, None))
+    if 2 * len(wild) > len(frame):
+        raise InputError(
+            f"{place}: feature {frame.index[wild[0]]} {faults[wild[0]]} under the geographic CRS '{frame.crs.name}'; "
+            "expected degrees within 180 and 90. Is the layer really projected?"
+        )
+    faults[wild] = [f"{fault}, expected degrees within 180 and 90" for fault in faults[wild]]
+    return faults
 
 
 def _mapped(
