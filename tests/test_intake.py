@@ -203,6 +203,14 @@ def test_a_pass_that_strays_over_the_boundary_stays_whole(tmp_path):
     assert list(taken_strips(tmp_path).loc["e"].index) == ["F0"]
 
 
+def test_a_reject_that_is_nowhere_in_the_fields_crs_has_no_geometry(tmp_path):
+    lines = [*pass_lines(0), shapely.LineString([(1e12, 1e12), (1e12, 2e12)])]
+    fields, strips = boundaries().to_crs("EPSG:4326"), layer_of(lines, PASS=list("abcde"))
+    said, rejects = taken(tmp_path, fields=fields, strips=strips)
+    assert said["strips"]["rejected"] == 1
+    assert rejects["feature"].tolist() == ["5"] and rejects.geometry.tolist() == [None]
+
+
 @pytest.mark.parametrize("crs", ["EPSG:4326", CRS, "EPSG:3857"])
 def test_a_line_to_a_field_sixty_kilometres_away_adds_up(tmp_path, crs):
     there = shapely.affinity.translate(boundaries().geometry.iloc[0], 60_000.0, 0.0)
