@@ -10,8 +10,7 @@ import pandas as pd
 import pyogrio
 import shapely
 
-from pipeline.core.local import local_crs, to_geographic, to_local
-from pipeline.core.neighbours import abreast_distances
+from pipeline.core.neighbours import abreast_distances, laid_flat, usable_lines
 from pipeline.errors import InputError
 from pipeline.files.crs_checks import UNDEFINED
 from pipeline.files.intake import Source
@@ -117,18 +116,3 @@ def _see_layer(path: Path, copy: Path, name: str, *, alone: bool) -> Seen:
     if info["geometry_type"] is not None:
         table = read_columns(copy, name, place, None, most=LOOKED_AT).frame
     return Seen(path.as_posix(), name, int(info["features"]), table, alone)
-
-
-def usable_lines(shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The longest part of every line that has a length, and which feature it belongs to."""
-    whole = [k for k, shape in enumerate(shapes) if shape is not None and np.isfinite(shape.length) and shape.length > 0]
-    lines = [max(shapely.get_parts(shapes[k]), key=shapely.length) for k in whole]
-    good = [k for k, line in enumerate(lines) if line.geom_type == "LineString"]
-    return np.array([lines[k] for k in good], object), np.array([whole[k] for k in good], int)
-
-
-def laid_flat(shapes: np.ndarray, crs) -> np.ndarray:
-    """Geometries in a plane of their own [m]."""
-    wkt = crs.to_wkt()
-    middle = shapely.get_coordinates(to_geographic(shapes, wkt)).mean(axis=0)
-    return to_local(shapes, wkt, local_crs(*np.round(middle, 7)))

@@ -83,8 +83,10 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
     if pd.api.types.is_datetime64_any_dtype(values):
         if values.notna().any() and (values.dropna() == values.dropna().dt.normalize()).all():
             return values.mask(values.notna()), [_dates_note(name, int(values.notna().sum()))]
-        if values.dt.tz is not None or source.timezone is None:
+        if source.timezone is None:
             return values, notes
+        if values.dt.tz is not None:
+            return values, _own_zone_note(name, source.timezone, values)
         return _localized(values, values.astype(object), name, source.timezone, place)
     said = values.map(lambda value: (value.strip() or None) if isinstance(value, str) else value)
     is_date = said.map(lambda value: isinstance(value, str) and bool(_DATE.fullmatch(value))).astype(bool)
@@ -96,6 +98,8 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
     if source.timezone is None:
         return said, notes
     naive = said.map(is_naive).astype(bool)
+    if not naive.any():
+        return said, notes + _own_zone_note(name, source.timezone, said)
     moments = pd.to_datetime(said.where(naive), errors="coerce", format="ISO8601")
     out, more = _localized(moments, said, name, source.timezone, place)
     return out, notes + more
@@ -103,6 +107,12 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
 
 def _dates_note(name: str, count: int) -> str:
     return f"{name}: {count} values are dates without a time of day and count as no times; passes go by place instead"
+
+
+def _own_zone_note(name: str, timezone: str, values: pd.Series) -> list[str]:
+    count = int(values.notna().sum())
+    said = f"{name}: all {count} times say their own offset from UTC: timezone {timezone} has no part in them"
+    return [said] if count else []
 
 
 def _since_1970(value: object, unit: str) -> object:

@@ -216,15 +216,16 @@ class Layer(Model):
 
 #: Where a text table has its geometry.
 COORDINATES = ("x", "y", "wkt")
-_LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
-_LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
+#: Of every layer of lines.
+LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
+LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
 #: Of use where the layer has points.
 POINT_COLUMNS = ("speed", "heading", "record", "machine")
 #: Column names that may be mapped, by the layer's model (DESIGN 4).
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
     "FieldsLayer": ("field_id", "farm", "grower"),
-    "StripsLayer": (*_LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
-    "RowsLayer": (*_LINE_COLUMNS, *POINT_COLUMNS),
+    "StripsLayer": (*LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
+    "RowsLayer": (*LINE_COLUMNS, *POINT_COLUMNS),
     "BasesLayer": ("base_id", "surveyed"),
     "ChecksLayer": ("offset", "distance", "tape_error"),
     "ZonesLayer": ("tier", "factor", "unavailable"),
