@@ -11,7 +11,7 @@ from pipeline.core.frames import FRAMES
 from pipeline.errors import InputError
 from pipeline.files.column_values import LENGTHS, TIMES, in_one_writing, is_naive
 from pipeline.files.intake import Source
-from pipeline.files.spots import EVERY_TIER, FACTORS
+from pipeline.files.spots import FACTORS
 from pipeline.files.texts import text_of
 from pipeline.files.units import SPEED, to_si
 from pipeline.files.values import LIMITS, booleans_of, lengths_of, seconds_of
@@ -93,7 +93,7 @@ def doubt_of(there: pd.Series, ours: str, unit: str | None, tiers: Collection[st
         Ids of the catalogue.
     """
     if ours == "tier":
-        strange = next((text_of(value) for value in there if text_of(value) not in (*tiers, EVERY_TIER)), None)
+        strange = next((text_of(value) for value in there if text_of(value) not in tiers), None)
         return f"holds {named(strange)}, which is no tier of the catalogue" if strange is not None else ""
     try:
         return _TESTS[ours](written(there, ours, unit), there) if ours in _TESTS else ""

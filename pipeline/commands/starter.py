@@ -14,6 +14,7 @@ from pipeline.commands.quoting import named, scalar
 from pipeline.commands.seen import Seen
 from pipeline.core.show import plain_text
 from pipeline.files.layer_models import LAYER_COLUMNS, POINT_COLUMNS
+from pipeline.files.spots import EVERY_TIER
 from pipeline.files.texts import text_of
 from pipeline.files.values import lengths_of
 
@@ -131,7 +132,8 @@ def _how_read(found: dict[str, Found]) -> list[str]:
 def _columns(role: str, seen: Seen, ids: set[str], tiers: Collection[str]) -> tuple[dict[str, Found], list[str]]:
     known = [name for name in LAYER_COLUMNS[MODELS[role]] if seen.kind == "points" or name not in POINT_COLUMNS]
     wanted = [*(name for name in ORDER if name in known), *(name for name in known if name not in ORDER)]
-    return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=tiers)
+    may_be = {*tiers, EVERY_TIER} if role == "zones" else tiers
+    return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=may_be)
 
 
 def _ids_of(seen: Seen, tiers: Collection[str]) -> set[str]:

@@ -50,15 +50,17 @@ def with_vertices_between(xy: np.ndarray, owner: np.ndarray, *, longest: float) 
         Longest segment that stays whole, in units of `xy`; where there are many such, the parts are larger. One of more
         than `_HALF_WAY` times that is no way on the earth, but over the date line, and stays whole too.
     """
-    step = np.where(owner[1:] == owner[:-1], np.abs(np.diff(xy, axis=0)).max(axis=1, initial=0.0), 0.0)
+    with np.errstate(all="ignore"):  # of what is no finite number, which is left as it is
+        way = np.diff(xy, axis=0, append=xy[-1:])
+    step = np.maximum(np.abs(way[:-1, 0]), np.abs(way[:-1, 1]))
     far = (step > longest) & (step < _HALF_WAY * longest)
+    far[far] = owner[1:][far] == owner[:-1][far]
     if not far.any():
         return xy, owner
     count = np.ones(len(xy), np.int64)
     count[:-1][far] = np.minimum(np.ceil(step[far] / longest), max(2, _MOST_BETWEEN // far.sum())).astype(np.int64)
     home = np.repeat(np.arange(len(xy)), count)
     share = (np.arange(len(home)) - np.repeat(np.cumsum(count) - count, count)) / count[home]
-    way = np.diff(xy, axis=0, append=xy[-1:])
     way[count == 1] = 0.0
     return xy[home] + share[:, None] * way[home], owner[home]
 
