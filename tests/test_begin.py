@@ -418,6 +418,12 @@ def test_local_times_beside_times_in_utc(tmp_path):
     assert "timezone: UTC  # guess: times in 'time' name no zone; where they are local, name it, as America/Chicago" in text
 
 
+def test_layers_with_and_without_a_zone_of_time_are_put_in_order(tmp_path):
+    local = passes_of().assign(started_at=pd.Timestamp("2025-10-10T10:00"))
+    said = inputs_of(tmp_path, write(tmp_path, {"a": dated("2026-04-20"), "b": local, "land": boundaries()}))
+    assert {role: said[role]["layer"] for role in said} == {"fields": "land", "strips": "b", "rows": "a"}
+
+
 def test_checks_and_zones_are_told_by_their_columns(tmp_path):
     checks = layer_of([shapely.Point(600_010, 4_600_005)], distance=[2.0], tape_error=[0.5])
     zones = layer_of([area(0)], tier=["*"], factor=[2.0])

@@ -258,7 +258,7 @@ def base_distance(lon: float, lat: float) -> float:
         ("base_id,lon,lat\nB,-97.75,41.5\n", {}),
         ("base_id,LONGITUDE,Latitude\nB,-97.75,41.5\n", {}),
         ("base_id;lat;lon\nB;41,5;-97,75\n", {}),
-        ("\n \nbase_id;lat;lon\nB;41,5;-97,75\n", {}),
+        ("\n \nbase_id,lat,lon\nB,41.5,-97.75\n", {}),
         ("base_id\tlat\tlng\nB\t41.5\t-97.75\n\n", {}),
         ("base_id,E,N\nB,-97.75,41.5\n", {"columns": {"x": "E", "y": "N"}}),
         ('base_id,where\nB,"POINT (-97.75 41.5)"\n', {"columns": {"wkt": "where"}}),
