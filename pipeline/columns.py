@@ -7,6 +7,9 @@ STARTED_S, ENDED_S = "started_s", "ended_s"
 TIER, FRAME, EPOCH, FIX = "tier", "frame", "epoch", "fix"
 BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "reach"
 
+# Of points of a log, the machine that wrote each.
+MACHINE = "machine"
+
 # A pass without a number is named by us.
 UNNAMED = "unnamed "
 

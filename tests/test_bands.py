@@ -127,6 +127,8 @@ def drawn(tmp_path_factory):
     facts |= {"base_surveyed": True, "zones": []}
     plan = gpd.GeoDataFrame({c.PASS_ID: ["a", "b"]}, geometry=np.array(rows[:2], object), crs=local)
     plan.to_parquet(folder / "planter_plan.parquet")
+    area = gpd.GeoDataFrame(geometry=[shapely.box(0, -20, LENGTH_M, 80)], crs=local)
+    area.to_parquet(folder / "boundary.parquet")
     (folder / "field.json").write_text(json.dumps(facts))
     (work / "tiers.json").write_text(json.dumps(settings()))
     (work / "intake.json").write_text(json.dumps(dict.fromkeys(("crs", "plan_crs"), gpd.GeoSeries(crs=CRS).crs.to_wkt())))

@@ -14,7 +14,7 @@ import shapely
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
-from workflow import CRS, PROJECT, boundaries, config, layer_of, pass_lines, passes_of, write_coop
+from workflow import CRS, PROJECT, area, boundaries, config, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline.commands.begin import begin, first_configuration
 from pipeline.commands.guess_columns import name_score
@@ -197,16 +197,40 @@ def test_no_column_for_field_id(tmp_path):
 
 
 def test_values_that_cannot_be_are_not_taken(tmp_path):
-    strips = passes_of().assign(spacing=30.0, rows=0, width=9.144, tier="house brand", frame="NAD38", epoch=2010.0)
+    strips = passes_of().assign(spacing=33.0, rows=0, width=9.144, tier="house brand", frame="NAD38", epoch=2010.0)
     strips["start"] = "noon"
     path = write_coop(tmp_path, strips=strips)
     said = inputs_of(tmp_path, path)["strips"]
     assert said["columns"] == {"pass_id": "PASS"}
     assert said["constants"]["row_spacing"] == "30 in"  # measured instead
     text = text_of(path)
-    for doubt in ("'spacing' is called like row_spacing, but '30' is not 0.1 to 5 m", "'0' is no number of rows",
+    for doubt in ("'spacing' is called like row_spacing, but '33' is not 0.1 to 5 m", "'0' is no number of rows",
                   "'house brand', which is no tier", "'NAD38' is no known frame", "'noon' is not a time"):  # fmt: skip
         assert doubt in text, doubt
+
+
+@pytest.mark.parametrize(
+    ("spacing", "width", "units"),
+    [(30, 8.0, {"row_spacing": "in", "strip_width": "in"}), (75.0, 20.0, {"row_spacing": "cm", "strip_width": "cm"}),
+     (762, 200, {"row_spacing": "mm", "strip_width": "mm"}), (0.75, 0.2, None), ("0,762 m", "8 in", None)],
+)  # fmt: skip
+def test_units_of_bare_numbers_are_guessed(tmp_path, spacing, width, units):
+    path = write_coop(tmp_path, strips=passes_of().assign(spacing=spacing, width=width, rows="12 rows"))
+    said = begun(tmp_path, path)
+    strips = said["inputs"]["strips"]
+    names = {"pass_id": "PASS", "row_count": "rows", "row_spacing": "spacing", "strip_width": "width"}
+    assert strips["columns"] == names and strips.get("units") == units
+    taken = take_in(config_from_dict(said, source="begun"), project=PROJECT)
+    kept = taken.layers["strips"].kept
+    assert kept["row_count"].eq(12).all() and kept["row_spacing_m"].between(0.749, 0.763).all()
+    assert kept["strip_width_m"].between(0.19, 0.21).all()
+
+
+def test_seconds_since_1970_are_told_by_their_size(tmp_path):
+    path = write_coop(tmp_path, strips=passes_of().assign(start=1_760_000_000, end=1_760_000_600_000))
+    strips = inputs_of(tmp_path, path)["strips"]
+    assert strips["units"] == {"started_at": "s", "ended_at": "ms"}
+    assert "timezone" not in strips
 
 
 def test_frame_and_epoch_go_together(tmp_path):
@@ -344,7 +368,7 @@ def test_layer_with_a_wrong_crs_is_marked(tmp_path, crs, words):
 
 
 @pytest.mark.parametrize(
-    ("name", "content", "words"), [("gone.gpkg", None, "does not exist"), ("a.txt", "no layer\n", "GDAL can read")]
+    ("name", "content", "words"), [("gone.gpkg", None, "does not exist"), ("a.dat", "no layer\n", "GDAL can read")]
 )
 def test_files_that_cannot_be_read(tmp_path, name, content, words):
     if content is not None:
@@ -354,10 +378,63 @@ def test_files_that_cannot_be_read(tmp_path, name, content, words):
     assert not (tmp_path / "mine.yaml").exists()
 
 
-def test_a_table_alone_is_an_error(tmp_path):
-    (tmp_path / "a.csv").write_text("x,y\n1,2\n")
-    with pytest.raises(InputError, match="no layer has features with a geometry"):
+def test_a_table_without_coordinates_is_named(tmp_path):
+    (tmp_path / "a.csv").write_text("when,what\n1,2\n")
+    with pytest.raises(InputError, match=r"a\.csv, layer 'a': no column of coordinates is known among when, what"):
         begin([tmp_path / "a.csv"], out=tmp_path / "mine.yaml", project=PROJECT)
+
+
+def log_of(passes: int = 4, *, second: str = "2025-10-20 14:00:00") -> pd.DataFrame:
+    """Points of passes every two metres, one each second, as a text table would have them; local time."""
+    xy = np.vstack([shapely.get_coordinates(shapely.segmentize(line, 2.0)) for line in pass_lines(0)[:passes]])
+    time = pd.Timestamp(second) + pd.to_timedelta(np.arange(len(xy)), unit="s")
+    return pd.DataFrame({"time": time.strftime("%Y-%m-%d %H:%M:%S"), "x": xy[:, 0], "y": xy[:, 1]})
+
+
+def test_text_tables_and_geoparquet_are_begun_from(tmp_path):
+    land = write(tmp_path, {"land": boundaries()}, "land.gpkg")
+    log_of().to_csv(tmp_path / "log.csv", index=False)
+    passes_of().to_parquet(tmp_path / "planter.parquet")
+    said = begun(tmp_path, land, tmp_path / "log.csv", tmp_path / "planter.parquet")["inputs"]
+    assert {role: Path(said[role]["file"]).name for role in said} == {
+        "fields": "land.gpkg", "strips": "log.csv", "rows": "planter.parquet",
+    }  # fmt: skip
+    assert said["strips"]["layer"] == "log" and said["strips"]["columns"] == {"started_at": "time"}
+    assert said["strips"]["crs"] == "fill in" and said["strips"]["timezone"] == "UTC"
+    assert said["rows"]["columns"] == {"pass_id": "PASS"} and "crs" not in said["rows"]
+    with pytest.raises(ConfigError, match=r"inputs\.strips\.crs: 'fill in' is no CRS"):
+        config_from_dict({"title": "a", "inputs": said}, source="begun")
+    implement = {"row_count": 12, "row_spacing": "30 in", "strip_width": "8 in"}
+    said["strips"] |= {"crs": CRS, "constants": implement}
+    taken = take_in(config_from_dict({"title": "a", "inputs": said}, source="begun"), project=PROJECT)
+    assert len(taken.layers["strips"].kept) == 4
+
+
+def test_local_times_beside_times_in_utc(tmp_path):
+    path = write(tmp_path, {"a": dated("2025-10-10"), "land": boundaries()})
+    log_of(second="2026-04-20 14:00:00").to_csv(tmp_path / "x.csv", index=False)
+    text = text_of(path, tmp_path / "x.csv")
+    assert "the earliest layer of lines, 2025-10-10" in text and "the latest log of points, 2026-04-20" in text
+    assert "timezone: UTC  # guess: times in 'time' name no zone; where they are local, name it, as America/Chicago" in text
+
+
+def test_layers_with_and_without_a_zone_of_time_are_put_in_order(tmp_path):
+    local = passes_of().assign(started_at=pd.Timestamp("2025-10-10T10:00"))
+    said = inputs_of(tmp_path, write(tmp_path, {"a": dated("2026-04-20"), "b": local, "land": boundaries()}))
+    assert {role: said[role]["layer"] for role in said} == {"fields": "land", "strips": "b", "rows": "a"}
+
+
+def test_checks_and_zones_are_told_by_their_columns(tmp_path):
+    checks = layer_of([shapely.Point(600_010, 4_600_005)], distance=[2.0], tape_error=[0.5])
+    zones = layer_of([area(0)], tier=["*"], factor=[2.0])
+    path = write(tmp_path, {"trees": zones, "land": boundaries(), "tape": checks, "strips": passes_of()})
+    said = inputs_of(tmp_path, path)
+    assert {role: said[role]["layer"] for role in said} == {
+        "fields": "land", "strips": "strips", "checks": "tape", "zones": "trees",
+    }  # fmt: skip
+    assert said["zones"]["columns"] == {"tier": "tier", "factor": "factor"}
+    assert said["checks"]["columns"] == {"distance": "distance", "tape_error": "tape_error"}
+    assert said["checks"]["units"] == {"distance": "in"}  # nobody plants two metres beside the strip
 
 
 def command(*arguments, cwd: Path) -> subprocess.CompletedProcess:

@@ -116,6 +116,13 @@ def test_local_times_of_a_zone(tmp_path):
     assert notes == []
 
 
+@pytest.mark.parametrize("column", [MORNING[2:] * 2, pd.to_datetime(["2026-04-20T14:25:00Z"] * 4)])
+def test_a_zone_beside_times_that_say_their_own_is_noted(tmp_path, column):
+    _, (note,) = times_of(tmp_path, pd.Series(column), timezone="America/Chicago")
+    said = "started_at: all 4 times say their own offset from UTC: timezone America/Chicago has no part in them"
+    assert note.endswith(said)
+
+
 def test_times_without_a_zone_are_utc(tmp_path):
     found, _ = times_of(tmp_path, MORNING)
     hours = [9, 9, 14, 14]

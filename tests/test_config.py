@@ -119,6 +119,14 @@ def test_bad_configuration_is_one_clear_error(key, value, message):
     assert "pydantic" not in str(error.value)
 
 
+def test_a_long_value_is_not_told_whole():
+    with pytest.raises(ConfigError) as error:
+        config_from_dict(changed("title", ["x" * 10_000]), source="mine.yaml")
+    assert str(error.value) == (
+        f"mine.yaml: title: found ['{'x' * 75}..., expected a valid string; correct it as config/README.md shows"
+    )
+
+
 @pytest.mark.parametrize(
     ("key", "value", "message"),
     [

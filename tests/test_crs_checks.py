@@ -10,7 +10,8 @@ from pyproj import Geod, Transformer
 from workflow import CRS, boundaries, config, passes_of, take_in, write_coop
 
 from pipeline.errors import InputError
-from pipeline.files.crs_checks import check_beside, check_place, flat_crs, same_crs, with_crs
+from pipeline.files.crs_beside import check_beside
+from pipeline.files.crs_checks import check_place, flat_crs, same_crs, with_crs
 
 
 def near(lon: float, lat: float, crs: str, *, east: float = 0.0, swap: bool = False) -> gpd.GeoDataFrame:

@@ -258,6 +258,7 @@ def base_distance(lon: float, lat: float) -> float:
         ("base_id,lon,lat\nB,-97.75,41.5\n", {}),
         ("base_id,LONGITUDE,Latitude\nB,-97.75,41.5\n", {}),
         ("base_id;lat;lon\nB;41,5;-97,75\n", {}),
+        ("\n \nbase_id,lat,lon\nB,41.5,-97.75\n", {}),
         ("base_id\tlat\tlng\nB\t41.5\t-97.75\n\n", {}),
         ("base_id,E,N\nB,-97.75,41.5\n", {"columns": {"x": "E", "y": "N"}}),
         ('base_id,where\nB,"POINT (-97.75 41.5)"\n', {"columns": {"wkt": "where"}}),
@@ -293,6 +294,65 @@ def test_text_table_that_cannot_be_read(tmp_path, text, columns, message):
         bases_of(tmp_path, text, crs="EPSG:4326", columns=columns)
     assert str(caught.value).startswith(f"inputs.bases: {tmp_path}/bases.csv, layer 'bases': ")
     assert message in str(caught.value)
+
+
+def rejected(folder: Path) -> dict[str, str]:
+    """Reasons by feature."""
+    table = read_geo(folder / "work" / "rejects.parquet")
+    return dict(zip(table["feature"], table["reason"], strict=True))
+
+
+def test_a_bad_record_of_a_text_table_is_a_reject(tmp_path):
+    path = wkt_table(tmp_path / "s.csv")
+    whole = path.read_text().splitlines()
+    more = [whole[1].replace("LINESTRING", "LINE"), whole[2][: whole[2].index(",")]]  # another word, a line broken off
+    path.write_text("\n".join([*whole, *more]))
+    said = taken(tmp_path, file=str(path), layer=None, crs=CRS)["layers"]["strips"]
+    assert (said["read"], said["kept"], said["rejected"]) == (10, 8, 2)
+    reasons = rejected(tmp_path)
+    assert reasons["9"].startswith("WKT: 'LINE (600") and reasons["9"].endswith("' is not WKT")
+    assert reasons["10"] == "line 11 has 1 values, the header 2"
+
+
+def test_a_quote_left_open_swallows_no_records(tmp_path):
+    path = wkt_table(tmp_path / "s.csv")
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([*lines[:7], lines[7].removesuffix('"'), *lines[8:]]))
+    message = refused(tmp_path, file=str(path), layer=None, crs=CRS)
+    assert message.startswith(f"inputs.strips: {path}, layer 's': line 9 has 3 values, the header 2 (separated by ',');")
+
+
+def log_table(folder: Path, *records: str) -> Path:
+    """A text table of two passes every two metres as degrees, one point a second, and records besides."""
+    xy = np.vstack([shapely.get_coordinates(shapely.segmentize(line, 2.0)) for line in pass_lines(0)[:2]])
+    lon, lat = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True).transform(*xy.T)
+    time = pd.Timestamp("2025-10-20T14:00:00Z") + pd.to_timedelta(np.arange(len(xy)), unit="s")
+    rows = [f"{t:%Y-%m-%dT%H:%M:%SZ},{a:.9f},{b:.9f},2.5" for t, a, b in zip(time, lon, lat, strict=True)]
+    path = folder / "log.csv"
+    path.write_text("\n".join(["time,lon,lat,speed", *rows, *records]))
+    return path
+
+
+def test_no_fix_a_sentinel_and_a_line_broken_off_are_rejects(tmp_path):
+    records = ["2025-10-20T15:00:00Z,NaN,NaN,NaN", "2025-10-20T15:00:01Z,999.9,99.9,0", "2025-10-20T15:00:02Z,-97.8"]
+    path = log_table(tmp_path, *records)
+    columns = {"started_at": "time"}
+    said = taken(tmp_path, file=str(path), layer=None, crs="EPSG:4326", columns=columns)["layers"]["strips"]
+    assert (said["passes"], said["read"] - said["kept"]) == (2, said["rejected"])
+    reasons, last = rejected(tmp_path), said["read"]
+    assert reasons[str(last - 2)] == "lon: 'NaN' is not a coordinate"
+    assert reasons[str(last - 1)] == "has longitude 999.9, latitude 99.9, expected degrees within 180 and 90"
+    assert reasons[str(last)] == f"line {last + 1} has 2 values, the header 4"
+
+
+def test_a_line_of_many_vertices_as_text(tmp_path):
+    line = shapely.segmentize(pass_lines(0)[0], 0.02)
+    assert len(line.wkt) > 131_072  # as much as the reader of text tables takes unasked
+    path = tmp_path / "s.csv"
+    path.write_text(f"wkt\n\"{line.wkt}\"\n")
+    implement = {"row_count": 12, "row_spacing": "30 in", "strip_width": "8 in"}
+    said = taken(tmp_path, file=str(path), layer=None, crs=CRS, columns={}, constants=implement)
+    assert said["layers"]["strips"]["kept"] == 1
 
 
 def test_empty_text_table(tmp_path):

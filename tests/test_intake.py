@@ -203,6 +203,27 @@ def test_a_pass_that_strays_over_the_boundary_stays_whole(tmp_path):
     assert list(taken_strips(tmp_path).loc["e"].index) == ["F0"]
 
 
+def test_a_reject_that_is_nowhere_in_the_fields_crs_has_no_geometry(tmp_path):
+    lines = [*pass_lines(0), shapely.LineString([(1e12, 1e12), (1e12, 2e12)])]
+    fields, strips = boundaries().to_crs("EPSG:4326"), layer_of(lines, PASS=list("abcde"))
+    said, rejects = taken(tmp_path, fields=fields, strips=strips)
+    assert said["strips"]["rejected"] == 1
+    assert rejects["feature"].tolist() == ["5"] and rejects.geometry.tolist() == [None]
+
+
+@pytest.mark.parametrize("crs", ["EPSG:4326", CRS, "EPSG:3857"])
+def test_a_line_to_a_field_sixty_kilometres_away_adds_up(tmp_path, crs):
+    there = shapely.affinity.translate(boundaries().geometry.iloc[0], 60_000.0, 0.0)
+    fields = layer_of([boundaries().geometry.iloc[0], there], FIELD=["F0", "F2"], FARM=["A", "B"])
+    far = [(EAST + 10, NORTH + 10), (EAST + 10, NORTH + 45), (EAST + 60_010, NORTH + 45), (EAST + 60_010, NORTH + 10)]
+    strips = layer_of([*pass_lines(0), shapely.LineString(far)], PASS=list("abcde")).to_crs(crs)
+    said = taken(tmp_path, fields=fields, strips=strips)[0]["strips"]
+    assert (said["read"], said["split"]) == (5, 1)
+    assert said["read_m"] == pytest.approx(said["kept_m"], abs=0.002)
+    # 60,000 m of the plane, by its scale of 0.9996 and up; as long a way in Web Mercator, for its vertices are there too.
+    assert said["read_m"] == pytest.approx(60_000 + 70 + 480, rel=1e-3)
+
+
 def test_a_pass_that_names_its_field_is_never_split(tmp_path):
     line = shapely.LineString([(EAST + 100, NORTH + 20), (EAST + 450, NORTH + 20)])
     write_coop(tmp_path, strips=layer_of([line], PASS=["a"], HOME=["F2"]))

@@ -2,8 +2,11 @@
 
 import json
 import os
+import sqlite3
 import subprocess
 import sys
+import zipfile
+from contextlib import closing
 from pathlib import Path
 
 import fiona
@@ -32,6 +35,8 @@ from pipeline.commands import bounded
 from pipeline.commands.look import look_at
 from pipeline.commands.look_text import look_text
 from pipeline.errors import RowreturnError
+from pipeline.files.headline import account_lines
+from pipeline.files.store import read_geo
 from pipeline.steps import passes
 
 GEOD = Geod(ellps="WGS84")
@@ -89,7 +94,7 @@ def test_what_was_taken_from_what(tmp_path):
     assert said["columns"] == {"pass_id": "PASS", "tier": "tier"}  # one by the configuration, one by its own name
     assert said["constants"] == {"row_count": 12, "row_spacing": 30 * 0.0254, "strip_width": 8 * 0.0254}
     assert said["unused"] == ["COLOUR"]
-    points_only = {"speed", "heading", "record"}
+    points_only = {"speed", "heading", "record", "machine"}
     assert set(said["missing"]) == {"field_id", "started_at", "ended_at", "frame", "epoch", "fix"} | points_only
     assert said["tiers"] == [["rtk_base", 8]]
 
@@ -278,6 +283,61 @@ def test_error_of_a_later_step_is_found_as_well(tmp_path):
     assert str(look.value).split(":", 1)[1] == str(run.value).split(":", 1)[1]
 
 
+@pytest.mark.parametrize("case", ["unnumbered", "other numbers", "other counts"])
+def test_pass_numbers_that_do_not_correspond(tmp_path, case):
+    number = passes_of()["PASS"] + ("x" if case == "other numbers" else "")
+    write_coop(tmp_path, rows=passes_of().assign(PASS=None if case == "unnumbered" else number))
+    settings = config(tmp_path) | {"judging": {"own_strip": "pass_id"}}
+    if case == "other counts":
+        settings["inputs"]["rows"]["constants"]["row_count"] = 6
+    work = take_in(settings, tmp_path)
+    batch = sorted(work.glob("intake/*/key.json"))[0].parent
+    with pytest.raises(RowreturnError) as run:
+        passes.run(batch=batch, settings=work / "settings/geometry.json", out=tmp_path / "out")
+    with pytest.raises(RowreturnError) as look:
+        facts(settings)
+    assert str(look.value) == str(run.value)
+
+
+def spots_of(folder: Path) -> dict:
+    """A ground check and a zone in files of their own; the settings with them."""
+    checks = layer_of([shapely.Point(600_010, 4_600_005)], offset=[0.05], tape_error=[0.01])
+    zones = layer_of([area(0)], tier=["*"], factor=[2.0])
+    for name, frame in (("checks", checks), ("zones", zones)):
+        frame.to_file(folder / f"{name}.gpkg", layer=name, engine="pyogrio")
+    write_coop(folder)
+    settings = config(folder, planter=False)
+    settings["inputs"] |= {name: {"file": str(folder / f"{name}.gpkg")} for name in ("checks", "zones")}
+    return settings
+
+
+def test_checks_and_zones_are_looked_at(tmp_path):
+    said = facts(spots_of(tmp_path))
+    assert [said["layers"][role]["kept"] for role in ("checks", "zones")] == [1, 1]
+    assert "CHECKS  " in look_text(said) and "ZONES  " in look_text(said)
+
+
+@pytest.mark.parametrize("role", ["checks", "zones"])
+def test_missing_checks_and_zones_are_one_clear_error(tmp_path, role):
+    settings = spots_of(tmp_path)
+    settings["inputs"][role]["file"] = f"{tmp_path}/gone.gpkg"
+    said = f"inputs.{role}: file '{tmp_path}/gone.gpkg' does not exist; correct inputs.{role}.file"
+    for ends in (lambda: take_in(settings, tmp_path), lambda: facts(settings)):
+        with pytest.raises(RowreturnError) as caught:
+            ends()
+        assert str(caught.value) == said
+
+
+def test_the_account_is_printed_by_look_and_run(tmp_path, coop, caplog):
+    lines = account_lines(facts(coop)["account"])
+    assert " ".join(lines[0].split()) == "layer read kept of them split rejected km read km kept km rejected"
+    assert lines[2].split()[:5] == ["strips", "8", "8", "0", "0"]
+    assert all(line in look_text(facts(coop)) for line in lines)
+    with caplog.at_level("INFO"):
+        take_in(coop, tmp_path)
+    assert caplog.messages[: len(lines)] == [f"intake: {line}" for line in lines]
+
+
 def test_frames_that_nothing_joins(tmp_path, coop):
     # A European frame in America; between it and the Australian one PROJ does nothing at all.
     coop["inputs"]["strips"]["constants"] |= {"frame": "ETRF2000", "epoch": 2010.0}
@@ -324,6 +384,39 @@ def test_error_in_a_sample_is_told_of_the_layer(tmp_path, small_samples):
     with pytest.raises(RowreturnError) as look:
         facts(settings)
     assert str(look.value) == str(run.value)
+
+
+def test_a_sample_tells_why_a_geometry_cannot_be_read(tmp_path, small_samples):
+    path = write_coop(tmp_path)
+    with closing(sqlite3.connect(path)) as base, base:
+        # No trigger of the index is in the way of damage.
+        for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        base.execute("UPDATE strips SET geom = ? WHERE fid = 2", [b"GP\x00\x01\x66\x7f\x00\x00garbage"])
+    (one,) = facts(config(tmp_path, planter=False))["layers"]["strips"]["rejected"]
+    take_in(config(tmp_path, planter=False), tmp_path)
+    (reason,) = read_geo(tmp_path / "work" / "rejects.parquet")["reason"]
+    assert (one["reason"], one["first_features"]) == (reason, ["2"]) == ("geometry is not well-known binary", ["2"])
+
+
+@pytest.mark.parametrize("name", ["s.geojson", "s.zip"])
+def test_what_cannot_be_read_in_part_is_read_in_full(tmp_path, small_samples, name):
+    write_coop(tmp_path)
+    settings = config(tmp_path, planter=False)
+    passes_of().to_crs("EPSG:4326").to_file(tmp_path / "s.geojson", driver="GeoJSON", engine="pyogrio")
+    passes_of().to_file(tmp_path / "s.shp", engine="pyogrio")
+    with zipfile.ZipFile(tmp_path / "s.zip", "w") as packed:
+        for part in tmp_path.glob("s.[sdpc]*"):
+            packed.write(part, part.name)
+    settings["inputs"]["strips"] |= {"file": str(tmp_path / name)}
+    del settings["inputs"]["strips"]["layer"]
+    said = facts(settings)
+    assert said["sampled"] == {} and said["layers"]["strips"]["kept"] == 8
+
+
+def test_what_a_sample_would_cover_is_read_in_full(tmp_path, coop, small_samples, monkeypatch):
+    monkeypatch.setattr(bounded, "PER_BLOCK", 4)
+    assert facts(coop)["sampled"] == {}
 
 
 # -- the command and the target ----------------------------------------------------------------------------
@@ -388,5 +481,5 @@ def test_demo(monkeypatch):
             assert said["layers"][role]["features"] == len(source)
     # Planted to be rejected, by demo_gis/README.md: a bow tie, strips 9001 to 9005, planter pass 9001.
     counts = {role: sum(one["count"] for one in layer["rejected"]) for role, layer in said["layers"].items()}
-    assert counts == {"fields": 1, "strips": 5, "rows": 1, "bases": 0}
+    assert counts == {"fields": 1, "strips": 5, "rows": 1, "bases": 0, "checks": 0, "zones": 0}
     assert (said["layers"]["strips"]["first"][:7], said["layers"]["rows"]["last"][:7]) == ("2025-10", "2026-04")

@@ -239,3 +239,143 @@ class TestRealLog:
         assert len(apart) > 500
         print(f"median {np.median(apart):.3f} m of {len(apart)} places, {len(passes)} passes")
         assert 5.8 < np.median(apart) < 6.2
+
+
+# -- what logs of several machines, strays and odd values come to ----------------------------------------------
+
+
+def two_machines() -> gpd.GeoDataFrame:
+    """Two machines in two fields in the same hours, each writing once a second; no pass numbers."""
+    parts = []
+    for n in (0, 1):
+        log = drive(pass_lines(n))
+        time = STARTED + pd.to_timedelta(log.time_s + 0.4 * n, unit="s")
+        parts.append(gpd.GeoDataFrame({"T": time, "WHO": f"no. {n}"}, geometry=shapely.points(log.xy), crs=CRS))
+    return pd.concat(parts, ignore_index=True).sort_values("T", ignore_index=True)
+
+
+def without_numbers(folder, **columns) -> dict:
+    settings = config(folder, planter=False)
+    settings["inputs"]["strips"]["columns"] = {"started_at": "T"} | columns
+    return settings
+
+
+def test_machines_in_one_log_are_kept_apart(tmp_path):
+    points = two_machines()
+    write_coop(tmp_path, strips=points)
+    work = take_in(without_numbers(tmp_path, machine="WHO"), tmp_path)
+    said = balanced(work, len(points))
+    assert said["passes"] == len(kept_strips(work)) == 8
+    truth = [line for n in (0, 1) for line in pass_lines(n)]
+    assert np.mean(apart(kept_strips(work).geometry, truth) < 0.03) > 0.95  # all but the first metres out of a turn
+
+
+def test_a_log_that_comes_apart_is_refused(tmp_path):
+    points = two_machines()
+    write_coop(tmp_path, strips=points)
+    with pytest.raises(InputError) as error:
+        take_in(without_numbers(tmp_path), tmp_path)
+    place = f"inputs.strips: {tmp_path.as_posix()}/coop.gpkg, layer 'strips'"
+    assert str(error.value) == (
+        f"{place}: no pass can be made of its {len(points)} points; most of them: 'alone'. Is the order of the points that "
+        "of the log? Map record or started_at under columns, or machine where several machines are in the log, or widen "
+        "the limits under log"
+    )
+    lone = drive(pass_lines(0)[:1])  # some of it is a pass, and that is no sample of the rest
+    before = gpd.GeoDataFrame(
+        {"T": STARTED - pd.Timedelta("1h") + pd.to_timedelta(lone.time_s, unit="s"), "WHO": "no. 0"},
+        geometry=shapely.points(lone.xy), crs=CRS,
+    )  # fmt: skip
+    both = pd.concat([before, points], ignore_index=True)
+    write_coop(tmp_path, strips=both)
+    with pytest.raises(InputError) as error:
+        take_in(without_numbers(tmp_path), tmp_path)
+    assert str(error.value) == (
+        f"{place}: only {len(lone.xy)} of its {len(both)} points end in passes, the others mostly: 'alone'; expected points "
+        "of one machine in the order of time. Map machine or pass_id under columns where several machines are in the log, "
+        "record or started_at where its order is not that of time, or widen the limits under log"
+    )
+
+
+def test_a_stray_point_is_a_reject_and_moves_nothing(tmp_path):
+    points = points_of().to_crs("EPSG:4326")
+    found = []
+    for name, more in (("a", []), ("b", [shapely.Point(0.0, 0.0)])):
+        (tmp_path / name).mkdir()
+        stray = gpd.GeoDataFrame({"T": [STARTED] * len(more)}, geometry=more, crs="EPSG:4326")
+        write_coop(tmp_path / name, strips=pd.concat([points, stray], ignore_index=True) if more else points)
+        work = take_in(settings_of(tmp_path / name), tmp_path / name)
+        balanced(work, len(points) + len(more))
+        found.append(kept_strips(work).to_crs(CRS))
+    apart = [a.hausdorff_distance(b) for a, b in zip(found[0].geometry, found[1].geometry, strict=True)]
+    assert len(found[0]) == len(found[1]) and max(apart) < 0.001
+
+
+@pytest.mark.parametrize(
+    ("ours", "value", "words"),
+    [("tier", "nonsense", "tier 'nonsense' is not in the catalogue"),
+     ("row_spacing", "30 bananas", "row_spacing: '30 bananas': unknown unit 'bananas'"),
+     ("frame", "NAD38", "frame 'NAD38' is unknown")],
+)  # fmt: skip
+def test_a_bad_value_is_told_by_a_point_that_has_it(tmp_path, ours, value, words):
+    good = {"tier": "rtk_base", "row_spacing": "30 in", "frame": "NAD83(2011)"}
+    points = points_of()
+    points["X"] = np.where(points["PASS"] > 5, value, good[ours])
+    write_coop(tmp_path, strips=points)
+    settings = settings_of(tmp_path)
+    settings["inputs"]["strips"]["columns"][ours] = "X"
+    settings["inputs"]["strips"]["constants"] |= {"epoch": 2010.0} if ours == "frame" else {}
+    with pytest.raises(InputError, match=r"feature (\d+)") as error:
+        take_in(settings, tmp_path)
+    assert words in str(error.value)
+    feature = int(str(error.value).partition("feature ")[2].split(":")[0])
+    assert points["X"].iloc[feature - 1] == value  # a GeoPackage counts from 1
+
+
+def test_metres_of_passes_made_are_accounted_for(tmp_path):
+    points = points_of()
+    far = points.assign(geometry=points.geometry.translate(0, 5000.0), PASS=points["PASS"] + 100)
+    both = pd.concat([points, far], ignore_index=True)
+    write_coop(tmp_path, strips=both)
+    said = balanced(take_in(settings_of(tmp_path), tmp_path), len(both))
+    # Eight passes of 120 m, made twice, of which those outside are rejects.
+    assert said["read_m"] == pytest.approx(1920.0, rel=0.05)
+    assert said["kept_m"] == pytest.approx(said["rejected_m"], rel=0.01)
+    assert said["read_m"] == pytest.approx(said["kept_m"] + said["rejected_m"], abs=0.002)
+
+
+def test_speeds_and_headings_as_people_write_them(tmp_path):
+    plain = points_of()
+    heading = plain["HEAD"].map(lambda v: f"{v:.1f}".replace(".", ","))
+    found = []
+    for name, columns, units in (
+        ("text", {"HEAD": heading, "V": "7,2 km/h"}, {}), ("number", {"V": 7.2}, {"speed": "km/h"}), ("si", {"V": 2.0}, {}),
+    ):  # fmt: skip
+        (tmp_path / name).mkdir()
+        write_coop(tmp_path / name, strips=plain.assign(**columns))
+        settings = settings_of(tmp_path / name)
+        settings["inputs"]["strips"]["columns"]["speed"] = "V"
+        settings["inputs"]["strips"]["units"] = units
+        found.append(kept_strips(take_in(settings, tmp_path / name)))
+    assert [len(one) for one in found] == [8, 8, 8]
+    assert found[1].geometry.geom_equals_exact(found[2].geometry, 1e-9).all()
+
+
+@pytest.mark.parametrize(
+    ("ours", "value", "words"),
+    [("speed", "fast", "feature 3: speed: 'fast' is not a speed; expected a finite number and a unit, as in '1 m/s' or "
+      "'1 km/h'; correct it in the layer"),
+     ("speed", "7", "feature 3: speed: '7' has no unit; write for example '7 m/s' or '7 km/h'; correct it in the layer"),
+     ("heading", "NNE", "feature 3: heading: 'NNE' is not a number; expected degrees from north; correct it in the layer"),
+     ("record", "3a", "feature 3: record: '3a' is not a number; expected the point's number in its log; correct it in the "
+      "layer")],
+)  # fmt: skip
+def test_what_is_no_speed_heading_or_record_is_named(tmp_path, ours, value, words):
+    points = points_of(fields=1)
+    good = {"speed": "2 m/s", "heading": "90", "record": "1"}[ours]
+    write_coop(tmp_path, strips=points.assign(X=np.where(points.index == 2, value, good)), fields=None)
+    settings = settings_of(tmp_path)
+    settings["inputs"]["strips"]["columns"] |= {ours: "X"}
+    with pytest.raises(InputError) as error:
+        take_in(settings, tmp_path)
+    assert str(error.value) == f"inputs.strips: {tmp_path.as_posix()}/coop.gpkg, layer 'strips': {words}"

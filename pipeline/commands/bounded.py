@@ -2,6 +2,7 @@
 
 import logging
 import re
+import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,12 +13,12 @@ import pandas as pd
 import pyogrio
 import shapely
 
+from pipeline import columns as c
 from pipeline.errors import InputError, RowreturnError
 from pipeline.files.config import Config
-from pipeline.files.layers import Layer
 from pipeline.files.opening import ENGINE_ERRORS, resting
-from pipeline.files.reading import read_columns
-from pipeline.files.vector_files import PARQUET, is_text_table, layer_name
+from pipeline.files.reading import Features, read_columns
+from pipeline.files.vector_files import is_whole, layer_name
 
 #: A layer whose features and vertices weigh more than this is read by a sample: a look at so much in full takes
 #: some nine seconds of one core (measured: 9 s for 1.4 million, 24 s for 4.8 million).
@@ -26,6 +27,8 @@ MOST_WEIGHT = 1_500_000
 FEATURE_WEIGHT = 20
 #: The sample: blocks of features that follow one another, spread over the layer.
 BLOCKS, PER_BLOCK = 10, 300
+#: Formats in which a reader gets to a feature without reading all before it; in another a sample takes longer than all.
+SEEKING = ("GPKG", "FlatGeobuf", "ESRI Shapefile")
 _PROBED = 200
 
 
@@ -45,6 +48,8 @@ class Sample:
         Features in the layer.
     ids : ndarray of int
         Ids in the layer of the sample's features, in their order.
+    faults : ndarray of str or None
+        Why a geometry of them could not be read; the copy has none there.
     """
 
     role: str
@@ -54,6 +59,7 @@ class Sample:
     copy: Path
     of: int
     ids: np.ndarray
+    faults: np.ndarray
 
     def in_words(self, message: str) -> str:
         """An error on the sample as one on the layer itself."""
@@ -66,6 +72,12 @@ class Sample:
         """Id in the layer of a feature of the sample; what is no feature's number stays as it is."""
         number = int(feature) - 1 if feature.isdecimal() else -1
         return str(self.ids[number]) if 0 <= number < len(self.ids) else feature
+
+    def reasons(self, rejects: pd.DataFrame) -> list[str]:
+        """Why features were rejected, that of the layer itself where their geometry could not even be copied."""
+        faults = dict(zip(range(1, len(self.faults) + 1), self.faults, strict=True))
+        numbers = pd.to_numeric(rejects[c.FEATURE], errors="coerce")
+        return [faults.get(number) or reason for number, reason in zip(numbers, rejects[c.REASON], strict=True)]
 
 
 def bounded(settings: Config, folder: Path) -> tuple[Config, dict[str, Sample]]:
@@ -99,7 +111,7 @@ def bounded(settings: Config, folder: Path) -> tuple[Config, dict[str, Sample]]:
 def _sample(role: str, given: Any, folder: Path) -> Sample | None:
     """A sample of a layer that is too big; None where it is small, or not even readable (the intake says why)."""
     path = Path(given.file)
-    if is_text_table(path) or path.suffix.lower() in PARQUET:
+    if is_whole(path) or zipfile.is_zipfile(path):  # what is packed is unpacked anew for every block
         return None
     try:
         with resting(path, f"inputs.{role}") as rests:
@@ -117,29 +129,39 @@ class _Big:
     layer: str
     encoding: str | None
 
-    def read(self, columns: list[str] | None, **part: int) -> gpd.GeoDataFrame:
-        return read_columns(self.path, self.layer, "", columns, encoding=self.encoding, **part).frame
+    def read(self, columns: list[str] | None, **part: int) -> Features:
+        return read_columns(self.path, self.layer, "", columns, encoding=self.encoding, **part)
 
-    def blocks(self, features: int, *, of_points: bool) -> gpd.GeoDataFrame:
+    def blocks(self, features: int, *, of_points: bool) -> tuple[gpd.GeoDataFrame, np.ndarray]:
         """Some of the features; of a log of points the first ones in one block, or its passes would be cut up."""
-        each = MOST_WEIGHT // (FEATURE_WEIGHT + 1) if of_points else PER_BLOCK
-        starts = [0] if of_points else np.unique(np.linspace(0, max(features - each, 0), BLOCKS).astype(int))
-        whole = pd.concat([self.read(None, skip=int(start), most=each) for start in starts])
-        return whole[~whole.index.duplicated()]
+        each, count = _plan(of_points=of_points)
+        starts = np.unique(np.linspace(0, max(features - each, 0), count).astype(int)) if count > 1 else [0]
+        read = [self.read(None, skip=int(start), most=each) for start in starts]
+        whole, faults = pd.concat([one.frame for one in read]), np.concatenate([one.faults for one in read])
+        once = ~whole.index.duplicated()
+        return whole[once], faults[once]
+
+
+def _plan(*, of_points: bool) -> tuple[int, int]:
+    """Features of a block, and how many blocks."""
+    return (MOST_WEIGHT // (FEATURE_WEIGHT + 1), 1) if of_points else (PER_BLOCK, BLOCKS)
 
 
 def _sample_of(big: _Big, role: str, file: str, folder: Path) -> Sample | None:
     info = pyogrio.read_info(big.path, layer=big.layer, force_feature_count=True)
     if info["geometry_type"] is None or info["crs"] is None:
         return None
-    vertices = shapely.get_num_coordinates(big.read([], most=_PROBED).geometry.values)
+    of_points = "Point" in str(info["geometry_type"])
+    if info["driver"] not in SEEKING or info["features"] <= np.prod(_plan(of_points=of_points)):
+        return None
+    vertices = shapely.get_num_coordinates(big.read([], most=_PROBED).frame.geometry.values)
     if info["features"] * (FEATURE_WEIGHT + (vertices.mean() if len(vertices) else 0.0)) <= MOST_WEIGHT:
         return None
-    table = big.blocks(int(info["features"]), of_points="Point" in str(info["geometry_type"]))
+    table, faults = big.blocks(int(info["features"]), of_points=of_points)
     copy = folder / f"{role}.gpkg"
     logging.getLogger("pyogrio").setLevel(logging.WARNING)  # else it tells how many records the sample has
     pyogrio.write_dataframe(table, copy, layer=big.layer, driver="GPKG")
-    return Sample(role, file, big.layer, info["driver"], copy, int(info["features"]), table.index.to_numpy())
+    return Sample(role, file, big.layer, info["driver"], copy, int(info["features"]), table.index.to_numpy(), faults)
 
 
 def in_the_layers_words(error: RowreturnError, samples: dict[str, Sample]) -> RowreturnError:
@@ -150,6 +172,6 @@ def in_the_layers_words(error: RowreturnError, samples: dict[str, Sample]) -> Ro
     return type(error)(message) if isinstance(error, InputError) else error
 
 
-def rejected_ids(layer: Layer, sample: Sample | None, features: list[str]) -> list[str]:
+def rejected_ids(sample: Sample | None, features: list[str]) -> list[str]:
     """Ids of rejected features in the layer itself."""
     return features if sample is None else [sample.id_of(feature) for feature in features]

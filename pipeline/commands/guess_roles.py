@@ -5,15 +5,20 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from pipeline.commands.guess_columns import name_score
 from pipeline.commands.quoting import named
 from pipeline.commands.seen import Seen
+from pipeline.files.layer_models import POINT_COLUMNS
 
 FIELD_WORDS = ("field", "bound", "parcel", "paddock", "plot")
 AUTUMN_WORDS = ("strip", "till", "bar", "autumn", "fall")
 SPRING_WORDS = ("plan", "row", "seed", "spring", "sow")
 BASE_WORDS = ("base", "station", "rtk")
+#: Our columns that only this layer has.
+TELLING = {"checks": ("offset", "distance"), "zones": ("factor", "unavailable")}
 #: More points than these are a log, not bases.
 MOST_BASES = 50
+_DATED = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 @dataclass(frozen=True)
@@ -29,19 +34,36 @@ def guess_roles(layers: list[Seen]) -> tuple[dict[str, Role], list[tuple[Seen, s
 
     Returns
     -------
-    roles : dict of ``fields``, ``strips``, ``rows``, ``bases`` to Role
+    roles : dict of ``fields``, ``strips``, ``rows``, ``bases``, ``checks``, ``zones`` to Role
         Those that were found.
     unused : list of (Seen, str)
         Layers that play none, and why.
     """
-    roles = _fields([one for one in layers if one.kind == "polygons"])
-    tracks = [one for one in layers if one.kind == "lines"]
-    logs = [one for one in layers if one.kind == "points" and one.features > MOST_BASES and not _says(one, BASE_WORDS)]
-    roles |= _passes(tracks or logs)
-    roles |= _bases([one for one in layers if one.kind == "points" and one.features <= MOST_BASES])
+    roles = {**_by_columns(layers, "checks", "points"), **_by_columns(layers, "zones", "polygons")}
+    rest = [one for one in layers if not any(one is role.seen for role in roles.values())]
+    roles |= _fields([one for one in rest if one.kind == "polygons"])
+    tracks = [one for one in rest if one.kind == "lines"]
+    logs = [one for one in rest if one.kind == "points" and one.features > MOST_BASES and not _says(one, BASE_WORDS)]
+    roles |= _passes(tracks if len(tracks) > 1 else tracks + logs)
+    roles |= _bases([one for one in rest if one.kind == "points" and one.features <= MOST_BASES])
     used = [role.seen for role in roles.values()]
     unused = [(one, _why_not(one)) for one in layers if not any(one is other for other in used)]
     return roles, unused
+
+
+def _by_columns(layers: list[Seen], role: str, kind: str) -> dict[str, Role]:
+    """The layer that is told by a column which no other layer has."""
+    for one in (layer for layer in layers if layer.kind == kind and not _is_log(layer)):
+        for column in one.columns:
+            if any(name_score(column, ours) == 3 for ours in TELLING[role]):
+                return {role: Role(one, f"{kind} with a column {named(column)}")}
+    return {}
+
+
+def _is_log(seen: Seen) -> bool:
+    """Points with a clock or what a receiver writes, which may have a column of the distance driven too."""
+    written = any(name_score(column, ours) == 3 for column in seen.columns for ours in POINT_COLUMNS)
+    return seen.kind == "points" and (written or _day(seen) is not None)
 
 
 def _fields(polygons: list[Seen]) -> dict[str, Role]:
@@ -57,7 +79,7 @@ def _fields(polygons: list[Seen]) -> dict[str, Role]:
 def _passes(tracks: list[Seen]) -> dict[str, Role]:
     if not tracks:
         return {}
-    what = "layer of lines" if tracks[0].kind == "lines" else "log of points"
+    what = _what(tracks[0])
     autumn = [one for one in tracks if _says(one, AUTUMN_WORDS) and not _says(one, SPRING_WORDS)]
     spring = [one for one in tracks if _says(one, SPRING_WORDS) and not _says(one, AUTUMN_WORDS)]
     if autumn or spring:
@@ -66,7 +88,7 @@ def _passes(tracks: list[Seen]) -> dict[str, Role]:
         rest = [one for one in tracks if one not in (*autumn, *spring)]
         for role in ("strips", "rows"):
             if role not in roles and len(rest) == 1:
-                roles[role] = Role(rest[0], f"the other {what}")
+                roles[role] = Role(rest[0], f"the other {_what(rest[0])}")
         return roles
     if len(tracks) == 1:
         return {"strips": Role(tracks[0], f"the only {what}")}
@@ -74,11 +96,16 @@ def _passes(tracks: list[Seen]) -> dict[str, Role]:
     if len(days) == len(tracks) and days[0][0] != days[-1][0]:
         days.sort(key=lambda item: item[0])
         return {
-            "strips": Role(days[0][1], f"the earliest {what}, {days[0][0]:%Y-%m-%d}"),
-            "rows": Role(days[-1][1], f"the latest {what}, {days[-1][0]:%Y-%m-%d}"),
+            "strips": Role(days[0][1], f"the earliest {_what(days[0][1])}, {days[0][0]:%Y-%m-%d}"),
+            "rows": Role(days[-1][1], f"the latest {_what(days[-1][1])}, {days[-1][0]:%Y-%m-%d}"),
         }
     nothing = "; neither name nor date tells, look twice"
-    return {"strips": Role(tracks[0], f"the first {what}{nothing}"), "rows": Role(tracks[1], f"the second {what}{nothing}")}
+    first, second = (f"the {place} {_what(one)}{nothing}" for place, one in zip(("first", "second"), tracks, strict=False))
+    return {"strips": Role(tracks[0], first), "rows": Role(tracks[1], second)}
+
+
+def _what(seen: Seen) -> str:
+    return "layer of lines" if seen.kind == "lines" else "log of points"
 
 
 def _bases(posts: list[Seen]) -> dict[str, Role]:
@@ -96,10 +123,14 @@ def _says(seen: Seen, words: tuple[str, ...]) -> bool:
 
 
 def _day(seen: Seen) -> pd.Timestamp | None:
-    """Middle of the first date-time column."""
+    """Middle of the first column of date-times, be they local or not, or of text that is one."""
     for name in seen.columns:
-        if pd.api.types.is_datetime64_any_dtype(seen.table[name]) and seen.table[name].notna().any():
-            return seen.table[name].dropna().sort_values().iloc[seen.table[name].notna().sum() // 2]
+        values = seen.table[name]
+        if not pd.api.types.is_datetime64_any_dtype(values):
+            values = values.where(values.map(lambda value: isinstance(value, str) and bool(_DATED.match(value))))
+        moments = pd.to_datetime(values, utc=True, errors="coerce", format="ISO8601").dropna().sort_values()
+        if len(moments):
+            return moments.iloc[len(moments) // 2]
     return None
 
 

@@ -66,7 +66,7 @@ def _spacing_of(found: pd.Series, counts: pd.Series) -> RowsGuess:
         return RowsGuess(None, None, "the passes that have a neighbour have no row count")
     spacing_m = float(each_m.median())
     measured = f"neighbouring passes lie {found.median():.2f} m apart, which is {spacing_m:.3f} m a row"
-    name = _usual(spacing_m)
+    name = usual(spacing_m)
     if name is None:
         return RowsGuess(None, None, f"{measured}; that is no usual spacing")
     return RowsGuess(None, name, f"{measured}; the nearest usual spacing, measured on {len(each_m)} passes")
@@ -83,7 +83,7 @@ def _count_of(width_m: float, spacing_m: float) -> RowsGuess:
 def _both_of(width_m: float) -> RowsGuess:
     measured = f"neighbouring passes lie {width_m:.3g} m apart"
     if width_m < SINGLE_BELOW_M:
-        return RowsGuess(1, _usual(width_m) or f"{width_m:.3f} m", f"{measured}, so each is a single row")
+        return RowsGuess(1, usual(width_m) or f"{width_m:.3f} m", f"{measured}, so each is a single row")
     fits = [
         (count, name) for name, spacing_m in SPACINGS.items() for count in COUNTS
         if abs(count * spacing_m / width_m - 1) <= FITS_WITHIN
@@ -95,6 +95,7 @@ def _both_of(width_m: float) -> RowsGuess:
     return RowsGuess(*fits[0], f"{measured}, which is {fits[0][0]} x {fits[0][1]}{also}")
 
 
-def _usual(spacing_m: float) -> str | None:
+def usual(spacing_m: float) -> str | None:
+    """The usual spacing that a measured one is [m], as it is written; None where it is none."""
     name = min(SPACINGS, key=lambda name: abs(SPACINGS[name] / spacing_m - 1))
     return name if abs(SPACINGS[name] / spacing_m - 1) <= FITS_WITHIN else None

@@ -49,7 +49,7 @@ def layer_facts(given, layer: Layer, account: dict, sample: Sample | None) -> di
     }  # fmt: skip
     if c.ROW_COUNT in kept:
         return facts | {"length_m": account.get("kept_m", 0.0)} | _line_facts(kept)
-    if c.FIELD_ID in kept:
+    if c.FARM in kept:
         return facts | {"area_m2": _area_m2(kept), "farms": sorted(set(kept[c.FARM]) - {""})}
     return facts
 
@@ -88,10 +88,11 @@ def _rejected(layer: Layer, sample: Sample | None) -> list[dict]:
     """Rejects by reason; reasons that differ only in a number are one, told by the first."""
     if len(layer.rejects) == 0:
         return []
-    alike = layer.rejects[c.REASON].map(lambda reason: re.sub(r"-?\d[\d.eE+-]*", "#", reason))
+    rejects = layer.rejects if sample is None else layer.rejects.assign(**{c.REASON: sample.reasons(layer.rejects)})
+    alike = rejects[c.REASON].map(lambda reason: re.sub(r"-?\d[\d.eE+-]*", "#", reason))
     out = []
-    for _, group in layer.rejects.groupby(alike, sort=False):
-        first = rejected_ids(layer, sample, [str(feature) for feature in group[c.FEATURE].iloc[:FIRST_REJECTS]])
+    for _, group in rejects.groupby(alike, sort=False):
+        first = rejected_ids(sample, [str(feature) for feature in group[c.FEATURE].iloc[:FIRST_REJECTS]])
         out.append({"reason": group[c.REASON].iloc[0], "count": len(group), "first_features": first})
     return sorted(out, key=lambda one: -one["count"])
 

@@ -12,6 +12,7 @@ from pipeline.commands.run_size import run_size
 from pipeline.commands.worth_knowing import tier_facts, warnings_of
 from pipeline.errors import RowreturnError
 from pipeline.files.config import Config, config_from_dict, resolve_tiers
+from pipeline.files.own_strip import check_numbered, check_pass_ids
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.planter_side import check_one_bar
 from pipeline.files.taking import Taken, take_in
@@ -52,6 +53,7 @@ def look_at(data: object, *, source: str, project: Path) -> dict:
         try:
             taken = take_in(smaller, project=project)
             _check_planter_side(settings, taken)
+            _check_own_strip(settings, taken, whole=not samples)
         except RowreturnError as error:
             raise in_the_layers_words(error, samples) from None
     return _facts(settings, taken, samples, source)
@@ -66,7 +68,7 @@ def _facts(settings: Config, taken: Taken, samples: dict[str, Sample], source: s
     return {
         "title": settings.title, "source": source, "units": settings.report.units,
         "sampled": {role: {"read": taken.layers[role].read, "of": one.of} for role, one in samples.items()},
-        "planter": _planter(settings), "layers": layers, "tiers": tier_facts(settings, taken),
+        "planter": _planter(settings), "layers": layers, "account": taken.account, "tiers": tier_facts(settings, taken),
         "autumn": settings.tiers.autumn, "warnings": warnings_of(settings, taken, layers, samples),
         "estimate": run_size(settings, taken, scale),
     }  # fmt: skip
@@ -89,3 +91,14 @@ def _check_planter_side(settings: Config, taken: Taken) -> None:
     for field_id in taken.fields[c.FIELD_ID]:
         if field_id in strips:
             check_one_bar(strips[field_id], spacing_m)
+
+
+def _check_own_strip(settings: Config, taken: Taken, *, whole: bool) -> None:
+    """Pass numbers that shall correspond and do not; of samples only whether there are any."""
+    if settings.judging.own_strip != "pass_id" or "rows" not in taken.layers:
+        return
+    strips, planted = (taken.layers[role].kept for role in ("strips", "rows"))
+    for field_id in sorted({*strips[c.FIELD_ID], *planted[c.FIELD_ID]}):
+        sides = {"planter": planted, "strip": strips}
+        mine = {name: passes[passes[c.FIELD_ID] == field_id] for name, passes in sides.items()}
+        (check_pass_ids if whole else check_numbered)(mine)

@@ -3,9 +3,10 @@
 import textwrap
 
 from pipeline.core.show import area_text, count_text, length_text, plain_text, width_text
+from pipeline.files.headline import account_lines
 
 WIDTH, INDENT = 110, 15
-_NAMES = {"fields": "FIELDS", "strips": "STRIPS", "rows": "ROWS", "bases": "BASES"}
+_NAMES = {"fields": "FIELDS", "strips": "STRIPS", "rows": "ROWS", "bases": "BASES", "checks": "CHECKS", "zones": "ZONES"}
 _FEW = 6
 
 
@@ -20,6 +21,7 @@ def look_text(facts: dict) -> str:
             lines += ["", f"ROWS  no layer: the planter is {facts['planter']}"]
         else:
             lines += ["", f"{_NAMES[role]}  none"]
+    lines += ["", "WHAT BECOMES OF THEM", *(f"  {line}" for line in account_lines(facts["account"]))]
     lines += ["", *_tiers(facts), "", *_warnings(facts["warnings"]), "", *_estimate(facts["estimate"], units)]
     return "\n".join(lines)
 

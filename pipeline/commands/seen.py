@@ -10,12 +10,14 @@ import pandas as pd
 import pyogrio
 import shapely
 
-from pipeline.core.local import local_crs, to_geographic, to_local
-from pipeline.core.neighbours import abreast_distances
+from pipeline.core.neighbours import abreast_distances, laid_flat, usable_lines
 from pipeline.errors import InputError
-from pipeline.files.opening import ENGINE_ERRORS, layers_of, resting, said_of, shown_path
+from pipeline.files.crs_checks import UNDEFINED
+from pipeline.files.intake import Source
+from pipeline.files.opening import ENGINE_ERRORS, resting, said_of, shown_path
 from pipeline.files.reading import read_columns
 from pipeline.files.texts import shown
+from pipeline.files.vector_files import is_whole, layer_names, read_features
 
 #: Features that are looked at, the first ones: neighbours mostly follow one another in a file.
 LOOKED_AT = 3000
@@ -58,13 +60,14 @@ class Seen:
     @cached_property
     def crs(self):
         """The CRS, None where the file names none."""
-        return self.table.crs if isinstance(self.table, gpd.GeoDataFrame) else None
+        crs = self.table.crs if isinstance(self.table, gpd.GeoDataFrame) else None
+        return None if crs is not None and crs.name in UNDEFINED else crs
 
     @cached_property
     def crs_fault(self) -> str:
         """Why the layer cannot be laid on the earth; "" where it can."""
         if self.crs is None:
-            return "the layer names no CRS; assign the one it was recorded in with a GIS"
+            return "the layer names no CRS; the one it was recorded in, as EPSG:4326 for longitude and latitude"
         if self.crs.geodetic_crs is None:
             return "the layer's CRS is not tied to the earth; assign the one it was recorded in with a GIS"
         bounds = shapely.total_bounds(self.shapes)
@@ -93,15 +96,18 @@ def see(path: Path) -> list[Seen]:
     Raises
     ------
     InputError
-        If the file is not there or GDAL cannot read it.
+        If the file is not there or cannot be read.
     """
     with resting(path) as copy:
-        names = layers_of(copy, shown_path(path))
+        names = layer_names(copy, shown_path(path))
         return [_see_layer(path, copy, name, alone=len(names) == 1) for name in names]
 
 
 def _see_layer(path: Path, copy: Path, name: str, *, alone: bool) -> Seen:
     place = f"{shown_path(path)}, layer '{shown(name)}'"
+    if is_whole(copy):
+        frame = read_features(copy, name, Source(path.as_posix(), None, {}, {}), place, None).frame
+        return Seen(path.as_posix(), name, len(frame), frame.head(LOOKED_AT), alone)
     try:
         info = pyogrio.read_info(copy, layer=name, force_feature_count=True)
     except ENGINE_ERRORS as error:
@@ -110,18 +116,3 @@ def _see_layer(path: Path, copy: Path, name: str, *, alone: bool) -> Seen:
     if info["geometry_type"] is not None:
         table = read_columns(copy, name, place, None, most=LOOKED_AT).frame
     return Seen(path.as_posix(), name, int(info["features"]), table, alone)
-
-
-def usable_lines(shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The longest part of every line that has a length, and which feature it belongs to."""
-    whole = [k for k, shape in enumerate(shapes) if shape is not None and np.isfinite(shape.length) and shape.length > 0]
-    lines = [max(shapely.get_parts(shapes[k]), key=shapely.length) for k in whole]
-    good = [k for k, line in enumerate(lines) if line.geom_type == "LineString"]
-    return np.array([lines[k] for k in good], object), np.array([whole[k] for k in good], int)
-
-
-def laid_flat(shapes: np.ndarray, crs) -> np.ndarray:
-    """Geometries in a plane of their own [m]."""
-    wkt = crs.to_wkt()
-    middle = shapely.get_coordinates(to_geographic(shapes, wkt)).mean(axis=0)
-    return to_local(shapes, wkt, local_crs(*np.round(middle, 7)))

@@ -6,17 +6,23 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.commands.guess_columns import Found, guess_columns, metres_of
+from pipeline.commands.guess_columns import Found, guess_columns
 from pipeline.commands.guess_roles import Role
 from pipeline.commands.guess_rows import RowsGuess, guess_rows
+from pipeline.commands.guess_values import written
 from pipeline.commands.quoting import named, scalar
 from pipeline.commands.seen import Seen
 from pipeline.core.show import plain_text
 from pipeline.files.layer_models import LAYER_COLUMNS, POINT_COLUMNS
+from pipeline.files.spots import EVERY_TIER
 from pipeline.files.texts import text_of
+from pipeline.files.values import lengths_of
 
 FILL_IN = "fill in"
-MODELS = {"fields": "FieldsLayer", "strips": "StripsLayer", "rows": "RowsLayer", "bases": "BasesLayer"}
+MODELS = {
+    "fields": "FieldsLayer", "strips": "StripsLayer", "rows": "RowsLayer", "bases": "BasesLayer", "checks": "ChecksLayer",
+    "zones": "ZonesLayer",
+}  # fmt: skip
 #: The order in which columns are guessed: what is told by its values goes before what is told by its name.
 ORDER = ("field_id", "started_at", "ended_at", "row_count", "row_spacing", "strip_width")
 PLANTED_WORDS, SURVEYED_WORDS = ("planted", "log", "actual", "done"), ("survey", "drone", "measured")
@@ -47,13 +53,13 @@ def starter(roles: dict[str, Role], unused: list[tuple[Seen, str]], *, title: st
     lines = [*_HEAD, _entry(0, "title", title, "guess: the file's name"), "inputs:"]
     ids: set[str] = set()
     spacings: list[str] = []
-    for role in ("fields", "strips", "rows", "bases"):
+    for role in MODELS:
         if role in roles:
             lines += _layer(role, roles[role], ids, tiers, spacings)
         elif role in ("fields", "strips"):
             lines += [f"  {role}:", _entry(4, "file", FILL_IN, f"fill in: no layer looks like {role}")]
         else:
-            lines += _ABSENT[role]
+            lines += _ABSENT.get(role, [])
         if role == "fields" and role in roles:
             ids = _ids_of(roles[role].seen, tiers)
     for seen, why in unused:
@@ -87,8 +93,7 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
     seen = chosen.seen
     found, doubts = _columns(role, seen, ids, tiers)
     lines = [f"  {role}:", _entry(4, "file", seen.file), _entry(4, "layer", seen.layer, f"guess: {chosen.why}")]
-    if seen.crs_fault:
-        lines.append(f"    # fill in: {seen.crs_fault}")
+    lines += _crs(seen)
     if role == "rows":
         lines.append(_kind(seen))
     if found or role == "fields":
@@ -98,19 +103,37 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
         told = ", ".join(named(name) for name in seen.columns) or "none"
         note = f"fill in: the column with a unique name for each field. Columns: {told}"
         lines.append(_entry(6, "field_id", FILL_IN, note))
-    lines += [f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts)]
+    lines += [*_how_read(found), *(f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts))]
     if role in ("strips", "rows"):
         lines += _constants(role, seen, found, spacings)
+    if role == "checks" and "tape_error" not in found:
+        lines += ["    constants:", _entry(6, "tape_error", FILL_IN, "fill in: the tape's 95 % error, such as 1 in")]
     mapped = {one.column for one in found.values()}
     if others := [named(name) for name in seen.columns if name not in mapped]:
         lines.append(f"    # not used: column{'s' if len(others) > 1 else ''} {', '.join(others)}")
     return lines
 
 
+def _crs(seen: Seen) -> list[str]:
+    if seen.crs is None:
+        return [_entry(4, "crs", FILL_IN, f"fill in: {seen.crs_fault}")]
+    return [f"    # fill in: {seen.crs_fault}"] if seen.crs_fault else []
+
+
+def _how_read(found: dict[str, Found]) -> list[str]:
+    """Units of bare numbers, and the zone of times that say none."""
+    units = [_entry(6, ours, one.unit, "guess: by its name or its values") for ours, one in found.items() if one.unit]
+    local = [named(one.column) for one in found.values() if one.zoneless]
+    why = f"guess: times in {' and '.join(local)} name no zone; where they are local, name it, as America/Chicago"
+    zone = [_entry(4, "timezone", "UTC", why)] if local else []
+    return (["    units:", *units] if units else []) + zone
+
+
 def _columns(role: str, seen: Seen, ids: set[str], tiers: Collection[str]) -> tuple[dict[str, Found], list[str]]:
     known = [name for name in LAYER_COLUMNS[MODELS[role]] if seen.kind == "points" or name not in POINT_COLUMNS]
     wanted = [*(name for name in ORDER if name in known), *(name for name in known if name not in ORDER)]
-    return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=tiers)
+    may_be = {*tiers, EVERY_TIER} if role == "zones" else tiers
+    return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=may_be)
 
 
 def _ids_of(seen: Seen, tiers: Collection[str]) -> set[str]:
@@ -147,7 +170,9 @@ def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[st
 
 def _implement(seen: Seen, found: dict[str, Found]) -> RowsGuess:
     def column(ours: str) -> pd.Series | None:
-        return seen.table[found[ours].column].reset_index(drop=True) if ours in found else None
+        if ours not in found:
+            return None
+        return written(seen.table[found[ours].column].reset_index(drop=True), ours, found[ours].unit)
 
     if seen.kind != "lines":
         return RowsGuess(None, None, "the distance between passes is not measured in a log of points")
@@ -155,7 +180,7 @@ def _implement(seen: Seen, found: dict[str, Found]) -> RowsGuess:
     return guess_rows(
         seen.distances_m,
         None if counts is None else pd.to_numeric(counts, errors="coerce"),
-        None if spacings is None else metres_of(spacings.dropna()),
+        None if spacings is None else lengths_of(spacings.dropna(), "", "row_spacing"),
     )
 
 

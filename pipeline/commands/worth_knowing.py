@@ -7,8 +7,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.commands.quoting import named
-from pipeline.commands.seen import laid_flat, usable_lines
-from pipeline.core.neighbours import abreast_distances
+from pipeline.core.neighbours import abreast_distances, laid_flat, usable_lines
 from pipeline.core.show import length_text, width_text
 from pipeline.files.config import Config
 from pipeline.files.planter_side import SAME_SPACING_M

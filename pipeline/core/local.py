@@ -10,6 +10,7 @@ from pipeline.errors import InputError
 
 # Coordinates transformed at once: what PROJ's copies of them take stays in the processor's cache.
 _AT_ONCE = 50_000
+EARTH_RADIUS_M = 6_371_000.0
 
 
 def local_crs(longitude: float, latitude: float) -> CRS:
@@ -21,6 +22,12 @@ def local_crs(longitude: float, latitude: float) -> CRS:
     return CRS.from_proj4(
         f"+proj=tmerc +lat_0={latitude:.9f} +lon_0={longitude:.9f} +k=1 +x_0=0 +y_0=0 +ellps=GRS80 +units=m +no_defs"
     )
+
+
+def metres_per_unit(crs: CRS) -> float:
+    """How long a unit of a CRS is [m]; a degree as an arc of a great circle, which is near enough for a tolerance."""
+    unit = crs.axis_info[0].unit_conversion_factor
+    return unit * EARTH_RADIUS_M if crs.is_geographic else unit
 
 
 @lru_cache(maxsize=64)

@@ -2,7 +2,10 @@
 
 import numpy as np
 import shapely
+from pyproj import CRS
 from shapely import STRtree
+
+from pipeline.core.local import local_crs, to_geographic, to_local
 
 #: Where along a pass its neighbours are sought; the ends are left out, where passes turn and headlands cross.
 PROBES = (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8)
@@ -65,3 +68,18 @@ def _medians(distance: np.ndarray) -> np.ndarray:
     """Median of each line's probes; NaN where most of them found nothing."""
     middle = np.sort(distance.reshape(-1, len(PROBES)), axis=1)[:, len(PROBES) // 2]
     return np.where(np.isfinite(middle), middle, np.nan)
+
+
+def usable_lines(shapes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The longest part of every line that has a length, and which feature it belongs to."""
+    whole = [k for k, shape in enumerate(shapes) if shape is not None and np.isfinite(shape.length) and shape.length > 0]
+    lines = [max(shapely.get_parts(shapes[k]), key=shapely.length) for k in whole]
+    good = [k for k, line in enumerate(lines) if line.geom_type == "LineString"]
+    return np.array([lines[k] for k in good], object), np.array([whole[k] for k in good], int)
+
+
+def laid_flat(shapes: np.ndarray, crs: CRS) -> np.ndarray:
+    """Geometries of a CRS in a plane of their own [m]."""
+    wkt = crs.to_wkt()
+    middle = shapely.get_coordinates(to_geographic(shapes, wkt)).mean(axis=0)
+    return to_local(shapes, wkt, local_crs(*np.round(middle, 7)))

@@ -1,4 +1,4 @@
-"""Columns of a layer in one way of writing: lengths as metres, counts as numbers, times as moments in UTC."""
+"""Columns of a layer in one way of writing: lengths and speeds in SI, counts as numbers, times as moments in UTC."""
 
 import re
 from numbers import Number
@@ -10,9 +10,10 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.errors import InputError
 from pipeline.files.numbers import number_of, plain_number, split_unit
-from pipeline.files.units import LENGTH, to_si
+from pipeline.files.units import LENGTH, SPEED, Kind, to_si
 
 LENGTHS = ("row_spacing", "strip_width", "offset", "distance", "tape_error")
+SPEED_COLUMN = "speed"
 TIMES = ("started_at", "ended_at")
 #: Units of a bare number in a column of times, counted from 1970-01-01 UTC.
 EPOCH_UNITS = ("s", "ms")
@@ -45,26 +46,28 @@ def in_one_writing(values: pd.Series, name: str, source, place: str) -> tuple[pd
     InputError
         If a time never was in the time zone told.
     """
-    if name in LENGTHS:
-        unit = source.units.get(name)
-        return values.map(lambda value: _length(value, unit)), []
-    if name in (c.ROW_COUNT, c.EPOCH, "factor"):
+    if pd.api.types.is_numeric_dtype(values) and name not in (*TIMES, *source.units):
+        return values, []
+    if name in (*LENGTHS, SPEED_COLUMN):
+        unit, kind = source.units.get(name), SPEED if name == SPEED_COLUMN else LENGTH
+        return values.map(lambda value: _quantity(value, unit, kind)), []
+    if name in (c.ROW_COUNT, c.EPOCH, "factor", "heading", "record"):
         return values.map(_count), []
     if name in TIMES:
         return _times(values, name, source, place)
     return values, []
 
 
-def _length(value: object, unit: str | None) -> object:
-    """A length with a point for its decimal mark; a bare number is in the unit told."""
+def _quantity(value: object, unit: str | None, kind: Kind) -> object:
+    """A quantity with a point for its decimal mark; a bare number is in the unit told."""
     if isinstance(value, str):
         number, behind = split_unit(value)
         if behind or unit is None:
             return f"{number} {behind}".strip() if number_of(number) is not None else value
-        return to_si(f"{number} {unit}", kind=LENGTH) if number_of(number) is not None else value
+        return to_si(f"{number} {unit}", kind=kind) if number_of(number) is not None else value
     if unit is None or value is None or pd.isna(value):
         return value
-    return float(value) * to_si(f"1 {unit}", kind=LENGTH)  # type: ignore[arg-type]
+    return float(value) * to_si(f"1 {unit}", kind=kind)  # type: ignore[arg-type]
 
 
 def _count(value: object) -> object:
@@ -80,8 +83,10 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
     if pd.api.types.is_datetime64_any_dtype(values):
         if values.notna().any() and (values.dropna() == values.dropna().dt.normalize()).all():
             return values.mask(values.notna()), [_dates_note(name, int(values.notna().sum()))]
-        if values.dt.tz is not None or source.timezone is None:
+        if source.timezone is None:
             return values, notes
+        if values.dt.tz is not None:
+            return values, _own_zone_note(name, source.timezone, values)
         return _localized(values, values.astype(object), name, source.timezone, place)
     said = values.map(lambda value: (value.strip() or None) if isinstance(value, str) else value)
     is_date = said.map(lambda value: isinstance(value, str) and bool(_DATE.fullmatch(value))).astype(bool)
@@ -92,7 +97,9 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
         said = said.map(lambda value: _since_1970(value, source.units[name]))
     if source.timezone is None:
         return said, notes
-    naive = said.map(_is_naive).astype(bool)
+    naive = said.map(is_naive).astype(bool)
+    if not naive.any():
+        return said, notes + _own_zone_note(name, source.timezone, said)
     moments = pd.to_datetime(said.where(naive), errors="coerce", format="ISO8601")
     out, more = _localized(moments, said, name, source.timezone, place)
     return out, notes + more
@@ -100,6 +107,12 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
 
 def _dates_note(name: str, count: int) -> str:
     return f"{name}: {count} values are dates without a time of day and count as no times; passes go by place instead"
+
+
+def _own_zone_note(name: str, timezone: str, values: pd.Series) -> list[str]:
+    count = int(values.notna().sum())
+    said = f"{name}: all {count} times say their own offset from UTC: timezone {timezone} has no part in them"
+    return [said] if count else []
 
 
 def _since_1970(value: object, unit: str) -> object:
@@ -110,7 +123,8 @@ def _since_1970(value: object, unit: str) -> object:
     return pd.Timestamp(round(seconds * 1e6), unit="us", tz="UTC")
 
 
-def _is_naive(value: object) -> bool:
+def is_naive(value: object) -> bool:
+    """Whether a time says neither its offset from UTC nor its zone."""
     if isinstance(value, str):
         day, _, clock = value.replace("T", " ").partition(" ")
         return bool(day and clock) and not _OFFSET.search(clock)

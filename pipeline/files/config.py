@@ -12,6 +12,7 @@ from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.config_models import Config
 from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.texts import shown
 
 #: Values of `tiers.autumn` that are not tier ids.
 AUTUMN_WORDS = ("same", "as_logged")
@@ -44,7 +45,7 @@ def config_from_dict(data: Any, *, source: str) -> Config:
         With one line per fault: file, key, value, what was expected and how to mend it.
     """
     if not isinstance(data, dict):
-        raise ConfigError(f"{source}: found {data!r}, expected keys and values; see config/README.md")
+        raise ConfigError(f"{source}: found {shown(repr(data))}, expected keys and values; see config/README.md")
     try:
         return Config.model_validate(data)
     except ValidationError as error:
@@ -60,7 +61,7 @@ def _fault(item: Any, *, source: str) -> str:
     if item["type"] == "value_error":
         return f"{where}: {item['ctx']['error']}"
     expected = item["msg"].replace("Input should be", "expected")
-    return f"{where}: found {item['input']!r}, {expected}; correct it as config/README.md shows"
+    return f"{where}: found {shown(repr(item['input']))}, {expected}; correct it as config/README.md shows"
 
 
 def resolve_tiers(

@@ -1,35 +1,28 @@
-"""Whether coordinates and their CRS belong together: told or in the file, in reach of each other, the right way round."""
+"""Whether a layer's coordinates and its CRS belong together: told or in the file, in its area, the right way round."""
 
 import math
 import re
-import warnings
 
 import geopandas as gpd
 import numpy as np
 import shapely
-from pyproj import CRS, Geod, Transformer
+from pyproj import CRS, Transformer
 from pyproj.aoi import AreaOfInterest
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError, ProjError
-from pyproj.transformer import TransformerGroup
 
-from pipeline.core.local import to_geographic
 from pipeline.errors import InputError
-from pipeline.files.blocks import blocks
 from pipeline.files.texts import shown
 
 # Farms use the neighbouring zone's coordinates; beyond this the CRS is another one [degrees].
 FAR_DEGREES = 10.0
 # A place just over the edge of an area of use is nothing to speak of [degrees].
 NEAR_DEGREES = 1.0
-# Frames of today lie within this of one another, and `frame` and `epoch` deal with it; old datums do not [m].
-SAME_DATUM_M = 4.0
-_GEOD = Geod(ellps="GRS80")
 _MEND = "assign the one it was recorded in (it is never guessed)"
 _NO_DATUM = re.compile(r"un(known|defined|named)|not.specified", re.IGNORECASE)
 # What stands for "none" in a GeoPackage (OGC 12-128r19, table 3: srs_id -1 and 0).
-_UNDEFINED = ("Undefined Cartesian SRS", "Undefined geographic SRS")
+UNDEFINED = ("Undefined Cartesian SRS", "Undefined geographic SRS")
 
 
 def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDataFrame:
@@ -41,7 +34,7 @@ def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDa
         If there is none, the two differ, or it is not tied to the ground by longitude and latitude in degrees east of
         Greenwich.
     """
-    if told is not None and frame.crs is not None and frame.crs.name in _UNDEFINED:
+    if told is not None and frame.crs is not None and frame.crs.name in UNDEFINED:
         frame = frame.set_crs(None, allow_override=True)
     if frame.crs is None and told is None:
         raise InputError(
@@ -52,7 +45,7 @@ def with_crs(frame: gpd.GeoDataFrame, told: str | None, place: str) -> gpd.GeoDa
         frame = frame.set_crs(CRS.from_user_input(told))
     elif told is not None and not same_crs(frame.crs, CRS.from_user_input(told)):
         raise InputError(
-            f"{place}: the file says its CRS is {_named(frame.crs)}, the configuration crs: {told}; expected the same. "
+            f"{place}: the file says its CRS is {named_crs(frame.crs)}, the configuration crs: {told}; expected the same. "
             "Remove crs, or if the file is wrong assign the right CRS in a GIS (a GeoJSON without crs is WGS 84 by its "
             "standard)"
         )
@@ -92,7 +85,8 @@ def flat_crs(crs: CRS) -> CRS:
     return crs.to_2d() if len(crs.axis_info) > 2 else crs
 
 
-def _named(crs: CRS) -> str:
+def named_crs(crs: CRS) -> str:
+    """A CRS for a message: its code where it has one."""
     code = crs.to_authority(min_confidence=70)
     return f"{':'.join(code)} ({crs.name})" if code else f"'{crs.name}'"
 
@@ -103,8 +97,8 @@ def _check_degrees_of(crs: CRS, place: str) -> None:
     paris = base.prime_meridian.longitude if base.prime_meridian else 0.0
     if not math.isclose(angle, math.pi / 180, rel_tol=1e-9) or paris != 0.0:
         raise InputError(
-            f"{place}: CRS {_named(crs)} does not count degrees from Greenwich; transform the layer in a GIS, for example "
-            "to EPSG:4326"
+            f"{place}: CRS {named_crs(crs)} does not count degrees from Greenwich; transform the layer in a GIS, for "
+            "example to EPSG:4326"
         )
 
 
@@ -129,7 +123,7 @@ def check_place(frame: gpd.GeoDataFrame, place: str) -> list[str]:
     outside = _degrees_outside(frame.crs, at)
     if outside is None or outside <= NEAR_DEGREES:
         return []
-    said = f"({at[0]:.10g}, {at[1]:.10g}) in {_named(frame.crs)}"
+    said = f"({at[0]:.10g}, {at[1]:.10g}) in {named_crs(frame.crs)}"
     swapped = _degrees_outside(frame.crs, at[::-1])
     if swapped is not None and swapped <= NEAR_DEGREES:
         raise InputError(
@@ -146,7 +140,7 @@ def check_place(frame: gpd.GeoDataFrame, place: str) -> list[str]:
             f"{place}: coordinates such as {said} lie {far} the area that CRS is for; expected the CRS the layer was "
             "recorded in, assign the right one"
         )
-    return [f"lies {outside:.1f} degrees outside the area that {_named(frame.crs)} is for"]
+    return [f"lies {outside:.1f} degrees outside the area that {named_crs(frame.crs)} is for"]
 
 
 def _degrees_outside(crs: CRS, at: np.ndarray) -> float | None:
@@ -220,88 +214,3 @@ def _crs_with(crs: CRS, at: np.ndarray, plain: np.ndarray) -> str | None:
         if there is not None and np.abs(np.subtract(there, (lon, lat))).max() < 1e-8:
             return f"{info.auth_name}:{info.code} ({info.name})"
     return None
-
-
-def check_beside(frame: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, place: str) -> None:
-    """A layer must lie where the fields lie, in a datum that agrees with theirs.
-
-    Raises
-    ------
-    InputError
-        With the distance where no part of the layer's extent touches the fields'; with both datums where they differ.
-    """
-    if len(frame) == 0 or len(fields) == 0:
-        return
-    boxes = [_extent(layer) for layer in (frame, fields)]
-    _check_datum(frame.crs, fields.crs, boxes[1], place)
-    apart_m = _apart_m(*boxes)
-    if apart_m <= 0:
-        return
-    middles = [((west + east) / 2, (south + north) / 2) for west, south, east, north in boxes]
-    west, south, east, north = boxes[0]
-    hint = "the CRS of one of the two is wrong, or the wrong layer is named"
-    if _apart_m((south, west, north, east), boxes[1]) <= 0:
-        hint = "with longitude and latitude swapped it would lie on them: swap the two"
-    raise InputError(
-        f"{place}: lies {_distance(apart_m)} from the fields: around longitude {middles[0][0]:.4f}, latitude "
-        f"{middles[0][1]:.4f} by {_named(frame.crs)}, the fields around {middles[1][0]:.4f}, {middles[1][1]:.4f} by "
-        f"{_named(fields.crs)}; expected on the fields, {hint}"
-    )
-
-
-def _extent(layer: gpd.GeoDataFrame) -> tuple[float, float, float, float]:
-    """West, south, east, north of a layer [degrees]."""
-    wkt = layer.crs.to_wkt()
-    bounds = [shapely.total_bounds(to_geographic(block, wkt)) for _, block in blocks(layer.geometry.values)]
-    west, south, east, north = np.array(bounds).T
-    return float(np.nanmin(west)), float(np.nanmin(south)), float(np.nanmax(east)), float(np.nanmax(north))
-
-
-def _apart_m(one: tuple, other: tuple) -> float:
-    """Distance between two extents, 0 where they touch [m]."""
-    gaps = [max(a[k] - b[k + 2] for a, b in ((one, other), (other, one))) for k in (0, 1)]
-    if max(gaps) <= 0:
-        return 0.0
-    # From the corner or edge of one that is nearest to the other.
-    ends = []
-    for k in (0, 1):
-        low, high = max(one[k], other[k]), min(one[k + 2], other[k + 2])
-        shared = (low + high) / 2
-        nearest = (one[k + 2], other[k]) if one[k + 2] < other[k] else (one[k], other[k + 2])
-        ends.append((shared, shared) if low <= high else nearest)
-    (lon_a, lon_b), (lat_a, lat_b) = ends
-    if max(abs(lat_a), abs(lat_b)) > 90:
-        return math.inf
-    return float(_GEOD.inv(lon_a, lat_a, lon_b, lat_b)[2])
-
-
-def _distance(metres: float) -> str:
-    return f"{metres / 1000:.1f} km" if metres >= 1000 else f"{metres:.0f} m"
-
-
-def _check_datum(crs: CRS, fields_crs: CRS, extent: tuple, place: str) -> None:
-    """Datums of today may be mixed; an old one among them lies tens of metres off and is not moved unasked."""
-    mine, theirs = crs.geodetic_crs, fields_crs.geodetic_crs
-    if mine.equals(theirs, ignore_axis_order=True):
-        return
-    lon, lat = (extent[0] + extent[2]) / 2, (extent[1] + extent[3]) / 2
-    moved_m = _moved_m(mine, theirs, lon, lat)
-    axes = [one.ellipsoid.semi_major_metre for one in (mine, theirs)]
-    # Where PROJ knows no transformation it moves nothing: between two ellipsoids that says nothing.
-    if moved_m <= SAME_DATUM_M and abs(axes[0] - axes[1]) < SAME_DATUM_M:
-        return
-    far = f"{moved_m:.0f} m apart here" if SAME_DATUM_M < moved_m < math.inf else "which do not agree"
-    raise InputError(
-        f"{place}: its datum is {mine.name}, the fields' {theirs.name}, {far}; expected layers in datums that agree within "
-        f"{SAME_DATUM_M:g} m, transform one of them in a GIS with the official grid"
-    )
-
-
-def _moved_m(mine: CRS, theirs: CRS, lon: float, lat: float) -> float:
-    """How far PROJ's best transformation at hand moves a place [m]."""
-    spot = AreaOfInterest(lon, lat, lon, lat)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", UserWarning)  # that a finer grid exists; here metres are enough
-        known = TransformerGroup(mine, theirs, always_xy=True, area_of_interest=spot).transformers
-    there = known[0].transform(lon, lat) if known else (lon, lat)
-    return float(_GEOD.inv(lon, lat, *there)[2]) if np.isfinite(there).all() else math.inf

@@ -4,7 +4,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import geopandas as gpd
@@ -52,16 +52,19 @@ def read_csv_layer(path: Path, source, place: str) -> Features:
     Raises
     ------
     InputError
-        If the text cannot be decoded or split, no coordinates are found, or one is not a number.
+        If the text cannot be decoded or split, no coordinates are found, or most records are broken or without a
+        number there; a few such are rejects.
     """
     text, notes = _decoded(path, source.encoding, place)
-    table = _table(text, place)
-    shape, held, used = _geometry(table, source.columns, place)
+    table, broken = _table(text, place)
+    shape, unread, used = _geometry(table, source.columns, place)
     found = shapes_of(np.array(shapely.to_wkb(shape), object))
+    faults = np.where(np.equal(broken, None), np.where(np.equal(unread, None), found.faults, unread), broken)
+    sound = np.equal(faults, None)
     theirs = {source.columns.get(name, name) for name in _TEXT}
-    kept = {name: table[name] if name in theirs else _typed(table[name]) for name in table if name not in used}
+    kept = {name: table[name] if name in theirs else _typed(table[name], sound) for name in table if name not in used}
     frame = gpd.GeoDataFrame(kept, index=table.index, geometry=gpd.GeoSeries(found.shapes, index=table.index))
-    return Features(frame, np.where(held, OTHER, found.faults), list(kept), notes + notes_of(found), "text table")
+    return Features(frame, faults, list(kept), notes + notes_of(found), "text table")
 
 
 def _decoded(path: Path, encoding: str | None, place: str) -> tuple[str, list[str]]:
@@ -77,34 +80,58 @@ def _decoded(path: Path, encoding: str | None, place: str) -> tuple[str, list[st
     return data.decode("cp1252", errors="replace"), [note]
 
 
-def _table(text: str, place: str) -> pd.DataFrame:
-    """All cells as text, missing where empty."""
-    told = re.match(r"sep=(.)\r?\n", text)  # a first line by which spreadsheets say the separator
-    text = text[told.end() :] if told else text
-    header = text.split("\n", 1)[0]
-    separator = told.group(1) if told else max(_SEPARATORS, key=header.count)
-    # Between semicolons or tabs a comma may be a decimal one, so the larger count does not decide there.
-    if not told:
-        separator = next((mark for mark in _SEPARATORS[:3] if mark in header), separator)
-    lines = csv.reader(io.StringIO(text, newline=""), delimiter=separator)
-    names, rows = None, []
+def _table(text: str, place: str) -> tuple[pd.DataFrame, np.ndarray]:
+    """All cells as text, missing where empty, and what is wrong with a record; an error where it is with most."""
+    separator, start = _separator(text)
+    csv.field_size_limit(max(len(text), 1))  # no cell is longer than the file, and a line of many vertices is long
+    before = text.count("\n", 0, start)
+    mend = f" (separated by {separator!r}); expected as many, put text that holds a separator in quotes"
+    names, rows, faults = None, [], []
+    for first, last, cells in _records(text[start:], separator, before, place):
+        if names is None:
+            names = _names(cells, place)
+            continue
+        whole = len(cells) == len(names)
+        faults.append(None if whole else f"line {last} has {len(cells)} values, the header {len(names)}")
+        rows.append([cell.strip() or None for cell in cells] if whole else [None] * len(names))
+        if not whole and last > first:  # a quote left open swallows the records after it
+            raise InputError(f"{place}: {faults[-1]}{mend}")
+    wrong = np.array(faults, object)
+    _refuse_most(wrong, lambda k: f"{place}: {wrong[k]}{mend}")
+    table = pd.DataFrame(rows, columns=names or [], dtype=object)
+    return table.set_axis(pd.RangeIndex(1, len(rows) + 1)), wrong
+
+
+def _records(text: str, separator: str, before: int, place: str) -> Iterator[tuple[int, int, list[str]]]:
+    """First line, last line and cells of every record that is not empty."""
+    lines, first = csv.reader(io.StringIO(text, newline=""), delimiter=separator), before + 1
     try:
         for cells in lines:
-            if not any(cell.strip() for cell in cells):
-                continue
-            if names is None:
-                names = _names(cells, place)
-            elif len(cells) != len(names):
-                raise InputError(
-                    f"{place}: line {lines.line_num} has {len(cells)} values, the header {len(names)} (separated by "
-                    f"{separator!r}); expected as many, put text that holds a separator in quotes"
-                )
-            else:
-                rows.append([cell.strip() or None for cell in cells])
+            last = lines.line_num + before
+            if any(cell.strip() for cell in cells):
+                yield first, last, cells
+            first = last + 1
     except csv.Error as error:
-        raise InputError(f"{place}: line {lines.line_num} cannot be read ({error}); save the table anew as CSV") from None
-    table = pd.DataFrame(rows, columns=names or [], dtype=object)
-    return table.set_axis(pd.RangeIndex(1, len(rows) + 1))
+        line = lines.line_num + before
+        raise InputError(f"{place}: line {line} cannot be read ({error}); save the table anew as CSV") from None
+
+
+def _separator(text: str) -> tuple[str, int]:
+    """The mark between cells, and where the table begins."""
+    told = re.match(r"\s*sep=(.)\r?\n", text)  # a first line by which spreadsheets say the separator
+    if told:
+        return told.group(1), told.end()
+    first = re.search(r"\S.*", text)  # the header may come after empty lines
+    header = first.group() if first else ""
+    # Between semicolons or tabs a comma may be a decimal one, so the larger count does not decide there.
+    return next((mark for mark in _SEPARATORS[:3] if mark in header), ","), 0
+
+
+def _refuse_most(faults: np.ndarray, said: Callable[[int], str]) -> None:
+    """An error, told of the first, where most records are wrong: then it is the table, and no slip in it."""
+    wrong = np.flatnonzero(np.not_equal(faults, None))
+    if 2 * len(wrong) > len(faults):
+        raise InputError(said(int(wrong[0])))
 
 
 def _names(cells: list[str], place: str) -> list[str]:
@@ -116,8 +143,7 @@ def _names(cells: list[str], place: str) -> list[str]:
 
 
 def _geometry(table: pd.DataFrame, columns: dict, place: str) -> tuple[np.ndarray, np.ndarray, tuple[str, ...]]:
-    """Geometries, which of them were not even tried, and the columns they were made of."""
-    none = np.zeros(len(table), bool)
+    """Geometries, why there is none where something is written, and the columns they were made of."""
     for ours in ("x", "y", "wkt"):
         if ours in columns and columns[ours] not in table:
             near = did_you_mean(columns[ours], table.columns)
@@ -127,14 +153,14 @@ def _geometry(table: pd.DataFrame, columns: dict, place: str) -> tuple[np.ndarra
         if not {"x", "y"} <= set(columns) or "wkt" in columns:
             raise InputError(f"{place}: expected x and y together under columns, or wkt alone")
         pair = (columns["x"], columns["y"])
-        return _points(table, pair, place), none, pair
+        return *_points(table, pair, place), pair
     wkt = columns.get("wkt") or _first(_WKT, by_lower)
     if wkt is not None:
         return *_from_wkt(table[wkt], place), (wkt,)
     for pair in _PAIRS:
         if set(pair) <= set(by_lower):
             found = (by_lower[pair[0]], by_lower[pair[1]])
-            return _points(table, found, place), none, found
+            return *_points(table, found, place), found
     names = ", ".join(map(shown, table.columns[:MOST_NAMED]))
     raise InputError(
         f"{place}: no column of coordinates is known among {names}; add under columns "
@@ -146,46 +172,47 @@ def _first(names: Iterable[str], known: dict[str, str]) -> str | None:
     return next((known[name] for name in names if name in known), None)
 
 
-def _points(table: pd.DataFrame, pair: tuple[str, str], place: str) -> np.ndarray:
-    xy = np.column_stack([_coordinates(table[name], name, place) for name in pair])
+def _points(table: pd.DataFrame, pair: tuple[str, str], place: str) -> tuple[np.ndarray, np.ndarray]:
+    (x, bad_x), (y, bad_y) = (_coordinates(table[name], name, place) for name in pair)
+    xy = np.column_stack([x, y])
     out = np.full(len(table), None, object)
     there = np.isfinite(xy).all(axis=1)
     out[there] = shapely.points(xy[there])
-    return out
+    return out, np.where(np.equal(bad_x, None), bad_y, bad_x)
 
 
-def _coordinates(cells: pd.Series, name: str, place: str) -> np.ndarray:
+def _coordinates(cells: pd.Series, name: str, place: str) -> tuple[np.ndarray, np.ndarray]:
+    """Numbers, and what is wrong with a cell that is none."""
     numbers = [np.nan if cell is None else number_of(cell) for cell in cells]
-    bad = next((k for k, number in enumerate(numbers) if number is None), None)
-    if bad is not None:
-        raise InputError(
-            f"{place}: feature {cells.index[bad]}: {shown(name)}: '{shown(cells.iloc[bad])}' is not a coordinate; expected "
-            "a decimal number, as in '41.5512' or '600123.45', correct it in the table"
-        )
-    return np.array(numbers, float)
+    faults = np.array([
+        f"{shown(name)}: '{shown(cell)}' is not a coordinate" if number is None else None
+        for number, cell in zip(numbers, cells, strict=True)
+    ], object)  # fmt: skip
+    mend = "expected a decimal number, as in '41.5512' or '600123.45', correct it in the table"
+    _refuse_most(faults, lambda k: f"{place}: feature {cells.index[k]}: {faults[k]}; {mend}")
+    return np.array(numbers, float), faults
 
 
 def _from_wkt(cells: pd.Series, place: str) -> tuple[np.ndarray, np.ndarray]:
-    """Geometries, and which cells were not tried: GEOS reads collections by calling itself (see `wkb`)."""
+    """Geometries, and why there is none; some are not tried: GEOS reads collections by calling itself (see `wkb`)."""
     held = cells.map(lambda cell: cell is not None and _NESTED.match(cell) is not None).to_numpy(bool)
     shape = np.array(shapely.from_wkt(np.where(held, None, cells.to_numpy(object)), on_invalid="ignore"), object)
-    bad = np.equal(shape, None) & cells.notna().to_numpy() & ~held
-    if bad.any():
-        k = int(np.flatnonzero(bad)[0])
-        said = shown(cells.iloc[k], longest=60)
-        raise InputError(
-            f"{place}: feature {cells.index[k]}: {shown(cells.name)}: '{said}' is not WKT; expected for example "
-            "'LINESTRING (600100 4600010, 600200 4600010)', correct it in the table"
-        )
-    return shape, held
+    faults = np.full(len(cells), None, object)
+    for k in np.flatnonzero(np.equal(shape, None) & cells.notna().to_numpy() & ~held):
+        faults[k] = f"{shown(cells.name)}: '{shown(cells.iloc[k], longest=60)}' is not WKT"
+    mend = "expected for example 'LINESTRING (600100 4600010, 600200 4600010)', correct it in the table"
+    _refuse_most(faults, lambda k: f"{place}: feature {cells.index[k]}: {faults[k]}; {mend}")
+    faults[held] = OTHER
+    return shape, faults
 
 
-def _typed(cells: pd.Series) -> pd.Series:
-    """Numbers where every cell is plainly one; codes with leading zeros and all else stay text."""
-    said = cells.dropna()
+def _typed(cells: pd.Series, sound: np.ndarray) -> pd.Series:
+    """Numbers where every cell of a sound record is plainly one; codes with leading zeros and all else stay text."""
+    missing = cells.isna() | cells.str.lower().eq("nan") | ~sound
+    said = cells[~missing]
     if len(said) == 0 or not said.map(lambda cell: bool(_PLAIN.fullmatch(cell))).all():
         return cells
-    numbers = [np.nan if cell is None else number_of(cell) for cell in cells]
+    numbers = [np.nan if gone else number_of(cell) for cell, gone in zip(cells, missing, strict=True)]
     if any(number is None for number in numbers):
         return cells
     values = np.array(numbers, float)

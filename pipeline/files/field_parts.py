@@ -7,12 +7,12 @@ import pandas as pd
 import shapely
 
 from pipeline.core.cut import cut_lines
+from pipeline.core.local import metres_per_unit
 from pipeline.core.partition import Stretches, share_out
 from pipeline.files.blocks import blocks
 
 # A pass that strays into the neighbour's field for less than this stays whole.
 SHORTEST_PART_M = 5.0
-EARTH_RADIUS_M = 6_371_000.0
 
 
 @dataclass(frozen=True)
@@ -44,7 +44,7 @@ def parts_in_fields(shape: np.ndarray, areas: np.ndarray, crs) -> Parts:
     crs : pyproj.CRS
     """
     shapely.prepare(areas)
-    shortest = SHORTEST_PART_M / _metres_per_unit(crs)
+    shortest = SHORTEST_PART_M / metres_per_unit(crs)
     parts = [Parts(np.zeros(0, object), np.zeros((0, 2)), np.zeros(0, np.int64), np.zeros(0, np.int64))]
     for first, block in blocks(shape):
         one = _parts_of_block(block, areas, shortest)
@@ -100,9 +100,3 @@ def _cut(single: np.ndarray, length: np.ndarray, found: Stretches) -> np.ndarray
     part = (found.start > 0) | (found.end < length[found.line])
     out[part] = cut_lines(out[part], np.arange(part.sum()), found.start[part], found.end[part])
     return out
-
-
-def _metres_per_unit(crs) -> float:
-    unit = crs.axis_info[0].unit_conversion_factor
-    # ASSUME: for the shortest part of a pass an arc of a great circle is near enough.
-    return unit * EARTH_RADIUS_M if crs.is_geographic else unit

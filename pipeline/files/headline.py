@@ -28,13 +28,16 @@ def headline(results: Path) -> str:
     # A run that was asked for the tables alone has no manifest, or that of an earlier run.
     manifest = results / "manifest.json"
     if manifest.exists() and manifest.stat().st_mtime >= (results / "field_tier.csv").stat().st_mtime:
-        lines += ["", *account_lines(read_json(manifest)["layers"])]
+        account = read_json(manifest)["layers"]
+        lines += ["", *account_lines(account)]
+        if any(said["rejected"] for said in account.values()):
+            lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
     lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
     return "\n".join(lines)
 
 
 def account_lines(account: dict[str, dict]) -> list[str]:
-    """What became of every input layer's features and kilometres, as lines of text.
+    """What became of every input layer's features and kilometres, as lines of text: of a log, of the passes made.
 
     Parameters
     ----------
@@ -47,6 +50,4 @@ def account_lines(account: dict[str, dict]) -> list[str]:
         km = ["" if said.get(name) is None else f"{said[name] / 1000:.3f}" for name in ("read_m", "kept_m", "rejected_m")]
         counts = [said[name] for name in ("read", "kept", "split", "rejected")]
         lines.append("{:<8}{:>10}{:>10}{:>15}{:>10}{:>12}{:>12}{:>13}".format(role, *counts, *km))
-    if any(said["rejected"] for said in account.values()):
-        lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
     return lines

@@ -15,23 +15,21 @@ from pipeline.core.local import to_geographic
 from pipeline.core.operations import VISIT_BREAK_S
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.blocks import blocks
-from pipeline.files.crs_checks import check_beside
+from pipeline.files.crs_beside import check_beside
 from pipeline.files.fields import assign_fields, check_apart
+from pipeline.files.layer_models import LINE_COLUMNS
 from pipeline.files.layers import POINTS, POLYGONS, Layer, lengths_m, read_layer
 from pipeline.files.pass_layers import read_passes
 from pipeline.files.texts import control_in, id_text, shown, text_of
 from pipeline.files.values import booleans_of, seconds_of, with_numbers, without_misfits
 
-_LINE_COLUMNS = (
-    c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, "row_spacing", "started_at", "ended_at", c.TIER, c.FRAME, c.EPOCH, c.FIX,
-)  # fmt: skip
 _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
     c.EPOCH,
 ]  # fmt: skip
 _KEY_BYTES = 512
 
-# Read is kept and rejected to this share of the length: a line that is split has one more vertex in a geodesic.
+# Read is kept and rejected to this share of the length: rounding, and what `lengths_m` leaves of a geodesic's bend.
 SAME_LENGTH = 1e-6
 
 
@@ -108,7 +106,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         If a column that is needed is neither mapped nor given as a constant, a length or time is unreadable, or
         no feature is left.
     """
-    known = (*_LINE_COLUMNS, "strip_width") if role == "strips" else _LINE_COLUMNS
+    known = (*LINE_COLUMNS, "strip_width") if role == "strips" else LINE_COLUMNS
     found = read_passes(Source.of(layer), layer.log, role=role, known=known)
     place = f"inputs.{role}: {found.place}"
     check_beside(found.kept, fields, place)
@@ -179,7 +177,6 @@ def balance(layer: Layer, role: str) -> dict:
         read_m = float(layer.read_m.sum())
         rejected_m = float(layer.read_m[layer.read_m.index.astype(str).isin(layer.rejects[c.FEATURE])].sum())
         account |= {"read_m": round(read_m, 3), "rejected_m": round(rejected_m, 3)}
-        # Splitting a line adds a vertex between two others, which bends the geodesic by less than this.
         if abs(read_m - kept_m - rejected_m) > SAME_LENGTH * read_m + 0.001:
             said = f"{read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected"
             raise CheckError(f"{role}: {said} do not add up")

@@ -16,7 +16,7 @@ from pyproj.exceptions import CRSError
 
 from pipeline.core.frame_names import frame_named
 from pipeline.errors import did_you_mean
-from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
+from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, SPEED_COLUMN, TIMES
 from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
 
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
@@ -196,7 +196,7 @@ class Layer(Model):
     @model_validator(mode="after")
     def _refuse_unknown_units(self) -> Layer:
         columns = LAYER_COLUMNS[type(self).__name__]
-        known = [name for name in columns if name in (*LENGTHS, *TIMES)]
+        known = [name for name in columns if name in (*LENGTHS, *TIMES, SPEED_COLUMN)]
         for name, unit in self.units.items():
             if name not in known:
                 raise ValueError(f"units: '{name}' takes no unit here; {did_you_mean(name, known)}")
@@ -204,6 +204,8 @@ class Layer(Model):
                 raise ValueError(f"units: {name}: found '{unit}', expected s or ms, counted from 1970-01-01 UTC")
             if name in LENGTHS and not to_si(f"1 {unit}", kind=LENGTH) > 0:
                 raise ValueError(f"units: {name}: '{unit}' is not a unit of length; expected one, as m or in")
+            if name == SPEED_COLUMN and not to_si(f"1 {unit}", kind=SPEED) > 0:
+                raise ValueError(f"units: {name}: '{unit}' is not a unit of speed; expected one, as km/h")
         return self
 
     @model_validator(mode="after")
@@ -217,15 +219,16 @@ class Layer(Model):
 
 #: Where a text table has its geometry.
 COORDINATES = ("x", "y", "wkt")
-_LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
-_LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
+#: Of every layer of lines.
+LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
+LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
 #: Of use where the layer has points.
-POINT_COLUMNS = ("speed", "heading", "record")
+POINT_COLUMNS = ("speed", "heading", "record", "machine")
 #: Column names that may be mapped, by the layer's model (DESIGN 4).
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
     "FieldsLayer": ("field_id", "farm", "grower"),
-    "StripsLayer": (*_LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
-    "RowsLayer": (*_LINE_COLUMNS, *POINT_COLUMNS),
+    "StripsLayer": (*LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
+    "RowsLayer": (*LINE_COLUMNS, *POINT_COLUMNS),
     "BasesLayer": ("base_id", "surveyed"),
     "ChecksLayer": ("offset", "distance", "tape_error"),
     "ZonesLayer": ("tier", "factor", "unavailable"),

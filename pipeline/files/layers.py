@@ -9,8 +9,8 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.ground import lengths_over_ground
-from pipeline.core.local import lonlat_of
+from pipeline.core.ground import lengths_over_ground, with_vertices_between
+from pipeline.core.local import lonlat_of, metres_per_unit
 from pipeline.errors import InputError, did_you_mean
 from pipeline.files.blocks import blocks
 from pipeline.files.column_values import in_one_writing
@@ -24,6 +24,8 @@ LINES_OR_POINTS = LINES + POINTS
 _KIND_NAMES = {POLYGONS: "polygons", LINES: "lines", POINTS: "points", LINES_OR_POINTS: "lines or points"}
 # A receiver that writes ten times a second makes 860,000 points in a day.
 MOST_VERTICES = 1_000_000
+# What a segment may measure in a geodesic; a straight one of the plane is then longer by less than a thousandth of a ppm.
+LONGEST_M = 1000.0
 
 
 @dataclass(frozen=True)
@@ -41,9 +43,10 @@ class Layer:
     notes : tuple of str
         What was done to the layer and a reader should know.
     read_m : Series or None
-        By feature id, the length over ground of each where they are lines [m].
+        By feature id, the length over ground of each where they are lines [m]; of a log, of each pass made of it.
     points : Series, optional
-        Where the layer's features are points of a log: by feature id, the pass (index in `kept`) each ended in.
+        Where the layer's features are points of a log: by feature id, the pass each ended in, which has the id of one
+        of its points.
     places : GeoSeries, optional
         Their geometries.
     theirs : tuple of str
@@ -120,7 +123,8 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         raise InputError(f"{place}: is empty; expected at least one feature")
     frame = with_crs(features.frame, source.crs, place)
     notes = [*features.notes, *check_place(frame, place)]
-    _check_degrees(frame, place)
+    wild = _no_degrees(frame, place)
+    faults = np.where(np.equal(features.faults, None), wild, features.faults)
     frame, more = _mapped(frame, source, known, features.theirs, place)
     columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
     rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
@@ -131,39 +135,48 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     read_m = pd.Series(lengths_m(frame.geometry.values, frame.crs), frame.index) if kind == LINES and lines else None
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer, said, read_m)
     found = replace(found, theirs=tuple(features.theirs), format=features.format)
-    found = found.reject(np.not_equal(features.faults, None), features.faults)
+    found = found.reject(np.not_equal(faults, None), faults)
     return _without_bad_geometry(found, kind, place)
 
 
 def lengths_m(shape: np.ndarray, crs) -> np.ndarray:
-    """Length over ground of lines in a CRS, along the geodesics between their vertices [m].
+    """Length over ground of lines in a CRS, straight from vertex to vertex in its plane [m].
 
-    Vertices that are no finite numbers or no places on the earth add nothing, nor do geometries of more vertices
-    than are used: to measure what is refused would take longer than all the rest.
+    A segment longer than a kilometre is measured by parts: a geodesic leaves the straight line of the plane, and
+    lines must have one length whether they are cut or not. Vertices that are no finite numbers or no places on the
+    earth add nothing, nor do geometries of more vertices than are used: to measure what is refused would take longer
+    than all the rest.
     """
     geod, wkt = crs.get_geod(), crs.to_wkt()
     shape = np.where(_too_long(shape), None, shape)
     out = np.zeros(len(shape))
+    longest = LONGEST_M / metres_per_unit(crs)
     for first, block in blocks(shape):
         parts, home = shapely.get_parts(block, return_index=True)
-        xy, owner = shapely.get_coordinates(parts, return_index=True)
+        xy, owner = with_vertices_between(*shapely.get_coordinates(parts, return_index=True), longest=longest)
         part_m = lengths_over_ground(lonlat_of(xy, wkt), owner, len(parts), geod)
         out[first : first + len(block)] = np.bincount(home, part_m, len(block))
     return out
 
 
-def _check_degrees(frame: gpd.GeoDataFrame, place: str) -> None:
+def _no_degrees(frame: gpd.GeoDataFrame, place: str) -> np.ndarray:
+    """Why a geometry in degrees lies nowhere on the earth, None where it does; an error where it is so for most."""
+    faults = np.full(len(frame), None, object)
     if not frame.crs.is_geographic:
-        return
+        return faults
     for first, block in blocks(frame.geometry.values):
         xy, owner = shapely.get_coordinates(block, return_index=True)
-        wild = (np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90)
-        if wild.any():
-            k = int(np.flatnonzero(wild)[0])
-            raise InputError(
-                f"{place}: feature {frame.index[first + owner[k]]} has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g} under "
-                f"the geographic CRS '{frame.crs.name}'; expected degrees within 180 and 90. Is the layer really projected?"
-            )
+        wild = np.flatnonzero((np.abs(xy[:, 0]) > 360) | (np.abs(xy[:, 1]) > 90))
+        for k in wild[np.unique(owner[wild], return_index=True)[1]]:  # the first vertex of each
+            faults[first + owner[k]] = f"has longitude {xy[k, 0]:g}, latitude {xy[k, 1]:g}"
+    wild = np.flatnonzero(np.not_equal(faults, None))
+    if 2 * len(wild) > len(frame):
+        raise InputError(
+            f"{place}: feature {frame.index[wild[0]]} {faults[wild[0]]} under the geographic CRS '{frame.crs.name}'; "
+            "expected degrees within 180 and 90. Is the layer really projected?"
+        )
+    faults[wild] = [f"{fault}, expected degrees within 180 and 90" for fault in faults[wild]]
+    return faults
 
 
 def _mapped(

@@ -38,15 +38,13 @@ def own_strip_columns(sides: dict[str, tuple], *, by_pass_id: bool) -> dict[str,
 
 def _keys(sides: dict[str, tuple]) -> dict[str, np.ndarray]:
     """One number a (pass number, unit on the ground, counted from the strip's left)."""
-    _check_ids(sides)
+    check_pass_ids({name: passes for name, (passes, _, _) in sides.items()})
     ids = pd.unique(pd.concat([passes[c.PASS_ID] for passes, _, _ in sides.values()]))
     number = {pass_id: k for k, pass_id in enumerate(ids)}
     strips = sides["strip"][0]
     ways = dict(zip(strips[c.PASS_ID], _directions(strips), strict=True))
-    counts = dict(zip(strips[c.PASS_ID], strips[c.ROW_COUNT], strict=True))
     keys = {}
     for name, (passes, units, _) in sides.items():
-        _check_counts(passes, counts)
         way = _directions(passes)
         against = np.array([
             np.dot(way[k], ways.get(pass_id, way[k])) < 0 for k, pass_id in enumerate(passes[c.PASS_ID])
@@ -58,21 +56,46 @@ def _keys(sides: dict[str, tuple]) -> dict[str, np.ndarray]:
     return keys
 
 
-def _check_ids(sides: dict[str, tuple]) -> None:
-    named = {name: set(passes[c.PASS_ID]) for name, (passes, _, _) in sides.items()}
-    unnamed = [name for name, ids in named.items() if any(pass_id.startswith(c.UNNAMED) for pass_id in ids)]
-    if unnamed:
-        raise InputError(
-            f"judging.own_strip: pass_id, but some {unnamed[0]} passes have no pass_id; map the column or use 'nearest'"
-        )
+def check_pass_ids(sides: dict[str, pd.DataFrame]) -> None:
+    """Refuse passes of a field whose numbers do not correspond.
+
+    Parameters
+    ----------
+    sides : dict of "planter" and "strip" to passes
+
+    Raises
+    ------
+    InputError
+        If a pass has no number, no number is in both, or a pass has other row counts in the two.
+    """
+    check_numbered(sides)
+    named = {name: set(passes[c.PASS_ID]) for name, passes in sides.items()}
     if named["planter"] and named["strip"] and not named["planter"] & named["strip"]:
         raise InputError(
             f"judging.own_strip: pass_id, but no planter pass has the number of a strip pass (planter: "
             f"{min(named['planter'])} ..., strips: {min(named['strip'])} ...); use 'nearest'"
         )
+    counts = dict(zip(sides["strip"][c.PASS_ID], sides["strip"][c.ROW_COUNT], strict=True))
+    for passes in sides.values():
+        _check_counts(passes, counts)
 
 
-def _check_counts(passes: gpd.GeoDataFrame, counts: dict) -> None:
+def check_numbered(sides: dict[str, pd.DataFrame]) -> None:
+    """Refuse passes without a number.
+
+    Raises
+    ------
+    InputError
+        With the side that has some.
+    """
+    unnamed = [name for name, passes in sides.items() if passes[c.PASS_ID].str.startswith(c.UNNAMED).any()]
+    if unnamed:
+        raise InputError(
+            f"judging.own_strip: pass_id, but some {unnamed[0]} passes have no pass_id; map the column or use 'nearest'"
+        )
+
+
+def _check_counts(passes: pd.DataFrame, counts: dict) -> None:
     for pass_id, rows in zip(passes[c.PASS_ID], passes[c.ROW_COUNT], strict=True):
         if counts.get(pass_id, rows) != rows:
             raise InputError(

@@ -18,8 +18,8 @@ _FAULTS = (pa.ArrowException, OSError, ValueError, KeyError, TypeError, Attribut
 DEFAULT_CRS = "OGC:CRS84"
 
 
-def read_parquet_layer(path: Path, place: str, wanted: Iterable[str]) -> Features:
-    """Geometries and the wanted columns of a GeoParquet file; features are counted from 0.
+def read_parquet_layer(path: Path, place: str, wanted: Iterable[str] | None) -> Features:
+    """Geometries and the wanted columns (None: all of plain values) of a GeoParquet file; features are counted from 0.
 
     Raises
     ------
@@ -33,7 +33,7 @@ def read_parquet_layer(path: Path, place: str, wanted: Iterable[str]) -> Feature
             geometry = about["primary_column"]
             said = about["columns"][geometry]
             theirs = [name for name in schema.names if name not in about["columns"]]
-            columns = list(dict.fromkeys(name for name in wanted if name in theirs))
+            columns = _chosen(schema, theirs, wanted)
             batches = file.iter_batches(batch_size=BATCH, columns=[geometry, *columns])
             if said["encoding"] != "WKB":
                 schema, batches = _in_wkb(path, [geometry, *columns])
@@ -50,6 +50,14 @@ def read_parquet_layer(path: Path, place: str, wanted: Iterable[str]) -> Feature
     crs = crs_of(said.get("crs", DEFAULT_CRS), place)
     frame = gpd.GeoDataFrame(table.set_axis(fids), geometry=shapes, crs=crs)
     return Features(frame, faults, theirs, notes_of(found), "Parquet")
+
+
+def _chosen(schema: pa.Schema, theirs: list[str], wanted: Iterable[str] | None) -> list[str]:
+    if wanted is not None:
+        return list(dict.fromkeys(name for name in wanted if name in theirs))
+    kinds = {name: schema.field(name).type for name in theirs}
+    unlike = (pa.types.is_nested, pa.types.is_binary, pa.types.is_large_binary)
+    return [name for name, kind in kinds.items() if not any(test(kind) for test in unlike)]
 
 
 def _in_wkb(path: Path, columns: list[str]) -> tuple[pa.Schema, list[pa.RecordBatch]]:

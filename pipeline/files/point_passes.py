@@ -11,14 +11,18 @@ from pipeline import columns as c
 from pipeline.core.local import from_local, local_crs, to_geographic, to_local
 from pipeline.core.point_log import LoggedPasses, LogRules, PointLog, passes_of
 from pipeline.errors import InputError
+from pipeline.files.column_values import TIMES
 from pipeline.files.layer_models import POINT_COLUMNS, LogModel
-from pipeline.files.layers import Layer
+from pipeline.files.layers import Layer, lengths_m
+from pipeline.files.texts import shown
 from pipeline.files.units import LENGTH, SPEED, to_si
 from pipeline.files.values import seconds_of
 
 # What may not change within a pass; a fix that flickers may.
 _SETTING = (c.ROW_COUNT, "row_spacing", "strip_width", c.TIER, c.FRAME, c.EPOCH)
-_TIMES = ("started_at", "ended_at")
+_NUMBERS = {"speed": "m/s", "heading": "degrees from north", "record": "the point's number in its log"}
+# How the reasons begin of points that a line should hold; turns, stops and points without a number are no loss.
+_TORN = ("jump", "alone", "pass shorter")
 # A turn has no larger radius than this share of the implement's width, however wide it is. ASSUME
 _WIDTHS = 0.6
 
@@ -38,28 +42,46 @@ def passes_from_points(found: Layer, log: LogModel, *, place: str) -> Layer:
     Returns
     -------
     Layer
-        `kept` are passes with the columns that lines have; `points` says which point ended in which.
+        `kept` are passes with the columns that lines have, each under the id of its first point, so that an error on
+        a pass names a feature of the file; `points` says which point ended in which, `read_m` the length of each.
     """
     single = shapely.get_num_geometries(found.kept.geometry.values) == 1
     found = found.reject(~single, "several points in one feature")
+    if len(found.kept) == 0:
+        raise InputError(f"{place}: every feature has several points; expected one a feature, split them in a GIS")
     points = found.kept.set_geometry(shapely.get_geometry(found.kept.geometry.values, 0), crs=found.kept.crs)
     moments = _moments(points, place)
     wkt = points.crs.to_wkt()
-    middle = to_geographic(points.geometry.values, wkt)
-    west, south, east, north = shapely.total_bounds(middle)
-    plane = local_crs(0.5 * (west + east), 0.5 * (south + north))
+    # A stray point moves no median, and the plane is true where the others are.
+    plane = local_crs(*np.median(shapely.get_coordinates(to_geographic(points.geometry.values, wkt)), axis=0))
     made = passes_of(_log(points, to_local(points.geometry.values, wkt, plane), moments, place), rules_of(log, points))
+    _check_made(made, place)
+    kept = _passes(points.drop(columns=[*POINT_COLUMNS], errors="ignore"), made, moments, from_local(made.lines, plane, wkt))
+    inside = made.pass_of >= 0
+    ended = pd.Series(kept.index.to_numpy()[made.pass_of[inside]], index=points.index[inside])
+    found = replace(found, kept=points).reject(~inside, made.reason)
+    made_m = pd.Series(lengths_m(kept.geometry.values, kept.crs), kept.index)
+    return replace(found, kept=kept, points=ended, places=points.geometry[inside], read_m=made_m)
+
+
+def _check_made(made: LoggedPasses, place: str) -> None:
+    """Refuse a log that comes apart: what is left of points in a wrong order is no sample of the passes."""
+    count = len(made.reason)
     if len(made.lines) == 0:
         raise InputError(
-            f"{place}: no pass can be made of its {len(points)} points; most of them: '{_commonest(made.reason)}'. "
-            "Is the order of the points that of the log? Map record or started_at under columns, or widen the limits "
-            "under log"
+            f"{place}: no pass can be made of its {count} points; most of them: '{_commonest(made.reason)}'. "
+            "Is the order of the points that of the log? Map record or started_at under columns, or machine where "
+            "several machines are in the log, or widen the limits under log"
         )
-    shape = from_local(made.lines, plane, wkt)
-    kept = _passes(points.drop(columns=[*POINT_COLUMNS], errors="ignore"), made, moments, shape)
-    ended = pd.Series(made.pass_of, index=points.index)
-    found = replace(found, kept=points).reject(made.pass_of < 0, made.reason)
-    return replace(found, kept=kept, points=ended[ended >= 0], places=points.geometry[ended >= 0])
+    torn = pd.Series(made.reason).str.startswith(_TORN).to_numpy(bool)
+    used = int((made.pass_of >= 0).sum())
+    if used < torn.sum():
+        raise InputError(
+            f"{place}: only {used} of its {count} points end in passes, the others mostly: "
+            f"'{_commonest(made.reason[torn])}'; expected points of one machine in the order of time. Map machine or "
+            "pass_id under columns where several machines are in the log, record or started_at where its order is not "
+            "that of time, or widen the limits under log"
+        )
 
 
 def rules_of(log: LogModel, points: pd.DataFrame) -> LogRules:
@@ -86,10 +108,11 @@ def _width_m(points: pd.DataFrame) -> float:
 def _log(points: gpd.GeoDataFrame, local: np.ndarray, moments: pd.DataFrame, place: str) -> PointLog:
     settings = [name for name in _SETTING if name in points and points[name].nunique(dropna=False) > 1]
     setting = points.groupby(settings, dropna=False, sort=True).ngroup().to_numpy() if settings else None
-    column = {name: points[name].to_numpy() if name in points else None for name in (c.PASS_ID, c.FIELD_ID)}
+    groups = [name for name in (c.FIELD_ID, c.MACHINE) if name in points]
+    group = points.groupby(groups, dropna=False, sort=True).ngroup().to_numpy() if groups else None
     return PointLog(
         shapely.get_coordinates(local), time_s=moments["started_at"].to_numpy(), setting=setting,
-        number=column[c.PASS_ID], group=column[c.FIELD_ID],
+        number=points[c.PASS_ID].to_numpy() if c.PASS_ID in points else None, group=group,
         speed_m_s=_numbers(points, "speed", place), heading_deg=_numbers(points, "heading", place),
         record=_numbers(points, "record", place),
     )  # fmt: skip
@@ -97,8 +120,8 @@ def _log(points: gpd.GeoDataFrame, local: np.ndarray, moments: pd.DataFrame, pla
 
 def _moments(points: pd.DataFrame, place: str) -> pd.DataFrame:
     """Start and end of each point [s since 1970], missing where they are."""
-    out = pd.DataFrame(np.nan, index=points.index, columns=list(_TIMES))
-    for name in _TIMES:
+    out = pd.DataFrame(np.nan, index=points.index, columns=list(TIMES))
+    for name in TIMES:
         if name not in points:
             continue
         out[name] = seconds_of(points[name], place, name)
@@ -107,20 +130,27 @@ def _moments(points: pd.DataFrame, place: str) -> pd.DataFrame:
 
 
 def _numbers(points: pd.DataFrame, name: str, place: str) -> np.ndarray | None:
-    """A column as numbers, speeds also with their unit; an unreadable one is an error."""
+    """A column as numbers, speeds as text with their unit; an unreadable one is an error."""
     if name not in points:
         return None
     values = points[name]
-    try:
-        if name == "speed" and not pd.api.types.is_numeric_dtype(values):
-            return values.map(lambda v: np.nan if pd.isna(v) else to_si(v, kind=SPEED), na_action=None).to_numpy(float)
-        return pd.to_numeric(values).to_numpy(float, na_value=np.nan)
-    except (ValueError, TypeError) as error:
-        raise InputError(f"{place}: {name} cannot be read as a number ({error}); map another column") from error
+    if pd.api.types.is_numeric_dtype(values):
+        return values.to_numpy(float, na_value=np.nan)
+
+    def read(feature: object, value: object) -> float:
+        if value is None or pd.isna(value):
+            return np.nan
+        try:
+            return to_si(value, kind=SPEED) if name == "speed" and isinstance(value, str) else float(value)  # type: ignore[arg-type]
+        except (ValueError, TypeError) as error:
+            said = str(error) if name == "speed" else f"'{shown(value)}' is not a number; expected {_NUMBERS[name]}"
+            raise InputError(f"{place}: feature {feature}: {name}: {said}; correct it in the layer") from None
+
+    return np.array([read(*item) for item in values.items()], float)
 
 
 def _passes(points: gpd.GeoDataFrame, made: LoggedPasses, moments: pd.DataFrame, shape: np.ndarray) -> gpd.GeoDataFrame:
-    """One feature a pass: the values of its first point that has its usual setting, the times of all."""
+    """One feature a pass: id and values of its first point that has its usual setting, the times of all."""
     inside = made.pass_of >= 0
     mine, number = points[inside], pd.Series(made.pass_of[inside], index=points.index[inside])
     settings = [name for name in _SETTING if name in mine and mine[name].nunique(dropna=False) > 1]
@@ -129,12 +159,12 @@ def _passes(points: gpd.GeoDataFrame, made: LoggedPasses, moments: pd.DataFrame,
         size = mine.groupby([number, *(mine[name] for name in settings)], dropna=False)["geometry"].transform("size")
         first = number[size == size.groupby(number).transform("max")]
     first = first[~first.duplicated()].sort_values()
-    passes = mine.loc[first.index].reset_index(drop=True).set_geometry(np.asarray(shape, object), crs=points.crs)
+    passes = mine.loc[first.index].set_geometry(np.asarray(shape, object), crs=points.crs)
     times = moments[inside].groupby(number)
     start, end = times["started_at"].min(), times["ended_at"].max()
     if not (end > start).mean() > 0.5:  # dates only: no clock
         start, end = start * np.nan, end * np.nan
-    for name, value in zip(_TIMES, (start, end), strict=True):
+    for name, value in zip(TIMES, (start, end), strict=True):
         passes[name] = pd.to_datetime(value.to_numpy(), unit="s", utc=True)
     return passes
 

@@ -18,6 +18,16 @@ def is_text_table(path: Path) -> bool:
     return path.suffix.lower() in csv_layers.SUFFIXES
 
 
+def is_whole(path: Path) -> bool:
+    """Whether a file is one layer, of a format that is not read by GDAL."""
+    return is_text_table(path) or path.suffix.lower() in PARQUET
+
+
+def layer_names(path: Path, place: str) -> list[str]:
+    """Names of a file's layers; parameters and errors as of `layer_name`."""
+    return [path.stem] if is_whole(path) else layers_of(path, place)
+
+
 def layer_name(path: Path, layer: str | None, place: str) -> str:
     """The layer to read, after everything that can be said against the file.
 
@@ -35,8 +45,7 @@ def layer_name(path: Path, layer: str | None, place: str) -> str:
     InputError
         If the file is not one that we read, or the layer is missing or ambiguous.
     """
-    single = is_text_table(path) or path.suffix.lower() in PARQUET
-    names = [path.stem] if single else layers_of(path, place)
+    names = layer_names(path, place)
     if layer is None and len(names) == 1:
         return names[0]
     if layer is None:
@@ -47,7 +56,7 @@ def layer_name(path: Path, layer: str | None, place: str) -> str:
     return layer
 
 
-def read_features(path: Path, layer: str, source, place: str, wanted: Iterable[str]) -> Features:
+def read_features(path: Path, layer: str, source, place: str, wanted: Iterable[str] | None) -> Features:
     """Features of a layer, arcs as chords, and notes on what was done to them.
 
     Parameters
@@ -58,8 +67,8 @@ def read_features(path: Path, layer: str, source, place: str, wanted: Iterable[s
         With `columns` and `encoding`.
     place : str
         For errors.
-    wanted : iterable of str
-        Names of the columns that are needed, as the file has them.
+    wanted : iterable of str or None
+        Names of the columns that are needed, as the file has them; None for all that hold plain values.
 
     Raises
     ------

@@ -5,7 +5,9 @@ import shutil
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
+import shapely
 
 import pipeline
 from pipeline import __version__
@@ -14,6 +16,7 @@ from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
 from pipeline.files.fields import batch_count, batch_of, field_folder
+from pipeline.files.headline import account_lines
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.spots import of_fields
@@ -38,8 +41,8 @@ def run(*, config: dict, source: str, work: Path) -> None:
     settings = config_from_dict(config, source=source)
     taken = take_in(settings, project=PROJECT)
     layers, fields = taken.layers, taken.fields
-    for role, said in taken.account.items():
-        LOG.info("intake: %s: %d read, %d kept, %d rejected", role, said["read"], said["kept"], said["rejected"])
+    for line in account_lines(taken.account):
+        LOG.info("intake: %s", line)
     for note in taken.notes:
         LOG.warning("intake: note: %s", note)
     _write_settings(settings, taken.tiers, taken.compare, work / "settings")
@@ -118,11 +121,18 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
 
 def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:
     """Rejects of all layers in the fields' CRS."""
-    parts = [layer.rejects.to_crs(crs) for layer in layers.values() if len(layer.rejects)]
+    parts = [_on_earth(layer.rejects.to_crs(crs)) for layer in layers.values() if len(layer.rejects)]
     if not parts:
         return layers["fields"].rejects
     table = pd.concat(parts, ignore_index=True)
     return gpd.GeoDataFrame(table, geometry="geometry", crs=crs)
+
+
+def _on_earth(rejects: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Without the geometries that have no place in the fields' CRS."""
+    bounds = shapely.bounds(rejects.geometry.values)
+    nowhere = np.isinf(bounds).any(axis=1)
+    return rejects.set_geometry(rejects.geometry.where(~nowhere, None), crs=rejects.crs)
 
 
 def _catalogue_hash(settings: Config) -> dict[str, str]:
