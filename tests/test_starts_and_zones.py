@@ -211,6 +211,44 @@ def test_an_unsurveyed_base_has_no_part_in_a_tier_that_goes_by_none(tmp_path):
     assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
 
 
+def test_planted_passes_under_the_tiers_they_were_logged_with(tmp_path):
+    # Two passes by the invented tier, two by one without any error; the strips by the latter.
+    exact = {"id": "exact", "repeatable": "0 in", "pass_to_pass": "0 in", "start_error": "0 m"}
+    rows = passes_of(1).assign(TIER=["slow", "slow", "exact", "exact"])
+    write_coop(tmp_path, strips=passes_of(1), rows=rows)
+    settings = config(tmp_path)
+    settings["inputs"]["rows"] |= {"kind": "planted", "columns": {"pass_id": "PASS", "tier": "TIER"}}
+    tiers = tmp_path / "tiers.yaml"
+    catalogue(tmp_path)
+    slow = yaml.safe_load(tiers.read_text())[0]
+    tiers.write_text(yaml.safe_dump([slow, slow | exact]))
+    settings["tiers"] = {"catalogue": str(tiers), "compare": ["as_logged"], "autumn": "exact"}
+    found = field_line(run_steps(settings, tmp_path))
+    # Half of the variance of a return: only spring's visit has an error.
+    wanted = 2 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z / np.sqrt(2))
+    assert found.expected_miss_m == pytest.approx(wanted, rel=1e-3)
+    rows.loc[3, "TIER"] = None
+    write_coop(tmp_path, strips=passes_of(1), rows=rows)
+    with pytest.raises(InputError, match="inputs.rows: .*feature 4 names no tier, and tiers.compare has as_logged"):
+        take_in(settings, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"kind": "planned"}, "as_logged asks for rows of kind planted that name their tiers"),
+        ({"autumn": "same"}, "as_logged, while tiers.autumn is same, which leaves the strips without a tier"),
+    ],
+)
+def test_as_logged_where_it_cannot_be(tmp_path, change, message):
+    write_coop(tmp_path, rows=passes_of())
+    settings = config(tmp_path)
+    settings["inputs"]["rows"] |= {"kind": change.get("kind", "planted")}
+    settings["tiers"] = {"compare": ["as_logged"], "autumn": change.get("autumn", "rtk_base")}
+    with pytest.raises(ConfigError, match=message):
+        take_in(settings, tmp_path)
+
+
 def test_how_good_it_must_be(tmp_path):
     # Rows right on their strips: 95 % hold where sd = h / z, so R = h; with 2 in of steering in spring less of it is left.
     judging = {"steering": {"spring": "2 in"}, "enough_share": 0.95}

@@ -11,6 +11,8 @@ from pipeline.core.returns import ReturnError
 from pipeline.core.stretches import Stretches
 from pipeline.core.tier import Tier, TierSpread
 
+#: Instead of a tier's id: the tier that each pass says it was made with.
+AS_LOGGED = "as_logged"
 _NO_ERROR = TierSpread(0.0, 0.0, 0.0, 1.0, False)
 
 
@@ -97,7 +99,7 @@ def return_errors(
     ----------
     tiers : mapping of id to Tier
     compare : sequence of str
-        Spring tiers to compare.
+        Spring tiers to compare; ``as_logged`` is each planter pass's own.
     autumn : str
         ``same`` as in spring, ``as_logged`` with the strips, or the id of one tier.
     kind : str
@@ -123,29 +125,43 @@ def return_errors(
     shrinks to one visit with the survey's own tier, and to none where no tier is given. They carry no
     steering either: what the planter did is in the survey.
     """
-    wander, machine = float(np.hypot(*steering_95_m)) / Z95, machine_95_m / Z95
     if kind == "surveyed":
-        bare = replace(rows, stretches=rows.stretches.converged())
-        error = ReturnError(
-            _operation(tiers, [""] * len(strips.tier), strips, Site()), _operation(tiers, rows.tier, bare, site)
-        )
-        return {name: error for name in compare}
-    waited = replace(rows, stretches=rows.stretches.after(wait_s))
+        return dict.fromkeys(compare, _surveyed(tiers, strips, rows, site))
+    rows = replace(rows, stretches=rows.stretches.after(wait_s))
     if settled:
-        strips, waited = (replace(side, stretches=side.stretches.converged()) for side in (strips, rows))
+        strips, rows = (replace(side, stretches=side.stretches.converged()) for side in (strips, rows))
+    wander, machine = float(np.hypot(*steering_95_m)) / Z95, machine_95_m / Z95
     out = {}
     for name in compare:
-        before = [name if autumn == "same" else autumn] * len(strips.tier)
-        if autumn == "as_logged":
-            before = [logged or name for logged in strips.tier]
-        out[name] = ReturnError(
-            _operation(tiers, before, strips, site),
-            # The base is where it is now; what counts is how far it stood elsewhere in autumn, so one side has it.
-            _with_base_shift(_operation(tiers, [name] * len(rows.tier), waited, site), tiers[name], site),
-            wander_sd_m=wander,
-            machine_sd_m=machine,
-        )
+        autumns, springs = made_under(strips, name if autumn == "same" else autumn, otherwise=name), made_under(rows, name)
+        before, after = _operation(tiers, autumns, strips, site), _operation(tiers, springs, rows, site)
+        # What counts is how far the base stood elsewhere in the other season: only one side has it.
+        moved = _base_shift(tiers, springs, site)
+        if moved.any():
+            after = replace(after, base_sd_m=moved)
+        else:
+            before = replace(before, base_sd_m=_base_shift(tiers, autumns, site))
+        out[name] = ReturnError(before, after, wander_sd_m=wander, machine_sd_m=machine)
     return out
+
+
+def made_under(side: Side, name: str, *, otherwise: str | None = None) -> list[str]:
+    """Tier of each stretch: the one named, or with ``as_logged`` its own, and where it has none `otherwise`."""
+    if name != AS_LOGGED:
+        return [name] * len(side.tier)
+    return [logged or otherwise or name for logged in side.tier]
+
+
+def _surveyed(tiers: Mapping[str, Tier], strips: Side, rows: Side, site: Site) -> ReturnError:
+    strips, rows = (replace(side, stretches=side.stretches.converged().in_no_zone()) for side in (strips, rows))
+    none = [""] * len(strips.tier)
+    return ReturnError(_operation(tiers, none, strips, site), _operation(tiers, rows.tier, rows, site))
+
+
+def _base_shift(tiers: Mapping[str, Tier], names: Sequence[str], site: Site) -> np.ndarray:
+    """How far the base may have moved for each stretch, standard deviation [m]; 0 where its tier goes by none."""
+    goes_by = np.array([name in tiers and tiers[name].frame == "base" for name in names], bool)
+    return goes_by * site.base_shift_95_m / Z95
 
 
 def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site: Site) -> OperationError:
@@ -173,9 +189,3 @@ def _in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone])
             # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
             since[k] = 0.0
     return factor, since
-
-
-def _with_base_shift(error: OperationError, tier: Tier, site: Site) -> OperationError:
-    if site.base_shift_95_m == 0.0 or tier.frame != "base":
-        return error
-    return replace(error, base_sd_m=np.full(len(error.bias_sd_m), site.base_shift_95_m / Z95))

@@ -1,7 +1,7 @@
 """What a field's rows would miss under other errors or other strips: the same offsets, asked again."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,7 +14,10 @@ from pipeline.core.returns import ReturnError
 
 # Errors and widths are sought between these [m]; nobody asks for more.
 _SMALLEST_M, _LARGEST_M = 1e-4, 20.0
-_STEPS = 60
+_STEPS = 22
+# Errors that differ by less than this share are asked for together where a width is sought: pairs in which a receiver
+# converges have each its own.
+_ALIKE = 0.01
 
 
 @dataclass(frozen=True)
@@ -85,35 +88,45 @@ class PairLengths:
         float
             95 % bound R, the same tier in both operations; 0 where the wander or the offsets alone are too much.
         """
+        whole, _ = self.condensed(np.zeros(len(self.half_width_m)))
 
         def misses_too_much(repeatable_m: float) -> bool:
-            sd = np.full(len(self.half_width_m), np.hypot(repeatable_m / Z95, other_sd_m))
-            return self.missed_m(sd).sum() > (1.0 - enough_share) * self.total_m
+            sd = np.full(len(whole.half_width_m), np.hypot(repeatable_m / Z95, other_sd_m))
+            return whole.missed_m(sd).sum() > (1.0 - enough_share) * self.total_m
 
         return 0.0 if misses_too_much(0.0) else _turning_point(misses_too_much)
 
     def narrowest_strip_m(self, enough_share: float, error: ReturnError, *, row_margin_m: float) -> float:
         """Narrowest strips on which a share of the row length is expected to hold under a tier [m]; 0 without rows."""
-        sd = error.sd(self.strip_pass, self.planter_pass)
+        whole, sd = self.condensed(error.sd(self.strip_pass, self.planter_pass))
 
         def holds_enough(half_width_m: float) -> bool:
-            return self.missed_m(sd, np.full(len(sd), half_width_m)).sum() <= (1.0 - enough_share) * self.total_m
+            return whole.missed_m(sd, np.full(len(sd), half_width_m)).sum() <= (1.0 - enough_share) * self.total_m
 
         if self.total_m == 0.0:
             return 0.0
         return 2.0 * (_turning_point(holds_enough) + row_margin_m)
 
+    def condensed(self, sd_m: np.ndarray) -> tuple["PairLengths", np.ndarray]:
+        """Pairs with nearly the same error and the same strips as one, and the standard deviation of each [m]."""
+        alike = np.round(np.log(np.maximum(sd_m, _SMALLEST_M)) / _ALIKE).astype(np.int64)
+        width = np.round(self.half_width_m * 1e9).astype(np.int64)
+        first, group = unique_keys(alike, width)
+        length = np.zeros((len(first), self.length_m.shape[1]))
+        np.add.at(length, group, self.length_m)
+        by_pair = self.length_m.sum(axis=1)
+        mean = np.bincount(group, by_pair * sd_m, len(first)) / np.maximum(np.bincount(group, by_pair, len(first)), 1e-12)
+        return replace(self.take(first), length_m=length), mean
+
     def missed_m(self, sd_m: np.ndarray, half_width_m: np.ndarray | None = None) -> np.ndarray:
         """Expected missing length of each pair for standard deviations, (pairs,), on its own or on other strips [m]."""
-        # Pairs that share both are asked for together.
         half_width_m = self.half_width_m if half_width_m is None else half_width_m
-        key = np.round(np.column_stack([sd_m, half_width_m]) * 1e9)
-        kinds, kind = np.unique(key, axis=0, return_inverse=True)
-        out = np.empty(len(sd_m))
+        # Pairs that share both are asked for together.
+        kinds, kind = np.unique(np.round(np.column_stack([sd_m, half_width_m]) * 1e9), axis=0, return_inverse=True)
+        odds = np.empty((len(kinds), len(self.offset_m)))
         for number, (sd, half_width) in enumerate(kinds * 1e-9):
-            mine = kind.ravel() == number
-            out[mine] = self.length_m[mine] @ miss_probability(self.offset_m, half_width, sd)
-        return out
+            odds[number] = miss_probability(self.offset_m, half_width, sd)
+        return np.einsum("pb,pb->p", self.length_m, odds[kind.ravel()])
 
 
 def _turning_point(answer: Callable[[float], bool]) -> float:

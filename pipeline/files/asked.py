@@ -1,6 +1,7 @@
 """What is asked of a field beside its odds: starts and waiting, zones, moved bases, and what would be enough."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ from pipeline.core.converging import WAITS_S, laid_early, planned_miss_per_start
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
+from pipeline.core.tiering import Side, made_under
 from pipeline.core.what_if import PairLengths
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
@@ -35,9 +37,14 @@ class Asked:
     places: Places
     errors: dict[str, ReturnError]
 
+    @cached_property
+    def lengths(self) -> PairLengths:
+        """Row length on strips by pair and offset."""
+        return PairLengths.of(self.field.spans, self.places)
+
     def by_tier(self) -> list[dict]:
         """Columns of the table of fields, one line a tier."""
-        lengths = PairLengths.of(self.field.spans, self.places)
+        lengths = self.lengths
         settled = self.field.errors(self.judging, settled=True)
         open_land = self.field.errors(self.judging, zones=False) if self.field.facts["zones"] else self.errors
         out = []
@@ -59,14 +66,14 @@ class Asked:
         on = spans.kind == ON_STRIP
         places, length = self.places.take(on), spans.length_m[on]
         early = self._rows_early(tier)[places.planter_pass] | self._strips_early(tier)[places.strip_pass]
-        worst = np.zeros(rows)
-        np.maximum.at(worst, places.row, Z95 * self.errors[tier].sd(places.strip_pass, places.planter_pass))
-        return {c.CONVERGING_M: np.bincount(places.row, length * early, rows), c.WORST_95_M: worst}
+        bound = pd.Series(Z95 * self.errors[tier].sd(places.strip_pass, places.planter_pass))
+        worst = bound.groupby(places.row).max().reindex(range(rows), fill_value=0.0)
+        return {c.CONVERGING_M: np.bincount(places.row, length * early, rows), c.WORST_95_M: worst.to_numpy()}
 
     def waiting(self) -> pd.DataFrame:
         """Missing length that the planter would avoid by waiting after each of its starts."""
-        lengths = PairLengths.of(self.field.spans, self.places)
-        since = self.field.side("planter").stretches.since_s[:, 0]
+        lengths = self.lengths
+        since = self.field.planter_side.stretches.since_s[:, 0]
         near = lengths.take(np.isfinite(since[lengths.planter_pass]))
         tables, at_once = [], None
         for wait_s in WAITS_S if len(near.strip_pass) and self.judging.kind != "surveyed" else ():
@@ -102,13 +109,15 @@ class Asked:
 
     def _rows_early(self, tier: str) -> np.ndarray:
         """Which stretches of planter passes were laid before the tier's figures held."""
-        return laid_early(self.field.side("planter").stretches, self.judging.tiers[tier].convergence_s)
+        return self._early_on(self.field.planter_side, tier)
 
     def _strips_early(self, tier: str) -> np.ndarray:
         """Which stretches of strip were made before the figures of their own tier held."""
-        side, tiers = self.field.side("strip"), self.judging.tiers
-        named = [self.judging.autumn_tier(logged, tier) for logged in side.tier]
-        return laid_early(side.stretches, np.array([tiers[name].convergence_s for name in named]))
+        return self._early_on(self.field.strip_side, tier if self.judging.autumn == "same" else self.judging.autumn, tier)
+
+    def _early_on(self, side: Side, tier: str, otherwise: str | None = None) -> np.ndarray:
+        times = [self.judging.tiers[name].convergence_s for name in made_under(side, tier, otherwise=otherwise)]
+        return laid_early(side.stretches, np.array(times))
 
     def _planned_m(self, lengths: PairLengths, settled: ReturnError, tier: str) -> float:
         """Row length expected to miss because of starts that no times tell of; 0 where times do."""
@@ -118,9 +127,10 @@ class Asked:
         spacing = float(self.field.rows[c.ROW_SPACING_M].median())
         out = 0.0
         for side, name, capacity in zip(
-            ("strip", "planter"), (self.judging.autumn_tier("", tier), tier), self.judging.capacity_m2_s, strict=True
-        ):
-            if np.isfinite(self.field.side(side).stretches.since_s).any():
+            (self.field.strip_side, self.field.planter_side), (self.judging.autumn_tier("", tier), tier),
+            self.judging.capacity_m2_s, strict=True,
+        ):  # fmt: skip
+            if np.isfinite(side.stretches.since_s).any():
                 continue
             starts = self.judging.starts_per_day * facts["area_m2"] / capacity / self.judging.working_day_s
             out += starts * planned_miss_per_start_m(

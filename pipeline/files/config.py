@@ -8,6 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.core.tier import Tier
+from pipeline.core.tiering import AS_LOGGED
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.config_models import Config
@@ -15,7 +16,7 @@ from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.texts import shown
 
 #: Values of `tiers.autumn` that are not tier ids.
-AUTUMN_WORDS = ("same", "as_logged")
+AUTUMN_WORDS = ("same", AS_LOGGED)
 
 
 def load_config(path: Path) -> Config:
@@ -84,8 +85,10 @@ def resolve_tiers(
     path = catalogue_path(config, project_root=project_root, working_dir=working_dir)
     tiers = load_catalogue(path).tiers
     compare = list(tiers) if config.tiers.compare is None else list(config.tiers.compare)
+    if AS_LOGGED in compare:
+        _check_as_logged(config)
     for key, name in _named_tiers(config):
-        if name not in tiers:
+        if name not in tiers and not (name == AS_LOGGED and key.startswith("tiers.compare")):
             raise ConfigError(
                 f"configuration: {key}: tier '{name}' is not in {path}; {did_you_mean(name, tiers)}"
             )
@@ -104,6 +107,19 @@ def catalogue_path(config: Config, *, project_root: Path, working_dir: Path) -> 
     raise ConfigError(
         f"configuration: tiers.catalogue: no file at {tried}; correct the path or leave the key out"
     )
+
+
+def _check_as_logged(config: Config) -> None:
+    rows = config.inputs.rows
+    if rows is None or rows.kind != "planted":
+        raise ConfigError(
+            "configuration: tiers.compare: as_logged asks for rows of kind planted that name their tiers; name tiers instead"
+        )
+    if config.tiers.autumn == "same":
+        raise ConfigError(
+            "configuration: tiers.compare: as_logged, while tiers.autumn is same, which leaves the strips without a tier; "
+            "expected as_logged or a tier's id for tiers.autumn"
+        )
 
 
 def _named_tiers(config: Config) -> list[tuple[str, str]]:

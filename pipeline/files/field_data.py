@@ -5,6 +5,7 @@ from functools import cached_property
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.offsets import Spans
@@ -62,7 +63,7 @@ class FieldData(LaidOut):
         Or what it would be, had the planter waited so long after each start, had every receiver settled, or were there
         no zones.
         """
-        strips, rows = self.side("strip"), self.side("planter")
+        strips, rows = self.strip_side, self.planter_side
         if not zones:
             strips, rows = (replace(side, stretches=side.stretches.in_no_zone()) for side in (strips, rows))
         return return_errors(
@@ -77,13 +78,22 @@ class FieldData(LaidOut):
         shift_m = 0.0 if self.facts["base_surveyed"] else settings.base_shift_95_m
         return Site(self.facts["baseline_m"], shift_m, tuple(zones))
 
-    def side(self, name: str) -> Side:
-        """Passes of ``planter`` or ``strip`` in stretches."""
-        table, passes = self.stretches(name), self.strip_passes if name == "strip" else self.planter_passes
-        lies_in = tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES])
-        stretches = Stretches(
-            table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float),
-            table[c.START].to_numpy(np.int64), lies_in,
-        )  # fmt: skip
-        clock = Clock(passes["time_s"].to_numpy(float), passes["visit"].to_numpy(np.int64))
-        return Side.of_passes(clock, passes[c.TIER].tolist(), stretches)
+    @cached_property
+    def strip_side(self) -> Side:
+        """Strip passes in stretches."""
+        return _side(self.stretches("strip"), self.strip_passes)
+
+    @cached_property
+    def planter_side(self) -> Side:
+        """Planter passes in stretches."""
+        return _side(self.stretches("planter"), self.planter_passes)
+
+
+def _side(table: pd.DataFrame, passes: pd.DataFrame) -> Side:
+    lies_in = tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES])
+    stretches = Stretches(
+        table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float),
+        table[c.START].to_numpy(np.int64), lies_in,
+    )  # fmt: skip
+    clock = Clock(passes["time_s"].to_numpy(float), passes["visit"].to_numpy(np.int64))
+    return Side.of_passes(clock, passes[c.TIER].tolist(), stretches)

@@ -1,7 +1,7 @@
 """Input layers in our own terms: values checked feature by feature, fields assigned, nothing lost."""
 
 import hashlib
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
@@ -13,6 +13,8 @@ from pipeline import columns as c
 from pipeline.core.frame_names import FRAMES, frame_named, why_no_frame
 from pipeline.core.local import to_geographic
 from pipeline.core.operations import VISIT_BREAK_S
+from pipeline.core.tier import Tier
+from pipeline.core.tiering import AS_LOGGED
 from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
 from pipeline.files.blocks import blocks
 from pipeline.files.crs_beside import check_beside
@@ -233,6 +235,24 @@ def check_tiers(layer: Layer, role: str, known: Collection[str]) -> None:
         place = f"inputs.{role}: {layer.place}, feature {layer.kept.index[unknown.to_numpy()][0]}"
         name = named[unknown].iloc[0]
         raise InputError(f"{place}: tier '{shown(name)}' is not in the catalogue; {did_you_mean(name, known)}")
+
+
+def worst_logged(layer: Layer, tiers: Mapping[str, Tier]) -> Tier:
+    """What stands for the tiers of a log where one figure is asked: the worst of them.
+
+    Raises
+    ------
+    InputError
+        If a pass names no tier.
+    """
+    bare = (layer.kept[c.TIER] == "").to_numpy()
+    if bare.any():
+        raise InputError(
+            f"inputs.rows: {layer.place}: feature {layer.kept.index[bare][0]} names no tier, and tiers.compare has "
+            "as_logged; expected one a pass, map the column or name tiers instead"
+        )
+    worst = max((tiers[name] for name in sorted(layer.kept[c.TIER].unique())), key=lambda tier: tier.repeatable_m)
+    return replace(worst, id=AS_LOGGED, name="As logged, pass by pass")
 
 
 def check_planter(rows) -> None:

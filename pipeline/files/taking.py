@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.tier import Tier
+from pipeline.core.tiering import AS_LOGGED
 from pipeline.errors import InputError
 from pipeline.files import intake as files
 from pipeline.files.config import Config, resolve_tiers
@@ -71,6 +72,8 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     for role in ("strips", "rows"):
         if role in layers:
             files.check_tiers(layers[role], role, tiers)
+    if AS_LOGGED in compare:
+        tiers[AS_LOGGED] = files.worst_logged(layers["rows"], tiers)
     files.check_planter(settings.inputs.rows)
     account = {role: files.balance(layer, role) for role, layer in layers.items()}
     fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
