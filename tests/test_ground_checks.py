@@ -154,6 +154,33 @@ def test_two_headings_tell_the_whole_shift(tmp_path):
     assert shift.north_m.iloc[0] == pytest.approx(0.03, abs=2e-3)
 
 
+def test_a_difference_of_frames_is_taken_out_whole_and_not_to_the_next_strip(tmp_path):
+    # The planter takes the strips' NAD83(2011) coordinates for ITRF2020: everything lands 1.4 m away, nearly two rows.
+    # By PROJ at the field: spring's coordinates come to lie so far east and north in autumn's frame.
+    from pyproj import Geod, Transformer
+
+    strips = passes_of(1)
+    file = write_coop(tmp_path, strips=strips)
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["strips"]["constants"] |= {"frame": "NAD83(2011)", "epoch": 2010.0}
+    settings["inputs"]["rows"] = {
+        "constants": {"row_count": ROWS, "row_spacing": "30 in", "frame": "ITRF2020", "epoch": 2026.3}
+    }
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["wide"]}
+    tables = run_steps(settings, tmp_path)
+    lon, lat = Transformer.from_crs(CRS, "EPSG:4269", always_xy=True).transform(ORIGIN[0] + 60, ORIGIN[1] + 25)
+    to = Transformer.from_crs("EPSG:9989", "EPSG:6319", only_best=False)
+    there = to.transform(lat, lon, 0.0, 2026.3)
+    azimuth, _, size = Geod(ellps="GRS80").inv(lon, lat, there[1], there[0])
+    north = size * np.cos(np.radians(azimuth))
+    shift = tables["shift"][tables["shift"].field_id == "F0"]
+    assert abs(north) > 0.6  # most of a row spacing
+    np.testing.assert_allclose(shift.north_m, -north, atol=0.03)  # the rows do not run quite east
+    assert tables["fields"].expected_miss_share.iloc[0] > 0.99
+    assert shift.expected_miss_share_after.iloc[0] == pytest.approx(miss(0.0, REPEATABLE_M / Z), abs=2e-3)
+    assert file.exists()
+
+
 @pytest.mark.parametrize(
     ("checks", "message"),
     [

@@ -156,6 +156,45 @@ def test_where_nothing_converges_nothing_changes(tmp_path, judging):
         np.testing.assert_allclose(other["rows"][name], plain["rows"][name], rtol=1e-9, atol=1e-9)
 
 
+def test_starts_that_are_not_to_count_are_not_planned_either(tmp_path):
+    judging = {"convergence": {"count": "none", "starts_per_day": 4}}
+    tables = one_field(tmp_path, rows=passes_of(1), judging=judging)
+    assert field_line(tables).planned_start_miss_m == 0.0
+    assert not tables["waiting"].avoided_miss_m.any()
+
+
+def test_waiting_is_planned_where_there_are_no_times(tmp_path):
+    tables = one_field(tmp_path, rows=passes_of(1), judging={"convergence": {"starts_per_day": 4}})
+    waiting = tables["waiting"].set_index("wait_min").avoided_miss_m
+    # By hand, of the planter alone: the odds' rise until the work begins is what waiting avoids.
+    capacity = 10e4 / 3600
+    starts = 4 * (LENGTH_M * WIDTH_M / capacity) / 36_000.0
+    for minutes in (2, 10):
+        risen = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 60.0 * minutes)[0]
+        assert waiting[minutes] == pytest.approx(starts * risen * capacity / 0.762, rel=5e-3)
+
+
+def test_without_farms_each_field_has_a_machine_of_its_own(tmp_path):
+    # F2 begins while F0 is being planted, by another machine: with one machine for both it would have no start.
+    rows = times(passes_of(2), [0, 60, 120, 180, 90, 150, 210, 270])
+    file = write_coop(tmp_path, strips=passes_of(2), rows=rows)
+    settings = config(tmp_path)
+    settings["inputs"]["fields"] |= {"file": str(file), "columns": {"field_id": "FIELD"}}
+    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1"}
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    fields = run_steps(settings, tmp_path)["fields"]
+    np.testing.assert_allclose(fields.expected_miss_m, 4 * missed_after(0.0, 240.0), rtol=2e-3)
+
+
+def test_parts_of_one_pass_share_its_time(tmp_path):
+    # One pass in two halves with a gap between them: the second half is laid in the second half of its minute.
+    rows = times(passes_of(1), [0, 60, 120, 180])
+    (a, b) = rows.geometry[0].coords
+    rows.loc[0, "geometry"] = shapely.MultiLineString([[a, (a[0] + 60, a[1])], [(a[0] + 60, a[1]), b]])
+    found = field_line(one_field(tmp_path, rows=rows))
+    assert found.expected_miss_m == pytest.approx(4 * missed_after(0.0, 240.0), rel=2e-3)
+
+
 def half_zone(**columns) -> gpd.GeoDataFrame:
     """A zone over the eastern half of the first field."""
     east, north = ORIGIN

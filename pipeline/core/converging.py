@@ -11,14 +11,20 @@ from pipeline.core.what_if import PairLengths
 WAITS_S = tuple(60.0 * minutes for minutes in (0, 1, 2, 5, 10, 15, 20, 30, 45, 60))
 
 
-def laid_early(stretches: Stretches, convergence_s: np.ndarray | float) -> np.ndarray:
-    """Which stretches begin before a tier's figures hold, shape (stretches,); one time for all, or one each [s]."""
-    return stretches.since_s[:, 0] < convergence_s  # never where the time is not known
+def early_share(stretches: Stretches, convergence_s: np.ndarray | float) -> np.ndarray:
+    """Share of each stretch that lies before a tier's figures hold, shape (stretches,); one time for all, or one each [s].
+
+    Nothing where the time since the start is not known.
+    """
+    first, last = stretches.since_s.T
+    lasts = np.maximum(last - first, 1e-9)
+    return np.nan_to_num(np.clip((convergence_s - first) / lasts, 0.0, 1.0), nan=0.0)
 
 
 def planned_miss_per_start_m(
-    lengths: PairLengths, error: ReturnError, tier: Tier, *, baseline_m: float | None, row_m_per_s: float
-) -> float:
+    lengths: PairLengths, error: ReturnError, tier: Tier, *, baseline_m: float | None, row_m_per_s: float,
+    wait_s: float = 0.0,
+) -> float:  # fmt: skip
     """Row length expected to miss because of one start, where no times say which rows follow it [m].
 
     Parameters
@@ -33,18 +39,17 @@ def planned_miss_per_start_m(
         Distance to the base [m].
     row_m_per_s : float
         Row length laid in a second at the operation's field capacity [m/s].
+    wait_s : float
+        Time from the start to the work [s].
 
     Notes
     -----
-    The rise of the expected missed share while R(t) falls, added up over the time since the start.
+    The rise of the expected missed share while R(t) falls, added up over the time since the work began.
     """
     if lengths.total_m == 0.0:
         return 0.0
-    since = np.column_stack([CUTS_S[:-1], CUTS_S[1:]])
-    start_sd = tier.start_sd_m(since, baseline_m) / np.sqrt(2.0)
+    start_sd = tier.start_sd_m(wait_s + np.column_stack([CUTS_S[:-1], CUTS_S[1:]]), baseline_m) / np.sqrt(2.0)
     settled = error.sd(lengths.strip_pass, lengths.planter_pass)
-    shares = [
-        lengths.missed_m(np.hypot(settled, sd)).sum() / lengths.total_m for sd in (0.0, *start_sd[start_sd > 0.0])
-    ]
-    seconds = np.diff(CUTS_S)[start_sd > 0.0]
-    return float(np.sum((np.array(shares[1:]) - shares[0]) * seconds) * row_m_per_s)
+    felt = start_sd > 0.0
+    shares = [lengths.missed_m(np.hypot(settled, sd)).sum() / lengths.total_m for sd in (0.0, *start_sd[felt])]
+    return float(np.sum((np.array(shares[1:]) - shares[0]) * np.diff(CUTS_S)[felt]) * row_m_per_s)

@@ -214,6 +214,12 @@ class Tier:
         return np.sqrt(2.0 * holds_m * more_m * once + more_m**2 * twice) / Z95
 
 
+    def switched_on_sd_m(self, baseline_m: float | None = None) -> float:
+        """The same of a receiver that was just switched on [m]."""
+        more_m2 = self.start_error_m**2 - self.repeatable_at(baseline_m) ** 2
+        return math.sqrt(max(more_m2, 0.0)) / Z95
+
+
 def _mean_decay(since_s: np.ndarray, constant_s: float) -> np.ndarray:
     """Mean of exp(-t / constant) over spans of time, shape (n,) from (n, 2) [s]."""
     first, last = np.asarray(since_s, float).T

@@ -71,6 +71,7 @@ class Site:
         Distance to the base [m].
     base_shift_95_m : float
         How far the base may stand from where it stood in the other season, 95 % per axis [m]; 0 where it is surveyed.
+        Each season has half of the variance, so strips by satellite and rows by the base have that half alone.
     zones : sequence of Zone
     """
 
@@ -135,12 +136,6 @@ def return_errors(
     for name in compare:
         autumns, springs = made_under(strips, name if autumn == "same" else autumn, otherwise=name), made_under(rows, name)
         before, after = _operation(tiers, autumns, strips, site), _operation(tiers, springs, rows, site)
-        # What counts is how far the base stood elsewhere in the other season: only one side has it.
-        moved = _base_shift(tiers, springs, site)
-        if moved.any():
-            after = replace(after, base_sd_m=moved)
-        else:
-            before = replace(before, base_sd_m=_base_shift(tiers, autumns, site))
         out[name] = ReturnError(before, after, wander_sd_m=wander, machine_sd_m=machine)
     return out
 
@@ -158,34 +153,46 @@ def _surveyed(tiers: Mapping[str, Tier], strips: Side, rows: Side, site: Site) -
     return ReturnError(_operation(tiers, none, strips, site), _operation(tiers, rows.tier, rows, site))
 
 
-def _base_shift(tiers: Mapping[str, Tier], names: Sequence[str], site: Site) -> np.ndarray:
-    """How far the base may have moved for each stretch, standard deviation [m]; 0 where its tier goes by none."""
-    goes_by = np.array([name in tiers and tiers[name].frame == "base" for name in names], bool)
-    return goes_by * site.base_shift_95_m / Z95
-
-
 def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site: Site) -> OperationError:
     """Error of stretches under the tiers named; one visit has half of a return's variance."""
-    spreads = {name: tiers[name].spread(site.baseline_m) if name in tiers else _NO_ERROR for name in set(names)}
-    bare = OperationError.under(side.clock, [spreads[name] for name in names])
-    factor, since = _in_zones(names, side.stretches, site.zones)
-    start = np.zeros(len(names))
-    for name in set(names) & set(tiers):
-        mine = np.array([other == name for other in names]) & np.isfinite(since[:, 0])
-        start[mine] = tiers[name].start_sd_m(since[mine], site.baseline_m) / np.sqrt(2.0)
+    known = {name: tiers[name] for name in dict.fromkeys(names) if name in tiers}
+    spreads = {name: tier.spread(site.baseline_m) for name, tier in known.items()}
+    bare = OperationError.under(side.clock, [spreads.get(name, _NO_ERROR) for name in names])
+    number = {name: k for k, name in enumerate(dict.fromkeys(names))}
+    source = np.array([number[name] for name in names], np.int64)
+    factor, lost = _in_zones(names, side.stretches, site.zones)
+    start, base = np.zeros(len(names)), np.zeros(len(names))
+    for name, tier in known.items():
+        mine = source == number[name]
+        settling = mine & ~lost & np.isfinite(side.stretches.since_s[:, 0])
+        start[settling] = tier.start_sd_m(side.stretches.since_s[settling], site.baseline_m)
+        # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
+        start[mine & lost] = tier.switched_on_sd_m(site.baseline_m)
+        base[mine] = site.base_shift_95_m / Z95 if tier.frame == "base" else 0.0
+    half = factor / np.sqrt(2.0)
     return replace(
-        bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, start_sd_m=start * factor,
-        start=side.stretches.start,
+        bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, source=source,
+        start_sd_m=start * half, start=_starts(side.stretches, lost, source), base_sd_m=base / np.sqrt(2.0),
     )  # fmt: skip
 
 
+def _starts(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.ndarray:
+    """Number of the start that stretches share: that of their tier, or one of the pass's own where it is lost."""
+    key = [
+        (int(number), "", -1, int(tier)) if not gone else (-1, repr(zones), int(of_pass), int(tier))
+        for number, gone, zones, of_pass, tier in zip(
+            stretches.start, lost, stretches.zones, stretches.of_pass, source, strict=True
+        )
+    ]
+    place = {one: k for k, one in enumerate(sorted(set(key)))}
+    return np.array([place[one] for one in key], np.int64)
+
+
 def _in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
-    """Factor on the error of each stretch under the tier named, and its time since the start."""
-    factor, since = np.ones(len(names)), stretches.since_s.copy()
-    for k, name in enumerate(names):
-        mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in ("*", name)]
+    """Factor on the error of each stretch under the tier named, and whether the tier cannot be had there."""
+    factor, lost = np.ones(len(names)), np.zeros(len(names), bool)
+    for k in np.flatnonzero([bool(mine) for mine in stretches.zones]):
+        mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in ("*", names[int(k)])]
         factor[k] = max((zone.factor for zone in mine), default=1.0)
-        if any(zone.unavailable for zone in mine):
-            # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
-            since[k] = 0.0
-    return factor, since
+        lost[k] = any(zone.unavailable for zone in mine)
+    return factor, lost

@@ -86,7 +86,8 @@ class PairLengths:
         Returns
         -------
         float
-            95 % bound R, the same tier in both operations; 0 where the wander or the offsets alone are too much.
+            95 % bound R, the same tier in both operations; 0 where the wander or the offsets alone are too much, NaN where
+            no row lies on a strip.
         """
         whole, _ = self.condensed(np.zeros(len(self.half_width_m)))
 
@@ -94,17 +95,19 @@ class PairLengths:
             sd = np.full(len(whole.half_width_m), np.hypot(repeatable_m / Z95, other_sd_m))
             return whole.missed_m(sd).sum() > (1.0 - enough_share) * self.total_m
 
+        if self.total_m == 0.0:
+            return float("nan")
         return 0.0 if misses_too_much(0.0) else _turning_point(misses_too_much)
 
     def narrowest_strip_m(self, enough_share: float, error: ReturnError, *, row_margin_m: float) -> float:
-        """Narrowest strips on which a share of the row length is expected to hold under a tier [m]; 0 without rows."""
+        """Narrowest strips on which a share of the row length is expected to hold under a tier [m]; NaN if none do."""
         whole, sd = self.condensed(error.sd(self.strip_pass, self.planter_pass))
 
         def holds_enough(half_width_m: float) -> bool:
             return whole.missed_m(sd, np.full(len(sd), half_width_m)).sum() <= (1.0 - enough_share) * self.total_m
 
         if self.total_m == 0.0:
-            return 0.0
+            return float("nan")
         return 2.0 * (_turning_point(holds_enough) + row_margin_m)
 
     def condensed(self, sd_m: np.ndarray) -> tuple["PairLengths", np.ndarray]:
@@ -130,10 +133,10 @@ class PairLengths:
 
 
 def _turning_point(answer: Callable[[float], bool]) -> float:
-    """Where a question that is first answered no is answered yes, on a scale of logarithms; the largest asked if never."""
+    """Where a question that is first answered no is answered yes, on a scale of logarithms; NaN if never."""
     low, high = np.log(_SMALLEST_M), np.log(_LARGEST_M)
     if not answer(_LARGEST_M):
-        return _LARGEST_M
+        return float("nan")
     for _ in range(_STEPS):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if answer(float(np.exp(middle))) else (middle, high)

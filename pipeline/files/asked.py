@@ -8,7 +8,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.converging import WAITS_S, laid_early, planned_miss_per_start_m
+from pipeline.core.converging import WAITS_S, early_share, planned_miss_per_start_m
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
@@ -42,10 +42,15 @@ class Asked:
         """Row length on strips by pair and offset."""
         return PairLengths.of(self.field.spans, self.places)
 
+    @cached_property
+    def settled(self) -> dict[str, ReturnError]:
+        """Errors as if every receiver had been left to converge."""
+        return self.field.errors(self.judging, settled=True)
+
     def by_tier(self) -> list[dict]:
         """Columns of the table of fields, one line a tier."""
         lengths = self.lengths
-        settled = self.field.errors(self.judging, settled=True)
+        settled = self.settled
         open_land = self.field.errors(self.judging, zones=False) if self.field.facts["zones"] else self.errors
         out = []
         for tier, error in self.errors.items():
@@ -54,7 +59,7 @@ class Asked:
             out.append({
                 c.BASE: self._base(tier), **self._early(lengths, tier),
                 c.CONVERGING_MISS_M: missed.sum() - lengths.expected_miss_m(settled[tier]).sum(),
-                c.PLANNED_START_MISS_M: self._planned_m(lengths, settled[tier], tier),
+                c.PLANNED_START_MISS_M: self._planned_m(tier),
                 c.ZONE_M: lengths.length_m[in_zone].sum(), c.ZONE_MISS_M: missed[in_zone].sum(),
                 **self._enough(lengths, error),
             })  # fmt: skip
@@ -65,27 +70,40 @@ class Asked:
         spans, rows = self.field.spans, len(self.field.rows)
         on = spans.kind == ON_STRIP
         places, length = self.places.take(on), spans.length_m[on]
-        early = self._rows_early(tier)[places.planter_pass] | self._strips_early(tier)[places.strip_pass]
+        early = np.maximum(self._rows_early(tier)[places.planter_pass], self._strips_early(tier)[places.strip_pass])
         bound = pd.Series(Z95 * self.errors[tier].sd(places.strip_pass, places.planter_pass))
         worst = bound.groupby(places.row).max().reindex(range(rows), fill_value=0.0)
         return {c.CONVERGING_M: np.bincount(places.row, length * early, rows), c.WORST_95_M: worst.to_numpy()}
 
     def waiting(self) -> pd.DataFrame:
-        """Missing length that the planter would avoid by waiting after each of its starts."""
-        lengths = self.lengths
-        since = self.field.planter_side.stretches.since_s[:, 0]
-        near = lengths.take(np.isfinite(since[lengths.planter_pass]))
-        tables, at_once = [], None
-        for wait_s in WAITS_S if len(near.strip_pass) and self.judging.kind != "surveyed" else ():
-            errors = self.field.errors(self.judging, wait_s=wait_s)
-            missed = np.array([near.expected_miss_m(error).sum() for error in errors.values()])
-            at_once = missed if at_once is None else at_once
-            tables.append(pd.DataFrame({
-                c.FIELD_ID: self.field.facts["field_id"], c.FARM: self.field.facts["farm"], c.TIER: list(errors),
-                c.WAIT_MIN: round(wait_s / 60), c.AVOIDED_M: at_once - missed,
-            }))  # fmt: skip
+        """Missing length that the planter would avoid by waiting after each of its starts, known or planned."""
         columns = [c.FIELD_ID, c.FARM, c.TIER, c.WAIT_MIN, c.AVOIDED_M]
-        return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame({name: [] for name in columns})
+        if self.judging.kind == "surveyed" or self.lengths.total_m == 0.0:
+            return pd.DataFrame({name: [] for name in columns})
+        timed = self._timed(self.field.planter_side)
+        missed = [self._missed_after(wait_s) if timed else self._planned_after(wait_s) for wait_s in WAITS_S]
+        ids = {c.FIELD_ID: self.field.facts["field_id"], c.FARM: self.field.facts["farm"], c.TIER: list(self.errors)}
+        return pd.concat([
+            pd.DataFrame(ids | {c.WAIT_MIN: round(wait_s / 60), c.AVOIDED_M: missed[0] - now})
+            for wait_s, now in zip(WAITS_S, missed, strict=True)
+        ], ignore_index=True)[columns]  # fmt: skip
+
+    def _missed_after(self, wait_s: float) -> np.ndarray:
+        """Expected missing length of the rows whose start is known, had the planter waited, by tier [m]."""
+        near = self.lengths.take(np.isfinite(self.field.planter_side.stretches.since_s[:, 0])[self.lengths.planter_pass])
+        errors = self.field.errors(self.judging, wait_s=wait_s)
+        return np.array([near.expected_miss_m(error).sum() for error in errors.values()])
+
+    def _planned_after(self, wait_s: float) -> np.ndarray:
+        """What the planter's planned starts cost, had it waited after each, by tier [m]."""
+        return np.array([
+            self._planned_of([tier], self.judging.capacity_m2_s[1], tier, wait_s=wait_s)
+            for tier in self.errors
+        ])  # fmt: skip
+
+    @staticmethod
+    def _timed(side: Side) -> bool:
+        return bool(np.isfinite(side.stretches.since_s).any())
 
     def _base(self, tier: str) -> str:
         """What is known of the base that a tier goes by; nothing where it goes by none."""
@@ -96,7 +114,7 @@ class Asked:
     def _early(self, lengths: PairLengths, tier: str) -> dict:
         by_pair = lengths.length_m.sum(axis=1)
         rows, strips = self._rows_early(tier)[lengths.planter_pass], self._strips_early(tier)[lengths.strip_pass]
-        return {c.CONVERGING_ROW_M: by_pair[rows].sum(), c.CONVERGING_STRIP_M: by_pair[strips].sum()}
+        return {c.CONVERGING_ROW_M: by_pair @ rows, c.CONVERGING_STRIP_M: by_pair @ strips}
 
     def _enough(self, lengths: PairLengths, error: ReturnError) -> dict:
         share = self.judging.enough_share
@@ -108,32 +126,43 @@ class Asked:
         }
 
     def _rows_early(self, tier: str) -> np.ndarray:
-        """Which stretches of planter passes were laid before the tier's figures held."""
-        return self._early_on(self.field.planter_side, tier)
+        """How much of each stretch of planter pass was laid before the tier's figures held, 0 to 1."""
+        return self._early_on(self.field.planter_side, made_under(self.field.planter_side, tier))
 
     def _strips_early(self, tier: str) -> np.ndarray:
-        """Which stretches of strip were made before the figures of their own tier held."""
-        return self._early_on(self.field.strip_side, tier if self.judging.autumn == "same" else self.judging.autumn, tier)
+        """How much of each stretch of strip was made before the figures of its own tier held, 0 to 1."""
+        return self._early_on(self.field.strip_side, self._autumns(tier))
 
-    def _early_on(self, side: Side, tier: str, otherwise: str | None = None) -> np.ndarray:
-        times = [self.judging.tiers[name].convergence_s for name in made_under(side, tier, otherwise=otherwise)]
-        return laid_early(side.stretches, np.array(times))
+    def _autumns(self, tier: str) -> list[str]:
+        """Tier that each stretch of strip was made with."""
+        said = tier if self.judging.autumn == "same" else self.judging.autumn
+        return made_under(self.field.strip_side, said, otherwise=tier)
 
-    def _planned_m(self, lengths: PairLengths, settled: ReturnError, tier: str) -> float:
+    def _early_on(self, side: Side, names: list[str]) -> np.ndarray:
+        return early_share(side.stretches, np.array([self.judging.tiers[name].convergence_s for name in names]))
+
+    def _planned_m(self, tier: str) -> float:
         """Row length expected to miss because of starts that no times tell of; 0 where times do."""
-        if self.judging.kind == "surveyed" or not len(self.field.rows):
+        if self.judging.kind == "surveyed":
             return 0.0
-        tiers, facts = self.judging.tiers, self.field.facts
-        spacing = float(self.field.rows[c.ROW_SPACING_M].median())
-        out = 0.0
-        for side, name, capacity in zip(
-            (self.field.strip_side, self.field.planter_side), (self.judging.autumn_tier("", tier), tier),
-            self.judging.capacity_m2_s, strict=True,
-        ):  # fmt: skip
-            if np.isfinite(side.stretches.since_s).any():
-                continue
-            starts = self.judging.starts_per_day * facts["area_m2"] / capacity / self.judging.working_day_s
-            out += starts * planned_miss_per_start_m(
-                lengths, settled, tiers[name], baseline_m=facts["baseline_m"], row_m_per_s=capacity / spacing
+        sides = ((self.field.strip_side, self._autumns(tier)), (self.field.planter_side, [tier]))
+        return sum(
+            self._planned_of(names, capacity, tier)
+            for (side, names), capacity in zip(sides, self.judging.capacity_m2_s, strict=True)
+            if not self._timed(side)
+        )
+
+    def _planned_of(self, names: list[str], capacity: float, tier: str, *, wait_s: float = 0.0) -> float:
+        """The same of one operation whose passes were made under the tiers named."""
+        if not len(self.field.rows) or not names:
+            return 0.0
+        facts, spacing = self.field.facts, float(self.field.rows[c.ROW_SPACING_M].median())
+        starts = self.judging.starts_per_day * facts["area_m2"] / capacity / self.judging.working_day_s
+        per_start = [
+            names.count(name) / len(names) * planned_miss_per_start_m(
+                self.lengths, self.settled[tier], self.judging.tiers[name], baseline_m=facts["baseline_m"],
+                row_m_per_s=capacity / spacing, wait_s=wait_s,
             )
-        return out
+            for name in dict.fromkeys(names)
+        ]  # fmt: skip
+        return starts * sum(per_start)

@@ -199,11 +199,12 @@ def _check_order(kept: gpd.GeoDataFrame, place: str) -> None:
 def with_starts(layer: Layer, fields: gpd.GeoDataFrame, *, gap_s: float) -> Layer:
     """Passes with the time at which their receiver was last switched on; none where a pass has no time.
 
-    ASSUME: each farm works with one machine, which goes from field to field: a start is the first pass of a farm, and
-    every pass after a break longer than `gap_s`, or than that between two visits.
+    ASSUME: each farm works with one machine, which goes from field to field (where no farm is named, each field has one):
+    a start is its first pass, and every pass after a break longer than `gap_s`, or than that between two visits.
     """
     kept = layer.kept
     farm = kept[c.FIELD_ID].map(fields.set_index(c.FIELD_ID)[c.FARM])
+    farm = farm.where(farm != "", kept[c.FIELD_ID])
     start = pd.Series(np.nan, index=np.arange(len(kept)))
     begun, ended = kept[c.STARTED_S].to_numpy(float), kept[c.ENDED_S].to_numpy(float)
     for _, mine in start.groupby(farm.to_numpy(object)).indices.items():

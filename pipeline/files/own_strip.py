@@ -3,6 +3,7 @@
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from pipeline import columns as c
 from pipeline.errors import InputError
@@ -12,7 +13,9 @@ FARTHEST_OWN_STRIP = 4.0
 _UNITS_PER_PASS = 1000
 
 
-def own_strip_columns(sides: dict[str, tuple], *, by_pass_id: bool) -> dict[str, gpd.GeoDataFrame]:
+def own_strip_columns(
+    sides: dict[str, tuple], *, by_pass_id: bool, led_by_m: tuple[float, float] | None = None
+) -> dict[str, gpd.GeoDataFrame]:
     """Lines with the columns by which a planted line finds its own strip.
 
     Parameters
@@ -20,19 +23,43 @@ def own_strip_columns(sides: dict[str, tuple], *, by_pass_id: bool) -> dict[str,
     sides : dict of "planter" and "strip" to (passes, units, lines)
     by_pass_id : bool
         Whether pass numbers correspond, or the nearest strip is the own one.
+    led_by_m : tuple of float, optional
+        Where the planter was led by the strips and its lines then moved by a difference of frames: by how much [m]. A row's
+        own strip is the one that led it, however far it has been moved.
 
     Raises
     ------
     InputError
         If pass numbers are said to correspond and a pass has other row counts in the two layers.
     """
-    keys = _keys(sides) if by_pass_id else {name: np.full(len(units), -1) for name, (_, units, _) in sides.items()}
+    keys = {name: np.full(len(units), -1) for name, (_, units, _) in sides.items()}
+    if by_pass_id:
+        keys = _keys(sides)
+    elif led_by_m is not None:
+        keys = _leading_strips(sides, led_by_m)
+    named = by_pass_id or led_by_m is not None
     out = {}
     for name, (_, units, lines) in sides.items():
         spacing = units[c.ROW_SPACING_M].to_numpy(float)[lines[c.ROW].to_numpy(int)]
-        reach = spacing * (FARTHEST_OWN_STRIP if by_pass_id else 0.5)
+        reach = spacing * (FARTHEST_OWN_STRIP if named else 0.5)
         own = keys[name].astype(np.int64)[lines[c.ROW].to_numpy(int)]
         out[name] = lines.assign(**{c.OWN_REACH_M: reach, c.OWN_KEY: own})
+    return out
+
+
+def _leading_strips(sides: dict[str, tuple], moved_m: tuple[float, float]) -> dict[str, np.ndarray]:
+    """Number of each strip, and of the strip that led each planted row: the nearest to it before it was moved."""
+    strips, rows = sides["strip"], sides["planter"]
+    out = {"strip": np.arange(len(strips[1])), "planter": np.full(len(rows[1]), -1)}
+    if not len(strips[2]) or not len(rows[2]):
+        return out
+    lines = np.asarray(rows[2].geometry.values, object)
+    # One place of each row will do: a planned row follows one strip from end to end.
+    longest = pd.Series(shapely.length(lines)).groupby(rows[2][c.ROW].to_numpy(np.int64)).idxmax()
+    middle = shapely.line_interpolate_point(lines[longest.to_numpy()], 0.5, normalized=True)
+    places = shapely.transform(middle, lambda xy: xy - np.array(moved_m))
+    row, strip = shapely.STRtree(strips[2].geometry.values).query_nearest(places, all_matches=False)
+    out["planter"][longest.index.to_numpy()[row]] = strips[2][c.ROW].to_numpy(np.int64)[strip]
     return out
 
 

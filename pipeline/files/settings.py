@@ -28,12 +28,6 @@ class Settings:
     working_day_s: float
     capacity_m2_s: tuple[float, float]
 
-    def autumn_tier(self, logged: str, spring: str) -> str:
-        """Id of the tier that a strip pass was made with."""
-        if self.autumn == "as_logged":
-            return logged or spring
-        return spring if self.autumn == "same" else self.autumn
-
     @classmethod
     def read(cls, path: Path) -> "Settings":
         """From tiers.json."""

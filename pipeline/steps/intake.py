@@ -79,7 +79,9 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             "steering_95_m": [judging.steering.autumn_m, judging.steering.spring_m],
             "machine_95_m": judging.machine_error_m, "base_shift_95_m": judging.base_shift_m,
             "enough_share": judging.enough_share, "next_checks": judging.next_checks,
-            "starts_per_day": judging.convergence.starts_per_day, "working_day_s": judging.convergence.working_day_s,
+            # Where starts are not to count, none is planned either.
+            "starts_per_day": 0.0 if judging.convergence.count == "none" else judging.convergence.starts_per_day,
+            "working_day_s": judging.convergence.working_day_s,
             "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
         },
         "raster": {"cell_m": settings.raster.cell_m},

@@ -66,9 +66,10 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         "planter": (rows, *_row_units(rows, area, zones, shift, converging=geometry["converging"])),
     }
     sides = {name: (passes, units, lines) for name, (passes, units, lines, _) in laid.items()}
-    # A planned planter follows the strips that are there, so the nearest is its own.
-    by_pass_id = geometry["own_strip"] == "pass_id" and geometry["planter"] is None
-    lines = own_strip_columns(sides, by_pass_id=by_pass_id)
+    # A planter that follows the strips has the nearest for its own, unless a difference of frames then takes it away.
+    led = geometry["planter"] is not None
+    by_pass_id = geometry["own_strip"] == "pass_id" and not led
+    lines = own_strip_columns(sides, by_pass_id=by_pass_id, led_by_m=shift if led and shift != (0.0, 0.0) else None)
     for name, (passes, units, _) in sides.items():
         write_frame(out / f"{name}_passes.parquet", passes.drop(columns="geometry"))
         write_frame(out / f"{name}_units.parquet", units)
@@ -93,6 +94,13 @@ def _implement_passes(layer: gpd.GeoDataFrame, local, capacity_m2_s: float) -> g
     parts = shapely.remove_repeated_points(parts)
     whole = shapely.length(parts) > 0
     passes = layer.drop(columns="geometry").iloc[owner[whole]].reset_index(drop=True)
+    length, owner = shapely.length(parts)[whole], owner[whole]
+    # Parts of one pass share its time by length.
+    total = np.bincount(owner, length, len(layer))[owner]
+    before = np.cumsum(length) - length
+    before -= before[np.searchsorted(owner, owner)]
+    begun, lasts = passes[c.STARTED_S].copy(), passes[c.ENDED_S] - passes[c.STARTED_S]
+    passes[c.STARTED_S], passes[c.ENDED_S] = begun + before / total * lasts, begun + (before + length) / total * lasts
     out = gpd.GeoDataFrame(passes, geometry=parts[whole], crs=local)
     return _with_clock(out, capacity_m2_s)
 
