@@ -21,13 +21,12 @@ from small_fields import SHAPES, SmallField, two_headings_field
 from small_runs import judged, measured, middle_of, write_small
 
 from pipeline import columns as c
-from pipeline.core.checked import conditioned_draws, judge_checked, shift_table
+from pipeline.core.checked import FieldGroups, conditioned_draws, judge_checked
 from pipeline.core.checks import Checks
 from pipeline.core.conditioning import Posterior
-from pipeline.core.dig_places import dig_places
+from pipeline.core.dig_places import dig_places, spread_places
 from pipeline.core.draws import StandardDraws
 from pipeline.core.odds import judge
-from pipeline.core.offsets import ON_STRIP
 from pipeline.core.operations import Clock
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
@@ -35,7 +34,7 @@ from pipeline.core.stretches import Stretches
 from pipeline.core.tiering import Side, Site, return_errors
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.field_data import FieldData
-from pipeline.files.ground_checks import GroundChecks, no_checks
+from pipeline.files.ground_checks import GroundChecks, posteriors
 
 pytestmark = pytest.mark.slow
 
@@ -149,9 +148,9 @@ def test_ninety_per_cent_intervals_hold_the_simulated_truths(dug, signed):
     truth, found = overlay.share(seasons, rng), dug.measured(overlay, seasons, rng)[::2]
     few = replace(dug.checks.take(slice(None, None, 2)), signed=np.full(4, signed))
     spans, places, _ = dug.whole
-    on, error = spans.kind == ON_STRIP, dug.errors["mixed"]
-    table, pairs = shift_table(spans.take(on), places.take(on), Posterior.of(error, no_checks()))
-    whole = table.merged_into_one()
+    error = dug.errors["mixed"]
+    groups = FieldGroups.of(spans, places, error)
+    table, pairs = groups.table, groups.pairs
     weight = np.bincount(table.groups.pair, table.groups.length_m, len(pairs.strip_pass))
     shift = np.vstack([true_common_shift(dug, seasons), seasons.machine])
     rank, z = np.empty((4, count)), np.empty((3, count))
@@ -160,7 +159,7 @@ def test_ninety_per_cent_intervals_hold_the_simulated_truths(dug, signed):
         posterior = Posterior.of(error, now)
         draws = autumn, spring, machine = conditioned_draws(posterior, seed=1, block=k % 16)
         moved = np.average(autumn[:, pairs.strip_pass] + spring[:, pairs.planter_pass], axis=1, weights=weight)
-        drawn = [whole.under(pairs, draws, 1)[0] / table.groups.length_m.sum(), *moved, machine]
+        drawn = [table.under(pairs, draws, 1)[0] / groups.length_m, *moved, machine]
         rank[:, k] = [rank_among(one, many, rng) for one, many in zip((truth[k], *shift[:, k]), drawn, strict=True)]
         said = posterior.common_shift(pairs.strip_pass, pairs.planter_pass, weight)
         z[:, k] = (shift[:, k] - said.mean_m) / said.sd_m
@@ -238,9 +237,11 @@ def test_the_first_place_to_dig_is_no_worse_than_a_random_one(dug):
     # by lot over the row length. The block to the east has more of it, so a place there should say more.
     overlay, rng = Overlay.of(dug.small, MIXED), np.random.default_rng(41)
     spans, places, _ = dug.whole
+    error = dug.errors["mixed"]
     found = dig_places(
-        spans, places, Posterior.of(dug.errors["mixed"], no_checks()), count=1, tape_sd_m=TAPE_SD_M, seed=1
-    )
+        spans, places, FieldGroups.of(spans, places, error), posteriors({"": error}, None)[""],
+        candidates=spread_places(spans), count=1, tape_sd_m=TAPE_SD_M, seed=1,
+    )  # fmt: skip
     pieces = overlay.pieces
     first = np.argmin(np.hypot(*(pieces.middle_m - middle_of(dug.field, found.span[0])).T))
     which = np.append(rng.choice(len(pieces.strip), 41, p=pieces.length_m / pieces.length_m.sum(), replace=False), first)
