@@ -4,10 +4,22 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-import yaml
 from helpers import INCH, SPACING_M, Z
 from scipy.stats import norm
-from workflow import CRS, LENGTH_M, ORIGIN, ROWS, config, layer_of, pass_lines, passes_of, run_steps, take_in, write_coop
+from workflow import (
+    CRS,
+    LENGTH_M,
+    ORIGIN,
+    ROWS,
+    config,
+    layer_of,
+    one_tier,
+    pass_lines,
+    passes_of,
+    run_steps,
+    take_in,
+    write_coop,
+)
 
 from pipeline.errors import InputError
 
@@ -20,16 +32,7 @@ TURN = 0.02
 
 def catalogue(folder, **more) -> str:
     """One invented tier whose error is that of the day alone, so that one shift moves the field."""
-    tier = {
-        "id": "wide", "name": "Invented", "pass_to_pass": "0 in", "repeatable": "12 in", "measure": "cross_track_95",
-        "basis": "return", "convergence": "0 s", "start_error": "1 m", "correlation_time": "60 min", "frame": "base",
-        "source": dict.fromkeys(
-            ("pass_to_pass", "repeatable", "convergence", "start_error", "correlation_time"), "invented"
-        ),
-    }  # fmt: skip
-    file = folder / "tiers.yaml"
-    file.write_text(yaml.safe_dump([tier | more]))
-    return str(file)
+    return one_tier(folder, **({"id": "wide", "repeatable": "12 in"} | more))
 
 
 def dug(places, **columns) -> gpd.GeoDataFrame:

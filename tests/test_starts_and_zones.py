@@ -9,7 +9,7 @@ import yaml
 from helpers import INCH, Z
 from scipy.integrate import quad
 from scipy.stats import norm
-from workflow import CRS, LENGTH_M, ORIGIN, ROWS, WIDTH_M, config, passes_of, run_steps, take_in, write_coop
+from workflow import CRS, LENGTH_M, ORIGIN, ROWS, WIDTH_M, config, one_tier, passes_of, run_steps, take_in, write_coop
 
 from pipeline.errors import ConfigError, InputError
 
@@ -23,16 +23,7 @@ PASS_S = 60.0
 
 def catalogue(folder, **more) -> str:
     """One invented tier: 3 in, 1 m at switch-on, ten minutes to converge."""
-    tier = {
-        "id": "slow", "name": "Invented", "pass_to_pass": "1 in", "repeatable": "3 in", "measure": "cross_track_95",
-        "basis": "return", "convergence": "10 min", "start_error": "1 m", "correlation_time": "60 min", "frame": "base",
-        "source": dict.fromkeys(
-            ("pass_to_pass", "repeatable", "convergence", "start_error", "correlation_time"), "invented"
-        ),
-    }  # fmt: skip
-    file = folder / "tiers.yaml"
-    file.write_text(yaml.safe_dump([tier | more]))
-    return str(file)
+    return one_tier(folder, **({"id": "slow", "pass_to_pass": "1 in", "repeatable": "3 in", "convergence": "10 min"} | more))
 
 
 def times(frame: gpd.GeoDataFrame, starts_s: list[float]) -> gpd.GeoDataFrame:

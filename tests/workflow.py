@@ -89,6 +89,18 @@ def config(folder: Path, *, planter: bool = True, name: str = "coop.gpkg") -> di
     }  # fmt: skip
 
 
+def one_tier(folder: Path, **more) -> str:
+    """A catalogue of one invented tier, 1 m off at switch-on, with figures as given; returns its path."""
+    figures = ("pass_to_pass", "repeatable", "convergence", "start_error", "correlation_time")
+    tier = {
+        "name": "Invented", "pass_to_pass": "0 in", "measure": "cross_track_95", "basis": "return", "convergence": "0 s",
+        "start_error": "1 m", "correlation_time": "60 min", "frame": "base", "source": dict.fromkeys(figures, "invented"),
+    }  # fmt: skip
+    file = Path(folder) / "tiers.yaml"
+    file.write_text(yaml.safe_dump([tier | more]))
+    return str(file)
+
+
 def take_in(settings: dict, folder: Path) -> Path:
     """Run `intake` alone; returns the folder of intermediates."""
     intake.run(config=settings, source="mine.yaml", work=Path(folder) / "work")
