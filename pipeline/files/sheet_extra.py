@@ -1,7 +1,6 @@
 """What ground checks, zones and advice add to a field sheet."""
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -20,6 +19,8 @@ from pipeline.files.store import read_geo
 DRAWN_M = 0.5
 # A smaller shift is not worth the typing [m].
 LEAST_SHIFT_M = 0.01
+# Layers of `bands` that hold something for a sheet, each of a whole batch.
+LAYERS = ("checked_row_lines", "next_checks")
 
 
 def segments_of(lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -45,10 +46,12 @@ class SheetExtra:
     given: pd.DataFrame
 
     @classmethod
-    def of(cls, field: LaidOut, bands: Path, judging: Settings, rows: pd.DataFrame, shift: pd.DataFrame) -> "SheetExtra":
-        """Of one field, from the folder of `bands` and the tables of `odds`."""
+    def of(
+        cls, field: LaidOut, layers: dict[str, gpd.GeoDataFrame], judging: Settings, rows: pd.DataFrame, shift: pd.DataFrame
+    ) -> "SheetExtra":
+        """Of one field, from `LAYERS` and the tables of `odds`, all of them of the field's batch."""
         name = field.facts["field_id"]
-        layers = {kind: _mine(read_geo(bands / f"{kind}.parquet"), field) for kind in ("checked_row_lines", "next_checks")}
+        layers = {kind: _mine(layers[kind], field) for kind in LAYERS}
         checks, zones = field.checks(), field.folder / "zones.parquet"
         next_places = {
             tier: shapely.get_coordinates(one.sort_values("place").geometry.values)
@@ -86,6 +89,7 @@ class SheetExtra:
         return [
             f"Shift to give the planter's lines: {length_text(float(size.max()), units=units)} "
             f"towards {direction_text(one[c.EAST_M], one[c.NORTH_M])}"
+            + ("" if one[c.WHOLE] else ", across the rows only: what it is along them is not known")
             + ("; each tier's in shift.csv." if len(self.given) > 1 else ".")
         ]
 

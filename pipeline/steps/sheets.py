@@ -15,7 +15,7 @@ from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.files.sheet_data import MOST_TIERS, SheetData
-from pipeline.files.sheet_extra import SheetExtra, segments_of
+from pipeline.files.sheet_extra import LAYERS, SheetExtra, segments_of
 from pipeline.files.store import read_frame, read_geo, read_json, to_json, write_bytes
 
 # A field is flagged when a tier expects more than this share off the strip, or is out of reach.
@@ -44,7 +44,8 @@ def run(
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts, shift = (read_frame(odds / f"{name}.parquet") for name in ("rows", "fields", "shift"))
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
-    drawn = []
+    drawn, asked = [], only is not None or said["sheets"] != "none"
+    layers = {kind: read_geo(bands / f"{kind}.parquet") for kind in LAYERS if asked}
     for folder in fields_of(passes, only=only):
         field, pieces = LaidOut(folder), read_frame(bands / PIECES / f"{folder.name}.parquet")
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
@@ -55,7 +56,7 @@ def run(
         if only is not None or _wanted(table, said["sheets"]):
             LOG.info("sheets: %s", folder.name)
             home.mkdir(parents=True, exist_ok=True)
-            extra = SheetExtra.of(field, bands, judging, rows, shift)
+            extra = SheetExtra.of(field, layers, judging, rows, shift)
             figure = draw_sheet(_sheet(field, pieces, judging, said, table, extra))
             save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
             drawn.append(folder.name)
