@@ -10,6 +10,7 @@ from scipy.stats import norm
 from workflow import CRS, LENGTH_M, ORIGIN, ROWS, config, layer_of, pass_lines, passes_of, run_steps, take_in, write_coop
 
 from pipeline.errors import InputError
+from pipeline.files.headline import headline
 
 HALF_WIDTH_M = 4 * INCH
 REPEATABLE_M = 12 * INCH
@@ -108,8 +109,34 @@ def test_an_unsigned_check_leaves_both_sides(tmp_path):
     assert found.shift_north_sd_m == pytest.approx(np.hypot(mean, sd), rel=1e-3)
 
 
+def test_rows_expected_missed_are_counted_anew(tmp_path):
+    # Measured 6 in with a tape of 1 in: the odds of each row are all but one, after 0.51 before.
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
+    tables = run_steps(settings_with(tmp_path, checks, row_miss_share=0.8), tmp_path)
+    found = of_field(tables)
+    assert (found.row_count_expected_missed, found.checked_row_count_expected_missed) == (0, 4 * ROWS)
+    assert tables["rows"].groupby("field_id").checked_row_count_expected_missed.sum()["F0"] == 4 * ROWS
+    assert tables["passes"].set_index("field_id").checked_row_count_expected_missed["F0"].tolist() == [ROWS] * 4
+    text = (tmp_path / "results/field_tier.csv").read_text().splitlines()
+    assert text[0].endswith(",checked_row_count_expected_missed")
+    assert text[1].endswith(f",{4 * ROWS}")  # a count, without a point
+    assert text[2].endswith(",")  # nobody dug in the other field
+
+
+def test_the_headline_has_the_share_before_and_after_the_checks(tmp_path):
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
+    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    said = headline(tmp_path / "results")
+    before = round(100 * found.expected_miss_share)
+    assert 0.995 < found.checked_expected_miss_share < 1.0
+    assert "The same share before and after the ground checks (10th to 90th percentile):" in said
+    assert f"wide {before} % (0 % to 100 %) >99 % (100 % to 100 %) after 1 ground check\n" in said
+    assert said.count("ground check\n") == 1  # of the field that was dug in
+
+
 def test_without_checks_nothing_is_said_after_them(tmp_path):
     tables = run_steps(settings_with(tmp_path, None), tmp_path)
+    assert "ground check" not in headline(tmp_path / "results")
     found = of_field(tables)
     assert found.check_count == 0
     for table in ("fields", "rows", "passes"):

@@ -11,7 +11,6 @@ from pipeline import columns as c
 from pipeline.core.local import local_crs, to_local
 from pipeline.core.show import direction_text, length_text
 from pipeline.files.laid_out import LaidOut
-from pipeline.files.settings import Settings
 from pipeline.files.sheet_data import AFTER_CHECKS
 from pipeline.files.store import read_geo
 
@@ -47,7 +46,7 @@ class SheetExtra:
 
     @classmethod
     def of(
-        cls, field: LaidOut, layers: dict[str, gpd.GeoDataFrame], judging: Settings, rows: pd.DataFrame, shift: pd.DataFrame
+        cls, field: LaidOut, layers: dict[str, gpd.GeoDataFrame], rows: pd.DataFrame, shift: pd.DataFrame
     ) -> "SheetExtra":
         """Of one field, from `LAYERS` and the tables of `odds`, all of them of the field's batch."""
         name = field.facts["field_id"]
@@ -61,7 +60,7 @@ class SheetExtra:
             next_places = {_after(tier): xy for tier, xy in next_places.items()}
         return cls(
             {tier: _classified(one) for tier, one in layers["checked_row_lines"].groupby(c.TIER)},
-            _checked_figures(rows[rows[c.FIELD_ID] == name], judging),
+            _checked_figures(rows[rows[c.FIELD_ID] == name]),
             np.zeros((0, 2)) if checks is None else shapely.get_coordinates(checks.geometry.values), next_places,
             tuple(read_geo(zones).geometry) if zones.exists() else (),
             shift[shift[c.FIELD_ID] == name].drop_duplicates(c.TIER),
@@ -115,11 +114,9 @@ def _classified(lines: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
     return segments, codes[line]
 
 
-def _checked_figures(rows: pd.DataFrame, judging: Settings) -> pd.DataFrame:
+def _checked_figures(rows: pd.DataFrame) -> pd.DataFrame:
     """The sheet's figures after the checks by tier."""
-    sums = rows.groupby(c.TIER)[c.CHECKED_SUMS].sum(min_count=1)
-    on_strips = rows[c.CHECKED_SUMS[:3]].sum(axis=1)
-    missed = rows[c.CHECKED_SUMS[3]] > judging.row_miss_share * np.maximum(on_strips, 1e-9)
-    out = sums.set_axis([c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.EXPECTED_MISS_M], axis=1)
+    out = rows.groupby(c.TIER)[c.CHECKED_SUMS].sum(min_count=1)
+    out = out.set_axis([c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.EXPECTED_MISS_M, c.ROWS_MISSED], axis=1)
     out[c.EXPECTED_MISS_SHARE] = out[c.EXPECTED_MISS_M] / np.maximum(out.iloc[:, :3].sum(axis=1), 1e-9)
-    return out.assign(**{c.ROWS_MISSED: missed.groupby(rows[c.TIER]).sum()}).reset_index()
+    return out.reset_index()

@@ -67,7 +67,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     })  # fmt: skip
     return {
         "rows": pd.concat([
-            _rows(base, tier, one, judging).assign(**asked.by_row(tier), **checked_rows(checked.get(tier), rows))
+            _rows(base, tier, one, judging).assign(**asked.by_row(tier), **checked_rows(checked.get(tier), rows, judging))
             for tier, one in judged.items()
         ], ignore_index=True),
         "passes": pd.concat([

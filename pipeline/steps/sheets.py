@@ -56,7 +56,7 @@ def run(
         if only is not None or _wanted(table, said["sheets"]):
             LOG.info("sheets: %s", folder.name)
             home.mkdir(parents=True, exist_ok=True)
-            extra = SheetExtra.of(field, layers, judging, rows, shift)
+            extra = SheetExtra.of(field, layers, rows, shift)
             figure = draw_sheet(_sheet(field, pieces, judging, said, table, extra))
             save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
             drawn.append(folder.name)

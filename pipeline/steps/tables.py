@@ -75,6 +75,8 @@ def _check_balance(rows: pd.DataFrame) -> None:
 def _write(path: Path, table: pd.DataFrame, keys: list[str], order: dict, extras: list[str] = c.EXTRAS) -> None:
     sort = [key for key in keys if key not in (c.FARM, c.TIER, c.PASS_ID)]
     table = table.assign(_order=table[c.TIER].map(order)).sort_values([*sort, "_order"], kind="stable")
+    counts = table[c.CHECKED_ROWS_MISSED]  # whole numbers, or nothing where nobody dug
+    table = table.assign(**{c.CHECKED_ROWS_MISSED: counts.astype("Int64").astype(object)})
     figures = [name for name in c.FIGURES if name in table]
     write_csv(path, table[[*keys, *figures, *(name for name in extras if name not in keys)]])
 
