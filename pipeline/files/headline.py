@@ -20,11 +20,11 @@ def headline(results: Path) -> str:
     table = pd.read_csv(results / "field_tier.csv", dtype={c.FIELD_ID: str}, keep_default_na=False, na_values=[""])
     cell = (100 * table[c.EXPECTED_MISS_SHARE]).map("{:.0f} %".format)
     cell = cell.where(table[c.EXPECTED_MISS_SHARE] * 100 >= 0.5, "<1 %").where(table[c.EXPECTED_MISS_SHARE] > 0, "0 %")
-    cell = cell + table[c.REACH].map(lambda reach: "" if reach == "in reach" else "*")
+    cell = cell + table[c.REACH].map(lambda reach: "*" if reach == c.OUT_OF_REACH else "")
     shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")
     shown = shown[list(table[c.TIER].unique())].rename_axis(index=None, columns=None)
     lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
-    if (table[c.REACH] != "in reach").any():
+    if (table[c.REACH] == c.OUT_OF_REACH).any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
     lines += _checked_lines(table)
     # A run that was asked for the tables alone has no manifest, or that of an earlier run.

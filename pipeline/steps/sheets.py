@@ -65,7 +65,7 @@ def run(
 
 
 def _wanted(table: pd.DataFrame, which: str) -> bool:
-    flagged = (table[c.EXPECTED_MISS_SHARE] > FLAGGED_SHARE) | (table[c.REACH] != "in reach")
+    flagged = (table[c.EXPECTED_MISS_SHARE] > FLAGGED_SHARE) | (table[c.REACH] == c.OUT_OF_REACH)
     return len(table) > 0 and (which == "all" or (which == "flagged" and bool(flagged.any())))
 
 
