@@ -231,7 +231,7 @@ LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
     "StripsLayer": (*LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
     "RowsLayer": (*LINE_COLUMNS, *POINT_COLUMNS),
     "BasesLayer": ("base_id", "surveyed"),
-    "ChecksLayer": ("offset", "distance", "tape_error"),
+    "ChecksLayer": ("offset", "distance", "tape_error", "pass_id"),
     "ZonesLayer": ("tier", "factor", "unavailable"),
 }
 

@@ -25,7 +25,7 @@ EARTH_RADIUS_M = 6_371_000.0
 
 
 def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
-    """Ground checks with `field_id`, `measured_m`, `signed` and `tape_error_m`.
+    """Ground checks with `field_id`, `measured_m`, `signed`, `tape_error_m` and the planter's `pass_id` where it is told.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     InputError
         If a check has no tape error, no measured value or two of them, or one that cannot be.
     """
-    found = read_layer(source, role="checks", kind=POINTS, known=("offset", "distance", "tape_error"))
+    found = read_layer(source, role="checks", kind=POINTS, known=("offset", "distance", "tape_error", c.PASS_ID))
     place = f"inputs.checks: {found.place}"
     kept = found.kept.copy()
     columns = {name: _lengths(kept, name, place) for name in ("offset", "distance", "tape_error")}
@@ -57,10 +57,13 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     kept = kept.assign(**{c.MEASURED_M: measured, c.SIGNED: np.isfinite(offset), c.TAPE_ERROR_M: tape})
     home = _home(kept, fields)
     _refuse(kept, home < 0, place, "lies in no field; expected it on a planted row, remove it or mend its place")
-    kept = kept.assign(**{c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[home], c.CHECK: kept.index.astype(str)})
+    kept = kept.assign(**{
+        c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[home], c.CHECK: kept.index.astype(str),
+        c.PASS_ID: kept[c.PASS_ID].map(text_of) if c.PASS_ID in kept else "",
+    })  # fmt: skip
     shape = shapely.point_on_surface(kept.geometry.values)  # of several points in one feature, one
     return replace(found, kept=kept.set_geometry(shape, crs=kept.crs)[
-        [c.FIELD_ID, c.CHECK, c.MEASURED_M, c.SIGNED, c.TAPE_ERROR_M, "geometry"]
+        [c.FIELD_ID, c.CHECK, c.MEASURED_M, c.SIGNED, c.TAPE_ERROR_M, c.PASS_ID, "geometry"]
     ])  # fmt: skip
 
 
