@@ -9,18 +9,22 @@ import pandas as pd
 import pytest
 import shapely
 from helpers import INCH, SPACING_M
-from workflow import CRS, ORIGIN, ROWS, boundaries, config, passes_of, take_in, write_coop
+from test_starts_and_zones import MORNING, catalogue
+from workflow import CRS, LENGTH_M, ORIGIN, ROWS, boundaries, config, passes_of, take_in, write_coop
 
+from pipeline.core.show import length_text
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_extra import SheetExtra
 from pipeline.steps import bands, odds, offsets, passes, sheets
 
 
-def settings_with(folder, **layers) -> dict:
+def settings_with(folder, *, rows=None, **layers) -> dict:
     """Two fields of one batch, planted on their strips; further layers by role."""
     fields = boundaries().assign(FIELD=["F0", "F1"])  # names whose hashes put them into one batch
-    file = write_coop(folder, fields=fields, rows=passes_of())
+    file = write_coop(folder, fields=fields, rows=passes_of() if rows is None else rows)
     settings = config(folder)
+    if rows is not None:
+        settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1"}
     settings["report"]["sheets"] = "all"
     for name, layer in layers.items():
         layer.to_file(file, layer=name, driver="GPKG", engine="pyogrio")
@@ -65,6 +69,25 @@ def test_layers_of_a_batch_are_read_once_and_told_apart_by_field(tmp_path, monke
     for one in shown:
         for xy in one.next_places.values():
             assert shapely.contains_xy(one.boundary, xy).all() and len(xy) == 5
+
+
+@pytest.mark.parametrize("strips_too", [False, True])
+def test_the_sheet_says_what_was_laid_before_a_tier_had_converged(tmp_path, monkeypatch, strips_too):
+    # Minutes 0, 1, 9 and 20 of a day; the slow tier takes 10 minutes, so three passes of the first field are early.
+    # The other field is worked after it, without a break: nothing converges there.
+    begun = MORNING + pd.to_timedelta([0, 1, 9, 20, 21, 22, 23, 24], unit="min")
+    timed = passes_of().assign(T0=begun, T1=begun + pd.Timedelta("1 min"))
+    settings = settings_with(tmp_path, rows=timed)
+    if strips_too:
+        write_coop(tmp_path, fields=boundaries().assign(FIELD=["F0", "F1"]), strips=timed, rows=timed)
+        settings["inputs"]["strips"]["columns"] |= {"started_at": "T0", "ended_at": "T1"}
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    settings["report"]["units"] = "metric"
+    shown, _ = drawn(settings, tmp_path, monkeypatch)
+    early = [[note for note in one.notes if "converged" in note] for one in shown]
+    length = length_text(3 * ROWS * LENGTH_M, units="metric")
+    parts = f"{length} of row laid, {length} of row on strips made" if strips_too else f"{length} of row laid"
+    assert early == [[f"{parts} before Invented had converged."], []]
 
 
 SHIFT = "Shift to give the planter's lines: 6.0\xa0in towards 0 deg (N)"

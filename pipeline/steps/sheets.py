@@ -74,7 +74,7 @@ def _sheet(
 ) -> SheetData:
     shown = judging.compare[: MOST_TIERS // (2 if extra.checked else 1)]
     names = {tier: judging.tiers[tier].name for tier in shown}
-    rows = _drawn_rows(field, pieces, shown)
+    rows, notes = _drawn_rows(field, pieces, shown), _notes(field, judging, said["units"], table, extra)
     if extra.checked:
         names, rows, table = extra.beside(names, rows, table)
     return SheetData(
@@ -82,7 +82,7 @@ def _sheet(
         boundary=read_geo(field.folder / "boundary.parquet").geometry.iloc[0],
         rows=rows, tier_names=names, table=table, crs_name=_place(field), date=_date(field), sources=said["sources"],
         units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
-        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=_notes(field, judging, said["units"], extra),
+        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=notes,
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
     )  # fmt: skip
 
@@ -113,7 +113,9 @@ def _date(field: LaidOut) -> str:
     return f"Passes up to {datetime.fromtimestamp(float(ends), UTC).date().isoformat()}"
 
 
-def _notes(field: LaidOut, judging: Settings, units: str, extra: SheetExtra) -> tuple[str, ...]:
+def _notes(
+    field: LaidOut, judging: Settings, units: str, table: pd.DataFrame, extra: SheetExtra
+) -> tuple[str, ...]:
     east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
     notes = []
     if (east, north) != (0.0, 0.0):
@@ -124,13 +126,26 @@ def _notes(field: LaidOut, judging: Settings, units: str, extra: SheetExtra) -> 
         )
     if not field.facts["base_surveyed"]:
         notes.append("The base is not surveyed: it may stand elsewhere than in the other season, which is in the figures.")
-    notes += extra.shift_note(units)
+    notes += extra.shift_note(units) + _converging_note(table, judging, units)
     if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
         notes.append("Some bends are tighter than the implement; row lines were cut there.")
     most = MOST_TIERS // (2 if extra.checked else 1)
     if len(judging.compare) > most:
         notes.append(f"The first {most} of {len(judging.compare)} tiers are shown; the tables have all.")
     return tuple(notes)
+
+
+def _converging_note(table: pd.DataFrame, judging: Settings, units: str) -> list[str]:
+    """How much was laid too early, under the tier with most of it."""
+    early = table.set_index(c.TIER)[[c.CONVERGING_ROW_M, c.CONVERGING_STRIP_M]]
+    if not early.sum(axis=1).gt(0.0).any():
+        return []
+    tier = early.sum(axis=1).idxmax()
+    parts = [
+        f"{length_text(float(metres), units=units)} {said}"
+        for metres, said in zip(early.loc[tier], ("of row laid", "of row on strips made"), strict=True) if metres > 0.0
+    ]  # fmt: skip
+    return [f"{', '.join(parts)} before {judging.tiers[tier].name} had converged."]
 
 
 if __name__ == "__main__":
