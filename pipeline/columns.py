@@ -7,6 +7,8 @@ STARTED_S, ENDED_S = "started_s", "ended_s"
 TIER, FRAME, EPOCH, FIX = "tier", "frame", "epoch", "fix"
 BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "reach"
 
+OUT_OF_REACH = "out of reach"
+
 # Of points of a log, the machine that wrote each.
 MACHINE = "machine"
 
@@ -61,7 +63,10 @@ FIELD_MORE = [
 ROW_MORE = [CONVERGING_M, WORST_95_M]
 
 # The same figures after the ground checks, and what the checks say of the field.
-CHECKED_SUMS = [f"checked_{name}" for name in (HOLDS_M, DOUBT_M, MISSES_M, EXPECTED_MISS_M)]
+CHECKED_LENGTHS = [f"checked_{name}" for name in (HOLDS_M, DOUBT_M, MISSES_M, EXPECTED_MISS_M)]
+CHECKED_ROWS_MISSED = f"checked_{ROWS_MISSED}"
+# What adds up over rows.
+CHECKED_SUMS = [*CHECKED_LENGTHS, CHECKED_ROWS_MISSED]
 CHECKED_SHARE = f"checked_{EXPECTED_MISS_SHARE}"
 CHECKED_SHARES = [f"checked_{name}" for name in (P10, P50, P90)]
 CHECK_COUNT = "check_count"
@@ -69,8 +74,8 @@ CHECK_FACTS = [
     "checks_fit_tier_p", "checks_fit_each_other_p", "shift_east_m", "shift_north_m", "shift_east_sd_m",
     "shift_north_sd_m", "machine_bias_m", "machine_bias_sd_m",
 ]  # fmt: skip
-CHECKED_FIELD = [CHECK_COUNT, *CHECKED_SUMS, CHECKED_SHARE, *CHECKED_SHARES, *CHECK_FACTS]
-CHECKED_ROW = [*CHECKED_SUMS, CHECKED_SHARE, *CHECKED_SHARES]
+CHECKED_FIELD = [CHECK_COUNT, *CHECKED_LENGTHS, CHECKED_SHARE, *CHECKED_SHARES, *CHECK_FACTS, CHECKED_ROWS_MISSED]
+CHECKED_ROW = [*CHECKED_LENGTHS, CHECKED_SHARE, *CHECKED_SHARES, CHECKED_ROWS_MISSED]
 
 # The shift to give the planter's lines, and where to dig.
 EAST_M, NORTH_M, BEARING_DEG, ACROSS_M, WHOLE = "east_m", "north_m", "bearing_deg", "across_m", "whole"

@@ -116,7 +116,7 @@ def two_headings(tmp_path_factory) -> pd.DataFrame:
 def test_two_headings_give_every_part_back(two_headings):
     mine = lines_of(two_headings, "tight")
     assert list(mine.index) == ["shift_east", "shift_north", *OTHERS]
-    assert list(two_headings.columns) == c.AUDIT
+    assert list(two_headings.columns) == [*c.AUDIT, c.BASELINE_M, c.REACH]
     truth = dict(zip(mine.index, (*SHIFT_M, BIAS_M, BETWEEN_M, WANDER_M, LENGTH_M), strict=False))
     for part, value in list(truth.items())[:5]:
         assert near(mine.loc[part], value), mine.loc[part]
@@ -228,7 +228,7 @@ def test_one_or_two_passes_give_lines_without_an_error(tmp_path, passes):
 def test_only_planted_rows_are_audited(tmp_path, kind):
     strips = straight(2)
     table = audited(tmp_path, strips, strips, kind=kind)
-    assert table.empty and list(table.columns) == c.AUDIT
+    assert table.empty and list(table.columns) == [*c.AUDIT, c.BASELINE_M, c.REACH]
 
 
 def test_what_makes_figures_doubtful_is_said(tmp_path):

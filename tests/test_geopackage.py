@@ -4,6 +4,7 @@ import json
 import sqlite3
 import xml.etree.ElementTree as ElementTree
 from contextlib import closing
+from math import nan
 
 import fiona
 import geopandas as gpd
@@ -75,6 +76,7 @@ def inputs(tmp_path):
     figures = {c.FIELD_ID: ["F0", "F0", "F1", "F1"], c.FARM: "Invented", c.TIER: [*TIERS, *TIERS]}
     figures |= dict.fromkeys([*layers.FIELD_FACTS[1:], *layers.TIER_FIGURES], 0.0)
     figures |= {c.EXPECTED_MISS_SHARE: [0.1, 0.2, 0.3, 0.4], c.P90: [0.5, 0.6, 0.7, 0.8]}
+    figures |= {"checked_expected_miss_share": [0.15, 0.25, nan, nan], "checked_miss_share_p10": [0.11, 0.12, nan, nan]}
     pd.DataFrame(figures).to_csv(tmp_path / "field_tier.csv", index=False)
     (tmp_path / "intake.json").write_text(json.dumps({"crs": CRS, "plan_crs": CRS}))
     return tmp_path
@@ -158,6 +160,9 @@ def test_field_summary_has_a_column_a_tier(inputs):
     assert table.loc["F1", "expected_miss_share_coarse"] == 0.4
     assert table.loc["F0", "miss_share_p90_fine"] == 0.5
     assert np.isnan(table.loc["none", "expected_miss_share_fine"])
+    assert table.loc["F0", ["checked_expected_miss_share_fine", "checked_miss_share_p10_coarse"]].tolist() == [0.15, 0.12]
+    assert np.isnan(table.loc["F1", "checked_expected_miss_share_fine"])  # nobody dug there
+    assert {f"checked_miss_share_{p}_{tier}" for p in ("p50", "p90") for tier in TIERS} <= set(table)
     box = from_local(np.array([shapely.box(0, 0, 100, 200)], object), local_crs(-93.5, 42.0), CRS)[0]
     assert shapely.hausdorff_distance(table.geometry["F0"], box) < 1e-6
 

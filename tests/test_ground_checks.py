@@ -1,5 +1,7 @@
 """Ground checks, from a layer on disk to the tables: odds after them, agreement, and the shift to give the lines."""
 
+import re
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -22,6 +24,7 @@ from workflow import (
 )
 
 from pipeline.errors import InputError
+from pipeline.files.headline import headline
 
 HALF_WIDTH_M = 4 * INCH
 REPEATABLE_M = 12 * INCH
@@ -111,8 +114,34 @@ def test_an_unsigned_check_leaves_both_sides(tmp_path):
     assert found.shift_north_sd_m == pytest.approx(np.hypot(mean, sd), rel=1e-3)
 
 
+def test_rows_expected_missed_are_counted_anew(tmp_path):
+    # Measured 6 in with a tape of 1 in: the odds of each row are all but one, after 0.51 before.
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
+    tables = run_steps(settings_with(tmp_path, checks, row_miss_share=0.8), tmp_path)
+    found = of_field(tables)
+    assert (found.row_count_expected_missed, found.checked_row_count_expected_missed) == (0, 4 * ROWS)
+    assert tables["rows"].groupby("field_id").checked_row_count_expected_missed.sum()["F0"] == 4 * ROWS
+    assert tables["passes"].set_index("field_id").checked_row_count_expected_missed["F0"].tolist() == [ROWS] * 4
+    text = (tmp_path / "results/field_tier.csv").read_text().splitlines()
+    assert text[0].endswith(",checked_row_count_expected_missed")
+    assert text[1].endswith(f",{4 * ROWS}")  # a count, without a point
+    assert text[2].endswith(",")  # nobody dug in the other field
+
+
+def test_the_headline_has_the_share_before_and_after_the_checks(tmp_path):
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
+    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    said = headline(tmp_path / "results")
+    before = round(100 * found.expected_miss_share)
+    assert 0.995 < found.checked_expected_miss_share < 1.0
+    assert "The same share before and after the ground checks (10th to 90th percentile):" in said
+    assert f"wide {before} % (0 % to 100 %) >99 % (100 % to 100 %) after 1 ground check\n" in said
+    assert said.count("ground check\n") == 1  # of the field that was dug in
+
+
 def test_without_checks_nothing_is_said_after_them(tmp_path):
     tables = run_steps(settings_with(tmp_path, None), tmp_path)
+    assert "ground check" not in headline(tmp_path / "results")
     found = of_field(tables)
     assert found.check_count == 0
     for table in ("fields", "rows", "passes"):
@@ -208,6 +237,67 @@ def test_a_check_far_from_any_row_is_one_clear_error(tmp_path):
     checks = dug([(40.0, 48.0)], offset=[0.1], tape_error=[0.01])
     with pytest.raises(InputError, match=r"inputs.checks: field 'F0', check 1 lies 11\.\d m from the nearest planted row"):
         run_steps(settings_with(tmp_path, checks), tmp_path)
+
+
+def test_a_check_in_a_field_without_planted_rows_is_one_clear_error(tmp_path):
+    # Rows in the second field only, strips in both.
+    rows = passes_of(2).iloc[4:]
+    checks = dug([(40.0, middle(0))], offset=[0.1], tape_error=[0.01])
+    settings = settings_with(tmp_path, None)
+    file = write_coop(tmp_path, rows=rows)
+    checks.to_file(file, layer="checks", driver="GPKG", engine="pyogrio")
+    settings["inputs"]["checks"] = {"file": str(file), "layer": "checks"}
+    with pytest.raises(InputError) as caught:
+        run_steps(settings, tmp_path)
+    assert str(caught.value) == (
+        "inputs.checks: field 'F0', check 1 lies in a field without planted rows; expected it on a row: add the field's "
+        "rows, or remove the check"
+    )
+
+
+# On the northernmost row of pass 0, half a spacing off the guess row; pass 1 begins a spacing further north.
+GUESS_ROW = (40.0, (ROWS - 0.5) * SPACING_M + 0.1)
+
+
+@pytest.mark.parametrize(("pass_id", "sign"), [("P0", 1), ("P1", -1)])
+def test_a_check_that_names_its_pass_is_matched_to_it(tmp_path, caplog, pass_id, sign):
+    # Pass 0 goes east and pass 1 west: left of travel is north on the one, south on the other.
+    checks = dug([GUESS_ROW], offset=[3 * INCH], tape_error=[0.5 * INCH], pass_id=[pass_id])
+    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    prior, tape = (REPEATABLE_M / Z) ** 2, (0.5 * INCH / Z) ** 2
+    assert found.shift_north_m == pytest.approx(sign * 3 * INCH * prior / (prior + tape), rel=PLANE)
+    assert "guess" not in caplog.text
+
+
+@pytest.mark.parametrize(("rows_from_the_edge", "said"), [(0, True), (1, True), (3, False)])
+def test_without_a_pass_a_check_near_the_guess_row_is_a_guess(tmp_path, caplog, rows_from_the_edge, said):
+    place = (GUESS_ROW[0], GUESS_ROW[1] - rows_from_the_edge * SPACING_M)
+    run_steps(settings_with(tmp_path, dug([place], offset=[0.1], tape_error=[0.01])), tmp_path)
+    found = re.search(
+        r"check 1 lies (\S+) m from a row of pass 'P0' and (\S+) m from one of pass 'P1': that it was dug at the first is a "
+        "guess, which a pass_id on the check would settle\n", caplog.text,
+    )  # fmt: skip
+    assert ("guess" in caplog.text) == said == (found is not None)
+    if said:
+        away = [0.1, (1 + rows_from_the_edge) * SPACING_M - 0.1]
+        assert [float(one) for one in found.groups()] == pytest.approx(away, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("pass_id", "message"),
+    [
+        ("P33", "check 1: pass_id 'P33' is no planter pass of the field; did you mean 'P3'? Known: P0, P1, P2, P3"),
+        ("P3", "check 1 lies 19.0 m from the nearest row of pass 'P3'; expected it on a row, within 5 m: mend its place or "
+               "remove it"),
+    ],
+)  # fmt: skip
+def test_a_pass_that_cannot_be_is_one_clear_error(tmp_path, pass_id, message):
+    checks = dug([GUESS_ROW], offset=[0.1], tape_error=[0.01], PASS=[pass_id])
+    settings = settings_with(tmp_path, checks)
+    settings["inputs"]["checks"]["columns"] = {"pass_id": "PASS"}
+    with pytest.raises(InputError) as caught:
+        run_steps(settings, tmp_path)
+    assert str(caught.value) == f"inputs.checks: field 'F0', {message}"
 
 
 def test_contradictory_checks_are_one_clear_error(tmp_path):

@@ -112,8 +112,8 @@ def test_only_the_strips_of_one_field_name_their_frame(tmp_path, caplog):
     rows["frame"], rows["epoch"] = [None] * 4 + [ITRF["frame"]] * 4, [None] * 4 + [2026.3] * 4
     write_coop(tmp_path, strips=strips, rows=rows)
     assert frame_notes(config(tmp_path), tmp_path, caplog) == [
-        f"in 1 fields (F0) the strips name their frame and the rows do not: {SAME}",
-        f"in 1 fields (F2) the rows name their frame and the strips do not: {SAME}",
+        f"in 1 field (F0) the strips name their frame and the rows do not: {SAME}",
+        f"in 1 field (F2) the rows name their frame and the strips do not: {SAME}",
     ]
 
 

@@ -3,6 +3,9 @@
 import numpy as np
 import shapely
 
+# Pieces shorter than this are rounding, not ground [m].
+SLIVER_M = 1e-6
+
 
 def cut_lines(lines: np.ndarray, line: np.ndarray, start_m: np.ndarray, end_m: np.ndarray) -> np.ndarray:
     """Pieces of lines between two distances.

@@ -9,7 +9,7 @@ from pipeline import columns as c
 from pipeline.core.accuracy import Z95
 from pipeline.core.checked import Conditioned, FieldGroups
 from pipeline.core.conditioning import Posterior
-from pipeline.core.cut import cut_lines
+from pipeline.core.cut import SLIVER_M, cut_lines
 from pipeline.core.dig_places import dig_places, spread_places
 from pipeline.core.pairs import Places
 from pipeline.core.pieces import checked_pieces
@@ -25,8 +25,6 @@ PLACED_IN = {"checked_row_lines": "crs", "checks": "crs", "next_checks": "crs", 
 TAPE_95_M = 0.0254
 # Nobody digs at the very end of a row, where the planter lifts [m].
 EDGE_M = 10.0
-# Pieces of row shorter than this are rounding, not ground.
-SLIVER_M = 1e-6
 
 
 def advice_of(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:

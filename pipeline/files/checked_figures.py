@@ -28,11 +28,13 @@ def checked_judgements(
     }  # fmt: skip
 
 
-def checked_rows(judged: Judgement | None, rows: int) -> dict:
+def checked_rows(judged: Judgement | None, rows: int, judging: Settings) -> dict:
     """Columns of the table of rows."""
     if judged is None:
         return {name: np.full(rows, np.nan) for name in (*c.CHECKED_SUMS, *c.CHECKED_SHARES)}
-    figures = (judged.holds_m, judged.doubt_m, judged.misses_m, judged.expected_miss_m)
+    on_strips = np.maximum(judged.holds_m + judged.doubt_m + judged.misses_m, 1e-9)
+    missed = (judged.expected_miss_m / on_strips > judging.row_miss_share).astype(float)
+    figures = (judged.holds_m, judged.doubt_m, judged.misses_m, judged.expected_miss_m, missed)
     return dict(zip((*c.CHECKED_SUMS, *c.CHECKED_SHARES), (*figures, *judged.row_share), strict=True))
 
 

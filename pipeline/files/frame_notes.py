@@ -102,4 +102,5 @@ def _said(side: Side) -> str:
 
 
 def _fields(names: list[str]) -> str:
-    return f"{len(names)} fields ({', '.join(names[:_NAMED_AT_MOST])}{' ...' if len(names) > _NAMED_AT_MOST else ''})"
+    more = " ..." if len(names) > _NAMED_AT_MOST else ""
+    return f"{len(names)} field{'s' if len(names) > 1 else ''} ({', '.join(names[:_NAMED_AT_MOST])}{more})"

@@ -13,11 +13,15 @@ from pipeline.core.conditioning import Posterior
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
-from pipeline.errors import InputError
+from pipeline.errors import InputError, did_you_mean
 from pipeline.files.field_data import FieldData
+from pipeline.files.log import LOG
+from pipeline.files.texts import shown
 
 # A check that lies farther from every planted row was dug in another field, or its place is wrong [m].
 FARTHEST_ROW_M = 5.0
+# Where a row of another pass is farther by fewer row spacings than this, the pass of a check is a guess.
+NEAR_ROWS = 2.0
 # Checks that deny each other more than this, whatever the tier, are a slip of a tape or a pen.
 CONTRADICTION_P = 1e-6
 
@@ -72,32 +76,70 @@ def posteriors(errors: dict[str, ReturnError], checks: GroundChecks | None) -> d
 
 
 def _spans_at(field: FieldData, table: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
-    """Span of planted row nearest to each check, and where along it the check lies, 0 to 1."""
+    """Span of planted row that each check was dug at, and where along it the check lies, 0 to 1."""
     lines = field.lines("planter")
-    shape, points = np.asarray(lines.geometry.values, object), np.asarray(table.geometry.values, object)
-    number, line = shapely.STRtree(shape).query_nearest(points, all_matches=False)
-    nearest = np.full(len(points), -1, np.int64)
-    nearest[number] = line
-    spans, out, share = field.spans, [], []
-    for k, point in enumerate(points):
-        away = shapely.distance(point, shape[nearest[k]]) if nearest[k] >= 0 else np.inf
-        if away > FARTHEST_ROW_M:
-            raise InputError(
-                f"{_named(field, table, k)} lies {away:.1f} m from the nearest planted row; expected it on a row, within "
-                f"{FARTHEST_ROW_M:g} m: mend its place or remove it"
-            )
-        along = shapely.line_locate_point(shape[nearest[k]], point) + float(lines[c.ALONG_M].iloc[nearest[k]])
-        mine = np.flatnonzero((spans.row == nearest[k]) & (spans.kind == ON_STRIP))
-        gap = np.maximum(np.maximum(spans.start_m[mine] - along, along - spans.end_m[mine]), 0.0)
-        if not len(mine) or gap.min() > FARTHEST_ROW_M:
-            raise InputError(
-                f"{_named(field, table, k)} lies on a planted row that has no strip there; expected a place where a row "
-                "follows a strip: mend its place or remove it"
-            )
-        at = mine[gap.argmin()]
-        out.append(at)
-        share.append(np.clip((along - spans.start_m[at]) / max(spans.end_m[at] - spans.start_m[at], 1e-9), 0.0, 1.0))
-    return np.array(out, np.int64), np.array(share)
+    if not len(lines):
+        raise InputError(
+            f"{_named(field, table, 0)} lies in a field without planted rows; expected it on a row: add the field's rows, "
+            "or remove the check"
+        )
+    passes = field.planter_passes[c.PASS_ID].astype(str).to_numpy(object)
+    number = field.rows[c.PASS].to_numpy(np.int64)[field.row_of_line]
+    found = [
+        _span_at(field, table, k, lines, _line_at(field, table, k, lines, passes[number])) for k in range(len(table))
+    ]
+    span, share = zip(*found, strict=True)
+    return np.array(span, np.int64), np.array(share)
+
+
+def _line_at(field: FieldData, table: gpd.GeoDataFrame, k: int, lines: gpd.GeoDataFrame, pass_id: np.ndarray) -> int:
+    """Planted line nearest to a check: of the pass that the check names, else of all."""
+    away = shapely.distance(np.asarray(lines.geometry.values, object), table.geometry.iloc[k])
+    named = table[c.PASS_ID].iloc[k]
+    if named and named not in pass_id:
+        raise InputError(
+            f"{_named(field, table, k)}: pass_id '{shown(named)}' is no planter pass of the field; "
+            f"{did_you_mean(named, set(pass_id))}"
+        )
+    line = int(np.where((pass_id == named) | (named == ""), away, np.inf).argmin())
+    if away[line] > FARTHEST_ROW_M:
+        row = f"row of pass '{shown(named)}'" if named else "planted row"
+        raise InputError(
+            f"{_named(field, table, k)} lies {away[line]:.1f} m from the nearest {row}; expected it on a row, within "
+            f"{FARTHEST_ROW_M:g} m: mend its place or remove it"
+        )
+    if not named:
+        _note_guess(_named(field, table, k), away, line, pass_id, float(field.rows[c.ROW_SPACING_M].median()))
+    return line
+
+
+def _note_guess(check: str, away: np.ndarray, line: int, pass_id: np.ndarray, spacing_m: float) -> None:
+    """Say so where the check may as well have been dug at a row of the pass beside it."""
+    other = int(np.where(pass_id == pass_id[line], np.inf, away).argmin())
+    near = min(FARTHEST_ROW_M, away[line] + NEAR_ROWS * spacing_m)
+    if pass_id[other] != pass_id[line] and away[other] < near:
+        LOG.warning(
+            "note: %s lies %.2f m from a row of pass '%s' and %.2f m from one of pass '%s': that it was dug at the first is "
+            "a guess, which a pass_id on the check would settle",
+            check, away[line], shown(pass_id[line]), away[other], shown(pass_id[other]),
+        )  # fmt: skip
+
+
+def _span_at(
+    field: FieldData, table: gpd.GeoDataFrame, k: int, lines: gpd.GeoDataFrame, line: int
+) -> tuple[int, float]:
+    """Span of a planted line that a check lies at, and where along it, 0 to 1."""
+    spans = field.spans
+    along = shapely.line_locate_point(lines.geometry.iloc[line], table.geometry.iloc[k]) + float(lines[c.ALONG_M].iloc[line])
+    mine = np.flatnonzero((spans.row == line) & (spans.kind == ON_STRIP))
+    gap = np.maximum(np.maximum(spans.start_m[mine] - along, along - spans.end_m[mine]), 0.0)
+    if not len(mine) or gap.min() > FARTHEST_ROW_M:
+        raise InputError(
+            f"{_named(field, table, k)} lies on a planted row that has no strip there; expected a place where a row "
+            "follows a strip: mend its place or remove it"
+        )
+    at = int(mine[gap.argmin()])
+    return at, float(np.clip((along - spans.start_m[at]) / max(spans.end_m[at] - spans.start_m[at], 1e-9), 0.0, 1.0))
 
 
 def _as_checks(field: FieldData, places: Places, table: gpd.GeoDataFrame, span: np.ndarray, share: np.ndarray) -> Checks:

@@ -5,6 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
+from pipeline.core.show import share_text
 from pipeline.files.store import read_json
 
 
@@ -19,12 +20,13 @@ def headline(results: Path) -> str:
     table = pd.read_csv(results / "field_tier.csv", dtype={c.FIELD_ID: str}, keep_default_na=False, na_values=[""])
     cell = (100 * table[c.EXPECTED_MISS_SHARE]).map("{:.0f} %".format)
     cell = cell.where(table[c.EXPECTED_MISS_SHARE] * 100 >= 0.5, "<1 %").where(table[c.EXPECTED_MISS_SHARE] > 0, "0 %")
-    cell = cell + table[c.REACH].map(lambda reach: "" if reach == "in reach" else "*")
+    cell = cell + table[c.REACH].map(lambda reach: "*" if reach == c.OUT_OF_REACH else "")
     shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")
     shown = shown[list(table[c.TIER].unique())].rename_axis(index=None, columns=None)
     lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
-    if (table[c.REACH] != "in reach").any():
+    if (table[c.REACH] == c.OUT_OF_REACH).any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
+    lines += _checked_lines(table)
     # A run that was asked for the tables alone has no manifest, or that of an earlier run.
     manifest = results / "manifest.json"
     if manifest.exists() and manifest.stat().st_mtime >= (results / "field_tier.csv").stat().st_mtime:
@@ -34,6 +36,31 @@ def headline(results: Path) -> str:
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
     lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
     return "\n".join(lines)
+
+
+def _checked_lines(table: pd.DataFrame) -> list[str]:
+    """The same share before the ground checks and after them, for the fields that have some."""
+    dug = table[table[c.CHECK_COUNT] > 0]
+    if dug.empty:
+        return []
+    shown = pd.DataFrame({
+        "field": dug[c.FIELD_ID], "tier": dug[c.TIER],
+        "before": [_with_range(*line) for line in dug[[c.EXPECTED_MISS_SHARE, c.P10, c.P90]].to_numpy(float)],
+        "after": [
+            f"{_with_range(*line)} after {count} ground check{'s' if count > 1 else ''}"
+            for line, count in zip(
+                dug[[c.CHECKED_SHARE, c.CHECKED_SHARES[0], c.CHECKED_SHARES[2]]].to_numpy(float), dug[c.CHECK_COUNT],
+                strict=True,
+            )
+        ],
+    })  # fmt: skip
+    said = "The same share before and after the ground checks (10th to 90th percentile):"
+    return ["", said, "", shown.to_string(index=False)]
+
+
+def _with_range(share: float, low: float, high: float) -> str:
+    """Such as ``34 % (31 % to 37 %)``, with plain blanks."""
+    return f"{share_text(share)} ({share_text(low)} to {share_text(high)})".replace("\u00a0", " ")
 
 
 def account_lines(account: dict[str, dict]) -> list[str]:

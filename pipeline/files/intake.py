@@ -11,7 +11,6 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.frame_names import FRAMES, frame_named, why_no_frame
-from pipeline.core.local import to_geographic
 from pipeline.core.operations import VISIT_BREAK_S
 from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_LOGGED
@@ -20,10 +19,10 @@ from pipeline.files.blocks import blocks
 from pipeline.files.crs_beside import check_beside
 from pipeline.files.fields import assign_fields, check_apart
 from pipeline.files.layer_models import LINE_COLUMNS
-from pipeline.files.layers import POINTS, POLYGONS, Layer, lengths_m, read_layer
+from pipeline.files.layers import POLYGONS, Layer, lengths_m, read_layer
 from pipeline.files.pass_layers import read_passes
 from pipeline.files.texts import control_in, id_text, shown, text_of
-from pipeline.files.values import booleans_of, seconds_of, with_numbers, without_misfits
+from pipeline.files.values import seconds_of, with_numbers, without_misfits
 
 _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
@@ -64,7 +63,7 @@ def read_fields(layer) -> Layer:
     InputError
         If ids are missing or used twice, or no boundary is left.
     """
-    found = read_layer(Source.of(layer), role="fields", kind=POLYGONS, known=(c.FIELD_ID, c.FARM, c.GROWER))
+    found = read_layer(Source.of(layer), role="fields", kind=POLYGONS, known=(c.FIELD_ID, c.FARM, c.GROWER, c.BASE_ID))
     place = f"inputs.fields: {found.place}"
     if c.FIELD_ID not in found.kept:
         raise InputError(f"{place}: no column is mapped to field_id; add columns: {{field_id: YOUR_COLUMN}}")
@@ -82,7 +81,7 @@ def read_fields(layer) -> Layer:
         )
     if len(kept) == 0:
         raise InputError(f"{place}: no boundary can be used; first reason: {found.rejects[c.REASON].iloc[0]}")
-    for name in (c.FARM, c.GROWER):
+    for name in (c.FARM, c.GROWER, c.BASE_ID):
         kept[name] = kept[name].map(text_of) if name in kept else ""
     found = replace(found, kept=kept)
     check_apart(found)
@@ -132,29 +131,6 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     _check_frames(found.kept, place)
     return replace(found, kept=_with_names(_in_order(found.kept[[*_LINE_OUT, "geometry"]])))
-
-
-def read_bases(layer) -> Layer:
-    """Surveyed points of RTK bases."""
-    found = read_layer(Source.of(layer), role="bases", kind=POINTS, known=(c.BASE_ID, c.SURVEYED))
-    surveyed = booleans_of(found.kept, c.SURVEYED, f"inputs.bases: {found.place}", otherwise=True)
-    return replace(found, kept=found.kept.assign(**{c.SURVEYED: surveyed}))
-
-
-def with_baselines(fields: gpd.GeoDataFrame, bases: gpd.GeoDataFrame | None) -> gpd.GeoDataFrame:
-    """Fields with the distance from their middle to the nearest base [m] (missing without bases), surveyed or not."""
-    if bases is None or len(bases) == 0:
-        return fields.assign(**{c.BASELINE_M: np.nan, c.BASE_SURVEYED: True})
-    from pyproj import Geod
-
-    middle = shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt()))
-    posts = shapely.get_coordinates(to_geographic(bases.geometry.values, bases.crs.to_wkt()))
-    here = shapely.get_coordinates(middle)
-    distance = np.array([Geod(ellps="GRS80").inv(*np.broadcast_arrays(x, y, *posts.T))[2] for x, y in here])
-    nearest = distance.argmin(axis=1)
-    return fields.assign(**{
-        c.BASELINE_M: np.round(distance.min(axis=1), 3), c.BASE_SURVEYED: bases[c.SURVEYED].to_numpy(bool)[nearest],
-    })  # fmt: skip
 
 
 def balance(layer: Layer, role: str) -> dict:

@@ -160,6 +160,7 @@ class FieldConstants(Model):
 
     farm: Name | None = Field(None, description="farm of all fields")
     grower: Name | None = Field(None, description="grower of all fields")
+    base_id: Name | None = Field(None, description="the base that all fields go by; else each goes by the nearest")
 
 
 class BaseConstants(Model):
@@ -226,11 +227,11 @@ LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
 POINT_COLUMNS = ("speed", "heading", "record", "machine")
 #: Column names that may be mapped, by the layer's model (DESIGN 4).
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
-    "FieldsLayer": ("field_id", "farm", "grower"),
+    "FieldsLayer": ("field_id", "farm", "grower", "base_id"),
     "StripsLayer": (*LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
     "RowsLayer": (*LINE_COLUMNS, *POINT_COLUMNS),
     "BasesLayer": ("base_id", "surveyed"),
-    "ChecksLayer": ("offset", "distance", "tape_error"),
+    "ChecksLayer": ("offset", "distance", "tape_error", "pass_id"),
     "ZonesLayer": ("tier", "factor", "unavailable"),
 }
 

@@ -22,7 +22,7 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
     """
     notes = []
     if "bases" not in layers:
-        notes.append("no bases are given: every baseline counts as 0 and no tier is out of reach")
+        notes.append("no bases are given: every baseline counts as 0, and whether a tier with a range reaches is unknown")
     notes += [note for layer in layers.values() for note in layer.notes]
     return notes + _tier_notes(settings, layers) + frame_notes(settings, layers)
 

@@ -1,7 +1,6 @@
 """What ground checks, zones and advice add to a field sheet."""
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -12,7 +11,6 @@ from pipeline import columns as c
 from pipeline.core.local import local_crs, to_local
 from pipeline.core.show import direction_text, length_text
 from pipeline.files.laid_out import LaidOut
-from pipeline.files.settings import Settings
 from pipeline.files.sheet_data import AFTER_CHECKS
 from pipeline.files.store import read_geo
 
@@ -20,6 +18,8 @@ from pipeline.files.store import read_geo
 DRAWN_M = 0.5
 # A smaller shift is not worth the typing [m].
 LEAST_SHIFT_M = 0.01
+# Layers of `bands` that hold something for a sheet, each of a whole batch.
+LAYERS = ("checked_row_lines", "next_checks")
 
 
 def segments_of(lines: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -45,10 +45,12 @@ class SheetExtra:
     given: pd.DataFrame
 
     @classmethod
-    def of(cls, field: LaidOut, bands: Path, judging: Settings, rows: pd.DataFrame, shift: pd.DataFrame) -> "SheetExtra":
-        """Of one field, from the folder of `bands` and the tables of `odds`."""
+    def of(
+        cls, field: LaidOut, layers: dict[str, gpd.GeoDataFrame], rows: pd.DataFrame, shift: pd.DataFrame
+    ) -> "SheetExtra":
+        """Of one field, from `LAYERS` and the tables of `odds`, all of them of the field's batch."""
         name = field.facts["field_id"]
-        layers = {kind: _mine(read_geo(bands / f"{kind}.parquet"), field) for kind in ("checked_row_lines", "next_checks")}
+        layers = {kind: _mine(layers[kind], field) for kind in LAYERS}
         checks, zones = field.checks(), field.folder / "zones.parquet"
         next_places = {
             tier: shapely.get_coordinates(one.sort_values("place").geometry.values)
@@ -58,7 +60,7 @@ class SheetExtra:
             next_places = {_after(tier): xy for tier, xy in next_places.items()}
         return cls(
             {tier: _classified(one) for tier, one in layers["checked_row_lines"].groupby(c.TIER)},
-            _checked_figures(rows[rows[c.FIELD_ID] == name], judging),
+            _checked_figures(rows[rows[c.FIELD_ID] == name]),
             np.zeros((0, 2)) if checks is None else shapely.get_coordinates(checks.geometry.values), next_places,
             tuple(read_geo(zones).geometry) if zones.exists() else (),
             shift[shift[c.FIELD_ID] == name].drop_duplicates(c.TIER),
@@ -86,6 +88,7 @@ class SheetExtra:
         return [
             f"Shift to give the planter's lines: {length_text(float(size.max()), units=units)} "
             f"towards {direction_text(one[c.EAST_M], one[c.NORTH_M])}"
+            + ("" if one[c.WHOLE] else ", across the rows only: what it is along them is not known")
             + ("; each tier's in shift.csv." if len(self.given) > 1 else ".")
         ]
 
@@ -111,11 +114,9 @@ def _classified(lines: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
     return segments, codes[line]
 
 
-def _checked_figures(rows: pd.DataFrame, judging: Settings) -> pd.DataFrame:
+def _checked_figures(rows: pd.DataFrame) -> pd.DataFrame:
     """The sheet's figures after the checks by tier."""
-    sums = rows.groupby(c.TIER)[c.CHECKED_SUMS].sum(min_count=1)
-    on_strips = rows[c.CHECKED_SUMS[:3]].sum(axis=1)
-    missed = rows[c.CHECKED_SUMS[3]] > judging.row_miss_share * np.maximum(on_strips, 1e-9)
-    out = sums.set_axis([c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.EXPECTED_MISS_M], axis=1)
+    out = rows.groupby(c.TIER)[c.CHECKED_SUMS].sum(min_count=1)
+    out = out.set_axis([c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.EXPECTED_MISS_M, c.ROWS_MISSED], axis=1)
     out[c.EXPECTED_MISS_SHARE] = out[c.EXPECTED_MISS_M] / np.maximum(out.iloc[:, :3].sum(axis=1), 1e-9)
-    return out.assign(**{c.ROWS_MISSED: missed.groupby(rows[c.TIER]).sum()}).reset_index()
+    return out.reset_index()

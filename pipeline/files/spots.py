@@ -19,10 +19,13 @@ EVERY_TIER = "*"
 FACTORS = (1.0, 100.0)
 # Farther than this from its strip no seed row was measured with a tape [m].
 FARTHEST_M = 5.0
+# Of a zone so much is kept beyond the box about a field [m]: rows end at the boundary, and planes differ a little.
+NEAR_M = 50.0
+EARTH_RADIUS_M = 6_371_000.0
 
 
 def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
-    """Ground checks with `field_id`, `measured_m`, `signed` and `tape_error_m`.
+    """Ground checks with `field_id`, `measured_m`, `signed`, `tape_error_m` and the planter's `pass_id` where it is told.
 
     Parameters
     ----------
@@ -35,7 +38,7 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     InputError
         If a check has no tape error, no measured value or two of them, or one that cannot be.
     """
-    found = read_layer(source, role="checks", kind=POINTS, known=("offset", "distance", "tape_error"))
+    found = read_layer(source, role="checks", kind=POINTS, known=("offset", "distance", "tape_error", c.PASS_ID))
     place = f"inputs.checks: {found.place}"
     kept = found.kept.copy()
     columns = {name: _lengths(kept, name, place) for name in ("offset", "distance", "tape_error")}
@@ -54,10 +57,13 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     kept = kept.assign(**{c.MEASURED_M: measured, c.SIGNED: np.isfinite(offset), c.TAPE_ERROR_M: tape})
     home = _home(kept, fields)
     _refuse(kept, home < 0, place, "lies in no field; expected it on a planted row, remove it or mend its place")
-    kept = kept.assign(**{c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[home], c.CHECK: kept.index.astype(str)})
+    kept = kept.assign(**{
+        c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[home], c.CHECK: kept.index.astype(str),
+        c.PASS_ID: kept[c.PASS_ID].map(text_of) if c.PASS_ID in kept else "",
+    })  # fmt: skip
     shape = shapely.point_on_surface(kept.geometry.values)  # of several points in one feature, one
     return replace(found, kept=kept.set_geometry(shape, crs=kept.crs)[
-        [c.FIELD_ID, c.CHECK, c.MEASURED_M, c.SIGNED, c.TAPE_ERROR_M, "geometry"]
+        [c.FIELD_ID, c.CHECK, c.MEASURED_M, c.SIGNED, c.TAPE_ERROR_M, c.PASS_ID, "geometry"]
     ])  # fmt: skip
 
 
@@ -101,13 +107,42 @@ def read_zones(source, *, fields: gpd.GeoDataFrame, tiers: Collection[str]) -> L
 
 
 def of_fields(layer: gpd.GeoDataFrame, fields: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    """Zones in the fields' CRS, once for every field that they touch, with its `field_id`, in an order of content."""
+    """What lies of the zones near every field that they touch, with its `field_id`, in an order of content.
+
+    Parameters
+    ----------
+    layer, fields : GeoDataFrame
+        Zones of any size; only what lies in the box about a field, and 50 m around it, is kept there.
+
+    Returns
+    -------
+    GeoDataFrame
+        In the fields' CRS, one line a zone and field.
+    """
     shape = layer.geometry.to_crs(fields.crs).values
     zone, field = shapely.STRtree(fields.geometry.values).query(shape, predicate="intersects")
-    out = layer.iloc[zone].set_geometry(shape[zone], crs=fields.crs)
+    near = shapely.normalize(_polygons(shapely.intersection(np.asarray(shape[zone], object), _boxes(fields)[field])))
+    out = layer.iloc[zone].set_geometry(near, crs=fields.crs)
     out = out.assign(**{c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[field]})
-    key = pd.DataFrame(out.drop(columns="geometry")).assign(wkb=shapely.to_wkb(shapely.normalize(out.geometry.values)))
+    key = pd.DataFrame(out.drop(columns="geometry")).assign(wkb=shapely.to_wkb(near))
     return out.iloc[key.reset_index(drop=True).sort_values([c.FIELD_ID, c.TIER, c.FACTOR, "wkb"], kind="stable").index]
+
+
+def _boxes(fields: gpd.GeoDataFrame) -> np.ndarray:
+    """Boxes about the fields, larger by `NEAR_M` on each side, in the fields' CRS."""
+    west, south, east, north = shapely.bounds(fields.geometry.values).T
+    wide = high = NEAR_M / fields.crs.axis_info[0].unit_conversion_factor
+    if fields.crs.is_geographic:  # then the unit is one of radians
+        high = high / EARTH_RADIUS_M
+        wide = high / np.cos(np.radians(np.minimum(np.maximum(np.abs(south), np.abs(north)), 89.0)))
+    return shapely.box(west - wide, south - high, east + wide, north + high)
+
+
+def _polygons(shapes: np.ndarray) -> np.ndarray:
+    """What has an area of each shape; not the lines and points in which shapes only touch."""
+    parts, owner = shapely.get_parts(shapes, return_index=True)
+    flat = shapely.get_dimensions(parts) == 2
+    return shapely.multipolygons(parts[flat], indices=owner[flat])
 
 
 def _lengths(kept: gpd.GeoDataFrame, name: str, place: str) -> np.ndarray:

@@ -12,6 +12,7 @@ from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_LOGGED
 from pipeline.errors import InputError
 from pipeline.files import intake as files
+from pipeline.files.bases import read_bases, with_baselines
 from pipeline.files.config import Config, resolve_tiers
 from pipeline.files.fields import field_folder
 from pipeline.files.layers import Layer
@@ -76,7 +77,7 @@ def take_in(settings: Config, *, project: Path) -> Taken:
         tiers[AS_LOGGED] = files.worst_logged(layers["rows"], tiers)
     files.check_planter(settings.inputs.rows)
     account = {role: files.balance(layer, role) for role, layer in layers.items()}
-    fields = files.with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
+    fields = with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
     return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers), hashes)
 
 
@@ -100,7 +101,7 @@ def _read(settings: Config, tiers: Collection[str]) -> dict[str, Layer]:
         if convergence.count == "times":
             _check_times(layers[role], role)
     if inputs.bases is not None:
-        layers["bases"] = files.read_bases(inputs.bases)
+        layers["bases"] = read_bases(files.Source.of(inputs.bases))
     if inputs.checks is not None:
         layers["checks"] = read_checks(files.Source.of(inputs.checks), fields=fields)
     if inputs.zones is not None:

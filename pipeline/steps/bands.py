@@ -15,7 +15,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
 from pipeline.core.bands import band_by_group, meeting, thinned
-from pipeline.core.cut import cut_lines
+from pipeline.core.cut import SLIVER_M, cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pieces import miss_shares, row_pieces
@@ -29,8 +29,6 @@ from pipeline.files.store import read_json, write_frame
 KINDS = ("strip_lines", "row_lines", "hold_bands", "reach_bands")
 # Of ground checks and what to do: drawn in `files.advice`.
 MORE = ("checked_row_lines", "checks", "next_checks", "shifted_lines")
-# Pieces of row shorter than this are rounding, not ground.
-SLIVER_M = 1e-6
 
 
 def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) -> None:

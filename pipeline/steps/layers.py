@@ -31,7 +31,9 @@ COLOURS = (
 TEXTS = (c.FIELD_ID, c.FARM, c.TIER)
 # Of a field as a whole, and of a field under one tier.
 FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, c.OUTSIDE_M]
-TIER_FIGURES = [c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M]
+TIER_FIGURES = [
+    c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.CHECKED_SHARE, *c.CHECKED_SHARES,
+]  # fmt: skip
 
 
 def run(

@@ -11,6 +11,7 @@ from pipeline.core.odds import Judgement, apart_lengths, judge
 from pipeline.core.pairs import Places
 from pipeline.core.return_shift import shift_to_give
 from pipeline.core.returns import ReturnError
+from pipeline.core.tier import Tier
 from pipeline.files.asked import Asked
 from pipeline.files.audit_table import audit_of
 from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
@@ -67,7 +68,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     })  # fmt: skip
     return {
         "rows": pd.concat([
-            _rows(base, tier, one, judging).assign(**asked.by_row(tier), **checked_rows(checked.get(tier), rows))
+            _rows(base, tier, one, judging).assign(**asked.by_row(tier), **checked_rows(checked.get(tier), rows, judging))
             for tier, one in judged.items()
         ], ignore_index=True),
         "passes": pd.concat([
@@ -107,10 +108,17 @@ def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> di
         c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.TIER: tier,
         c.P10: one.field_share[0], c.P50: one.field_share[1], c.P90: one.field_share[2],
         c.REPEATABLE_95_M: judging.tiers[tier].repeatable_at(baseline), c.BASELINE_M: baseline,
-        c.REACH: "in reach" if judging.tiers[tier].in_reach(baseline) else "out of reach",
+        c.REACH: _reach(judging.tiers[tier], baseline),
         c.FRAME_EAST_M: field.facts["frame_east_m"], c.FRAME_NORTH_M: field.facts["frame_north_m"],
         c.AREA_M2: field.facts["area_m2"],
     }  # fmt: skip
+
+
+def _reach(tier: Tier, baseline_m: float | None) -> str:
+    """Whether the base is near enough; nobody knows where a tier has a range and no base is given."""
+    if tier.range_m is not None and baseline_m is None:
+        return "unknown"
+    return "in reach" if tier.in_reach(baseline_m) else c.OUT_OF_REACH
 
 
 def _shift(

@@ -15,7 +15,7 @@ from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.files.sheet_data import MOST_TIERS, SheetData
-from pipeline.files.sheet_extra import SheetExtra, segments_of
+from pipeline.files.sheet_extra import LAYERS, SheetExtra, segments_of
 from pipeline.files.store import read_frame, read_geo, read_json, to_json, write_bytes
 
 # A field is flagged when a tier expects more than this share off the strip, or is out of reach.
@@ -44,7 +44,8 @@ def run(
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts, shift = (read_frame(odds / f"{name}.parquet") for name in ("rows", "fields", "shift"))
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
-    drawn = []
+    drawn, asked = [], only is not None or said["sheets"] != "none"
+    layers = {kind: read_geo(bands / f"{kind}.parquet") for kind in LAYERS if asked}
     for folder in fields_of(passes, only=only):
         field, pieces = LaidOut(folder), read_frame(bands / PIECES / f"{folder.name}.parquet")
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
@@ -55,7 +56,7 @@ def run(
         if only is not None or _wanted(table, said["sheets"]):
             LOG.info("sheets: %s", folder.name)
             home.mkdir(parents=True, exist_ok=True)
-            extra = SheetExtra.of(field, bands, judging, rows, shift)
+            extra = SheetExtra.of(field, layers, rows, shift)
             figure = draw_sheet(_sheet(field, pieces, judging, said, table, extra))
             save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
             drawn.append(folder.name)
@@ -64,7 +65,7 @@ def run(
 
 
 def _wanted(table: pd.DataFrame, which: str) -> bool:
-    flagged = (table[c.EXPECTED_MISS_SHARE] > FLAGGED_SHARE) | (table[c.REACH] != "in reach")
+    flagged = (table[c.EXPECTED_MISS_SHARE] > FLAGGED_SHARE) | (table[c.REACH] == c.OUT_OF_REACH)
     return len(table) > 0 and (which == "all" or (which == "flagged" and bool(flagged.any())))
 
 
@@ -73,7 +74,7 @@ def _sheet(
 ) -> SheetData:
     shown = judging.compare[: MOST_TIERS // (2 if extra.checked else 1)]
     names = {tier: judging.tiers[tier].name for tier in shown}
-    rows = _drawn_rows(field, pieces, shown)
+    rows, notes = _drawn_rows(field, pieces, shown), _notes(field, judging, said["units"], table, extra)
     if extra.checked:
         names, rows, table = extra.beside(names, rows, table)
     return SheetData(
@@ -81,7 +82,7 @@ def _sheet(
         boundary=read_geo(field.folder / "boundary.parquet").geometry.iloc[0],
         rows=rows, tier_names=names, table=table, crs_name=_place(field), date=_date(field), sources=said["sources"],
         units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
-        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=_notes(field, judging, said["units"], extra),
+        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=notes,
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
     )  # fmt: skip
 
@@ -112,7 +113,9 @@ def _date(field: LaidOut) -> str:
     return f"Passes up to {datetime.fromtimestamp(float(ends), UTC).date().isoformat()}"
 
 
-def _notes(field: LaidOut, judging: Settings, units: str, extra: SheetExtra) -> tuple[str, ...]:
+def _notes(
+    field: LaidOut, judging: Settings, units: str, table: pd.DataFrame, extra: SheetExtra
+) -> tuple[str, ...]:
     east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
     notes = []
     if (east, north) != (0.0, 0.0):
@@ -123,13 +126,26 @@ def _notes(field: LaidOut, judging: Settings, units: str, extra: SheetExtra) -> 
         )
     if not field.facts["base_surveyed"]:
         notes.append("The base is not surveyed: it may stand elsewhere than in the other season, which is in the figures.")
-    notes += extra.shift_note(units)
+    notes += extra.shift_note(units) + _converging_note(table, judging, units)
     if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
         notes.append("Some bends are tighter than the implement; row lines were cut there.")
     most = MOST_TIERS // (2 if extra.checked else 1)
     if len(judging.compare) > most:
         notes.append(f"The first {most} of {len(judging.compare)} tiers are shown; the tables have all.")
     return tuple(notes)
+
+
+def _converging_note(table: pd.DataFrame, judging: Settings, units: str) -> list[str]:
+    """How much was laid too early, under the tier with most of it."""
+    early = table.set_index(c.TIER)[[c.CONVERGING_ROW_M, c.CONVERGING_STRIP_M]]
+    if not early.sum(axis=1).gt(0.0).any():
+        return []
+    tier = early.sum(axis=1).idxmax()
+    parts = [
+        f"{length_text(float(metres), units=units)} {said}"
+        for metres, said in zip(early.loc[tier], ("of row laid", "of row on strips made"), strict=True) if metres > 0.0
+    ]  # fmt: skip
+    return [f"{', '.join(parts)} before {judging.tiers[tier].name} had converged."]
 
 
 if __name__ == "__main__":

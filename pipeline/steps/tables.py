@@ -47,9 +47,10 @@ def run(
     reach = facts[[c.FIELD_ID, c.TIER, c.REPEATABLE_95_M, c.BASELINE_M, c.REACH]]
     more = [*c.EXTRAS, *c.FIELD_EXTRAS, c.AREA_M2, *c.FIELD_MORE, *c.CHECKED_FIELD]
     _write(fields, whole, [c.FIELD_ID, c.FARM, c.TIER], order, more)
-    _write_listed(waiting, _gather([folder / "waiting.parquet" for folder in odds]), order, [c.WAIT_MIN])
-    _write_listed(shift, _gather([folder / "shift.parquet" for folder in odds]), order, [])
-    _write_listed(audit, _gather([folder / "audit.parquet" for folder in odds]), order, [])
+    for path, name, key in ((waiting, "waiting", [c.WAIT_MIN]), (shift, "shift", []), (audit, "audit", [])):
+        listed = _gather([folder / f"{name}.parquet" for folder in odds])
+        listed = listed.merge(facts[[c.FIELD_ID, c.TIER, c.BASELINE_M, c.REACH]], on=[c.FIELD_ID, c.TIER], how="left")
+        _write_listed(path, listed, order, key)
     _write(passes, by_pass.merge(reach, on=[c.FIELD_ID, c.TIER]), [c.FIELD_ID, c.FARM, c.PASS_ID, c.PASS, c.TIER], order,
            [*c.EXTRAS, *c.CHECKED_ROW])  # fmt: skip
     joined = with_shares(joined.merge(reach, on=[c.FIELD_ID, c.TIER]))
@@ -75,6 +76,8 @@ def _check_balance(rows: pd.DataFrame) -> None:
 def _write(path: Path, table: pd.DataFrame, keys: list[str], order: dict, extras: list[str] = c.EXTRAS) -> None:
     sort = [key for key in keys if key not in (c.FARM, c.TIER, c.PASS_ID)]
     table = table.assign(_order=table[c.TIER].map(order)).sort_values([*sort, "_order"], kind="stable")
+    counts = table[c.CHECKED_ROWS_MISSED]  # whole numbers, or nothing where nobody dug
+    table = table.assign(**{c.CHECKED_ROWS_MISSED: counts.astype("Int64").astype(object)})
     figures = [name for name in c.FIGURES if name in table]
     write_csv(path, table[[*keys, *figures, *(name for name in extras if name not in keys)]])
 
