@@ -72,7 +72,10 @@ def _pair(one: dict) -> str:
 
 
 def _short(value: str) -> str:
-    return (value if len(value) <= 40 else f"{value[:37]}...") or "none"
+    try:
+        return f"{float(value):.6g}"
+    except ValueError:  # no number
+        return (value if len(value) <= 40 else f"{value[:37]}...") or "none"
 
 
 def _parts(lines: pd.DataFrame) -> list[str]:
