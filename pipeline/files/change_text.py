@@ -7,6 +7,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.files import changes as ch
 from pipeline.files.last_run import told
+from pipeline.files.texts import shown
 
 NOTHING = "Nothing changed since the last run."
 _NAMED_AT_MOST = 5
@@ -75,7 +76,7 @@ def _short(value: str) -> str:
     try:
         return f"{float(value):.6g}"
     except ValueError:  # no number
-        return (value if len(value) <= 40 else f"{value[:37]}...") or "none"
+        return " ".join(shown(value, longest=40).split()) or "none"
 
 
 def _parts(lines: pd.DataFrame) -> list[str]:
