@@ -33,9 +33,9 @@ def compare() -> pd.DataFrame:
     """The step `changes` alone; its table."""
     changes.run(
         table=Path("results/field_tier.csv"), config=Path("work/config.json"), tiers=Path("work/settings/tiers.json"),
-        keys=sorted(Path("work/intake").glob("*/key.json")), last=Path("work/last"), out=Path("results/changes.csv"),
+        keys=sorted(Path("work/intake").glob("*/key.json")), last=Path("work/last"), out=Path("changes.csv"),
     )  # fmt: skip
-    return pd.read_csv("results/changes.csv", dtype=str, keep_default_na=False)
+    return pd.read_csv("changes.csv", dtype=str, keep_default_na=False)
 
 
 def sign() -> None:
@@ -169,7 +169,7 @@ def test_a_run_killed_after_it_kept_its_state_says_the_same_once_more(again):
     write_coop(Path(), strips=passes_of(count=3), rows=ROWS)
     undisturbed = compute(config(Path()))
     assert len(of(undisturbed, "strips")) == 2
-    Path("results/changes.csv").unlink()
+    Path("changes.csv").unlink()
     assert compare().equals(undisturbed)
     # Killed before: the state is still the last one, whatever lies half written beside it.
     Path("work/last/.unfinished-1-x").mkdir()
@@ -228,7 +228,7 @@ def test_the_manifest_names_every_file_but_itself_and_the_code(again):
     found = hashes(Path("results"))
     del found["manifest.json"]
     assert said["outputs"] == found
-    assert {"changes.csv", "fields/F0/overlap.tif"} <= set(found)
+    assert {"field_tier.csv", "fields/F0/overlap.tif"} <= set(found)
     assert len(said["code_sha256"]) == 64
     assert set(said["inputs"]) == {"coop.gpkg", "shared/tiers.yaml"}
 
@@ -319,7 +319,7 @@ def test_changes_through_the_workflow(tmp_path):
     assert "input of fields: F2 (boundary)" in said, said
     whole = hashes(tmp_path)
     # As if killed right after the step: its table is to be made again, and comes out the same.
-    (tmp_path / "results" / "changes.csv").unlink()
+    (tmp_path / "changes.csv").unlink()
     run_all(settings, tmp_path)
     assert results_of(hashes(tmp_path)) == results_of(whole)
     done = subprocess.run(
@@ -336,4 +336,4 @@ def run_all(settings: dict, folder: Path) -> str:
 
 
 def results_of(found: dict[str, str]) -> dict[str, str]:
-    return {name: one for name, one in found.items() if name.startswith(("results/", "work/last/"))}
+    return {name: one for name, one in found.items() if name.startswith(("results/", "work/last/", "changes.csv"))}

@@ -22,7 +22,7 @@ def change_text(results: Path, *, work: Path, told_before: str) -> str:
     told_before : str
         What `last_run.told` said before the run.
     """
-    table = results / "changes.csv"
+    table = results.parent / "changes.csv"
     compared = (results / "field_tier.csv", work / "config.json", work / "settings" / "tiers.json")
     if not table.exists() or any(_newer(path, table) for path in compared):
         return ""

@@ -10,7 +10,7 @@ rule changes:
         sheets=of_batches("work/sheets/{batch}.json"),
         code=code_of("changes"),
     output:
-        "results/changes.csv",
+        "changes.csv",
     log:
         "work/log/changes.log",
     message:

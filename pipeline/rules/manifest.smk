@@ -10,7 +10,6 @@ rule manifest:
             "results/waiting.csv",
             "results/shift.csv",
             "results/audit.csv",
-            "results/changes.csv",
         ],
         layers=[
             "results/rowreturn.gpkg",
