@@ -15,6 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
+from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
@@ -28,6 +29,8 @@ try:
 except RowreturnError as error:
     raise WorkflowError(f"rowreturn: error: {error}") from None
 
+TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
+
 
 include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/passes.smk"
@@ -38,6 +41,7 @@ include: "pipeline/rules/bands.smk"
 include: "pipeline/rules/tables.smk"
 include: "pipeline/rules/layers.smk"
 include: "pipeline/rules/sheets.smk"
+include: "pipeline/rules/changes.smk"
 include: "pipeline/rules/manifest.smk"
 include: "pipeline/rules/look.smk"
 
@@ -54,14 +58,22 @@ rule all:
         "results/rowreturn.gpkg",
         "results/shifted_lines.gpkg",
         "results/rejects.csv",
+        # Beside the results: these are the same for the same input, whatever the run before them was.
+        "changes.csv",
         "results/manifest.json",
         sheets_of_all_batches,
         lost_of_all_batches,
 
 
 onsuccess:
+    from pipeline.files.change_text import change_text
     from pipeline.files.headline import headline
 
     looked_only = set(workflow.dag_settings.targets) == {"look"}
     if Path("results/field_tier.csv").exists() and not looked_only:
+        said = change_text(
+            Path("results"), work=Path("work"), told_before=TOLD_BEFORE
+        )
+        if said:
+            print(f"\n{said}")
         print(headline(Path("results")))

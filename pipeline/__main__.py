@@ -1,4 +1,4 @@
-"""Commands beside the workflow: `python -m pipeline look` and `python -m pipeline begin`."""
+"""Commands beside the workflow: `python -m pipeline look`, `begin` and `verify`."""
 
 import argparse
 import sys
@@ -27,6 +27,12 @@ def _begin(said: argparse.Namespace) -> None:
     print(begin(said.files, out=said.output, project=PROJECT))
 
 
+def _verify(said: argparse.Namespace) -> None:
+    from pipeline.commands.verify import verify
+
+    print(verify(said.results, project=PROJECT))
+
+
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m pipeline", description="Commands beside the workflow.")
     commands = parser.add_subparsers(required=True, metavar="command")
@@ -38,6 +44,9 @@ def _parser() -> argparse.ArgumentParser:
     begin.add_argument("files", type=Path, nargs="+", metavar="FILE", help="vector files with fields, strips, rows, bases")
     begin.add_argument("-o", "--output", type=Path, default=Path("mine.yaml"), help="where to write (default: mine.yaml)")
     begin.set_defaults(command=_begin)
+    verify = commands.add_parser("verify", help="hold results against their manifest, their inputs and what is installed")
+    verify.add_argument("results", type=Path, nargs="?", default=Path("results"), help="the folder (default: results)")
+    verify.set_defaults(command=_verify)
     return parser
 
 

@@ -94,6 +94,10 @@ AUDIT = [
     PROBABILITY_WITHIN, PASSES, SAMPLES, SAID,
 ]  # fmt: skip
 
+# What changed between two runs.
+WHAT, NAME, BEFORE, AFTER, DIFFERENCE = "what", "name", "before", "after", "difference"
+CHANGES = [WHAT, FIELD_ID, TIER, NAME, BEFORE, AFTER, DIFFERENCE]
+
 # Classes in the order of their codes in the vector layers; the raster adds one, 0 being a cell without a row.
 CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"]
 REASON, FILE, LAYER, FEATURE = "reason", "file", "layer", "feature"

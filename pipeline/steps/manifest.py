@@ -1,20 +1,16 @@
 """What a run was made from: inputs by hash, configuration, versions, seeds, and what was kept and rejected."""
 
-import platform
 import shutil
-from importlib.metadata import version
 from pathlib import Path
 
-from pipeline import __version__
+import pipeline
 from pipeline.errors import CheckError
 from pipeline.files.log import run_step
+from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
-from pipeline.files.store import read_json, sha256, to_json, write_bytes
+from pipeline.files.store import read_json, to_json, write_bytes
 
-LIBRARIES = (
-    "geopandas", "matplotlib", "numba", "numpy", "pandas", "pyogrio", "pyproj", "rasterio", "scipy", "shapely",
-    "snakemake",
-)  # fmt: skip
+PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
 def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) -> None:
@@ -30,18 +26,18 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
         The manifest.
     """
     taken, judging = read_json(intake), Settings.read(tiers)
+    for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
+        left.unlink()
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
         f"tier {name}, at the base: the drift within the pass-to-pass figure alone would exceed the repeatable "
         "figure, so the repeatable figure rules and no bias of the day is left" for name in drift
     ]  # fmt: skip
-    write_bytes(out, to_json({
-        "rowreturn": __version__, "python": platform.python_version(),
-        "versions": {name: version(name) for name in LIBRARIES},
+    write_bytes(out, to_json(made_with(PROJECT) | {
         "inputs": taken["inputs"], "layers": taken["layers"], "configuration": read_json(config),
         "tiers": read_json(tiers), "seed": judging.seed, "batches": taken["batches"], "notes": notes,
-        "outputs": _hashes(results, out),
+        "outputs": result_hashes(results),
     }))  # fmt: skip
 
 
@@ -55,11 +51,6 @@ def _tend_fields(home: Path, wanted: set[str]) -> None:
         raise CheckError(
             f"{home / lost[0] / 'overlap.tif'} went missing while the workflow ran; run it again"
         )
-
-
-def _hashes(results: Path, manifest: Path) -> dict[str, str]:
-    files = sorted(path for path in results.rglob("*") if path.is_file() and path != manifest)
-    return {path.relative_to(results).as_posix(): sha256(path) for path in files}
 
 
 if __name__ == "__main__":

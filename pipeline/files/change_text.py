@@ -1,0 +1,105 @@
+"""What changed since the last run, in at most ten lines of text for the end of a run."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.files import changes as ch
+from pipeline.files.last_run import told
+from pipeline.files.texts import shown
+
+NOTHING = "Nothing changed since the last run."
+_NAMED_AT_MOST = 5
+
+
+def change_text(results: Path, *, work: Path, told_before: str) -> str:
+    """Summary of changes.csv; "" where it is not of this run, because only some results were asked for.
+
+    Parameters
+    ----------
+    results, work : Path
+    told_before : str
+        What `last_run.told` said before the run.
+    """
+    table = results.parent / "changes.csv"
+    compared = (results / "field_tier.csv", work / "config.json", work / "settings" / "tiers.json")
+    if not table.exists() or any(_newer(path, table) for path in compared):
+        return ""
+    if told(work / "last", results / "manifest.json") == told_before != "":
+        return NOTHING
+    return "\n".join(summary(pd.read_csv(table, dtype=str, keep_default_na=False)))
+
+
+def summary(changes: pd.DataFrame) -> list[str]:
+    """Lines of text.
+
+    Parameters
+    ----------
+    changes : DataFrame
+        As changes.csv.
+    """
+    if not len(changes):
+        return [NOTHING]
+    of = {what: lines for what, lines in changes.groupby(c.WHAT, sort=False)}
+    if ch.FIRST_RUN in of:
+        return ["First run here: there is no earlier one to compare with."]
+    parts = [part for part in ("field", *ch.PARTS) if part in of]
+    said = {
+        "settings": _named(of, ch.SETTING, lambda one: f"{one[c.NAME]} {_pair(one)}"),
+        "tiers": _named(of, ch.TIER_FIGURE, lambda one: f"{one[c.TIER]}.{one[c.NAME]} {_pair(one)}"),
+        "tiers added": _named(of, ch.TIER_ADDED, lambda one: one[c.TIER]),
+        "tiers removed": _named(of, ch.TIER_REMOVED, lambda one: one[c.TIER]),
+        "fields added": _named(of, ch.ADDED, lambda one: one[c.FIELD_ID]),
+        "fields removed": _named(of, ch.REMOVED, lambda one: one[c.FIELD_ID]),
+        "input of fields": _parts(pd.concat([of[part] for part in parts])) if parts else [],
+        "figures": _figures(changes),
+    }
+    return ["Changed since the last run (all of it in changes.csv):", *(
+        f"  {name}: {_few(found)}" for name, found in said.items() if found
+    )]  # fmt: skip
+
+
+def _newer(path: Path, other: Path) -> bool:
+    return path.exists() and path.stat().st_mtime > other.stat().st_mtime
+
+
+def _named(of: dict, what: str, text) -> list[str]:
+    return [text(one) for one in of[what].to_dict("records")] if what in of else []
+
+
+def _pair(one: dict) -> str:
+    return f"{_short(one[c.BEFORE])} -> {_short(one[c.AFTER])}"
+
+
+def _short(value: str) -> str:
+    try:
+        return f"{float(value):.6g}"
+    except ValueError:  # no number
+        return " ".join(shown(value, longest=40).split()) or "none"
+
+
+def _parts(lines: pd.DataFrame) -> list[str]:
+    whats = lines.groupby(c.FIELD_ID, sort=True)[c.WHAT].unique()
+    return [f"{field_id} ({', '.join(found)})" for field_id, found in whats.items()]
+
+
+def _figures(changes: pd.DataFrame) -> list[str]:
+    """In how many fields and tiers figures moved, and where the expected share did most."""
+    moved = changes[changes[c.WHAT].isin([ch.FIGURES, ch.OTHER])]
+    if not len(moved):
+        return []
+    places = len(moved[[c.FIELD_ID, c.TIER]].drop_duplicates())
+    text = f"moved in {places} line{'s' * (places != 1)} of field_tier.csv"
+    shares = moved[moved[c.NAME] == c.EXPECTED_MISS_SHARE]
+    sizes = pd.to_numeric(shares[c.DIFFERENCE], errors="coerce").abs()
+    if not sizes.notna().any():
+        return [text]
+    most = shares.loc[sizes.idxmax()]
+    before, after = (f"{100 * float(most[name]):.1f} %" for name in (c.BEFORE, c.AFTER))
+    return [f"{text}; expected share off the strip most in {most[c.FIELD_ID]} under {most[c.TIER]}: {before} -> {after}"]
+
+
+def _few(found: list[str]) -> str:
+    more = len(found) - _NAMED_AT_MOST
+    return ", ".join(found[:_NAMED_AT_MOST]) + (f" and {more} more" if more > 0 else "")

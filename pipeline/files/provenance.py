@@ -1,0 +1,52 @@
+"""By what results are known again: hashes of their files, versions of packages, a hash over our own modules."""
+
+import hashlib
+import platform
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from pipeline import __version__
+from pipeline.files.code import modules_of
+from pipeline.files.store import sha256
+
+MANIFEST = "manifest.json"
+LIBRARIES = (
+    "geopandas", "matplotlib", "numba", "numpy", "pandas", "pint", "pyarrow", "pydantic", "pyogrio", "pyproj", "pyyaml",
+    "rasterio", "scipy", "shapely", "snakemake",
+)  # fmt: skip
+#: Steps that compute nothing: their code is in no result.
+_ASIDE = ("__init__", "look")
+
+
+def result_hashes(results: Path) -> dict[str, str]:
+    """SHA-256 of every file of a folder but its manifest, by relative path, sorted."""
+    files = sorted(path for path in results.rglob("*") if path.is_file() and path != results / MANIFEST)
+    return {path.relative_to(results).as_posix(): sha256(path) for path in files}
+
+
+def made_with(project: Path) -> dict:
+    """Versions of this program, of Python and of packages, and one hash over the modules that the steps run.
+
+    Parameters
+    ----------
+    project : Path
+        The folder that holds `pipeline`.
+    """
+    return {
+        "rowreturn": __version__, "code_sha256": _code_hash(project), "python": platform.python_version(),
+        "versions": {name: _version(name) for name in LIBRARIES},
+    }  # fmt: skip
+
+
+def _version(package: str) -> str:
+    try:
+        return version(package)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def _code_hash(project: Path) -> str:
+    steps = sorted(path.stem for path in (project / "pipeline" / "steps").glob("*.py") if path.stem not in _ASIDE)
+    files = sorted({file for step in steps for file in modules_of(project, f"pipeline.steps.{step}")})
+    named = [f"{Path(file).relative_to(project).as_posix()} {sha256(Path(file))}" for file in files]
+    return hashlib.sha256("\n".join(named).encode()).hexdigest()

@@ -1,0 +1,19 @@
+rule changes:
+    input:
+        table="results/field_tier.csv",
+        config=after_intake("work/config.json"),
+        tiers=after_intake("work/settings/tiers.json"),
+        batch_keys=of_batches("work/intake/{batch}/key.json"),
+        # Only a run that got this far is one to compare the next with.
+        layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
+        rasters=of_batches("work/overlap/{batch}.parquet"),
+        sheets=of_batches("work/sheets/{batch}.json"),
+        code=code_of("changes"),
+    output:
+        "changes.csv",
+    log:
+        "work/log/changes.log",
+    message:
+        "Comparing with the last run"
+    script:
+        "../steps/changes.py"

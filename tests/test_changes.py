@@ -1,0 +1,339 @@
+"""What changed between two runs of the invented co-op, and a folder of results held against its manifest."""
+
+import json
+import logging
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import shapely
+from workflow import PROJECT, WIDTH_M, boundaries, config, hashes, passes_of, run_steps, snakemake, write_coop
+
+from pipeline import columns as c
+from pipeline.__main__ import main
+from pipeline.files.change_text import NOTHING, change_text, summary
+from pipeline.files.last_run import told
+from pipeline.steps import changes, manifest
+
+ROWS = passes_of(shift_m=0.05)
+MOVED_M = 5.0
+
+
+def compute(settings: dict) -> pd.DataFrame:
+    """Run the steps in the working directory, down to the changes."""
+    run_steps(settings, Path())
+    return compare()
+
+
+def compare() -> pd.DataFrame:
+    """The step `changes` alone; its table."""
+    changes.run(
+        table=Path("results/field_tier.csv"), config=Path("work/config.json"), tiers=Path("work/settings/tiers.json"),
+        keys=sorted(Path("work/intake").glob("*/key.json")), last=Path("work/last"), out=Path("changes.csv"),
+    )  # fmt: skip
+    return pd.read_csv("changes.csv", dtype=str, keep_default_na=False)
+
+
+def sign() -> None:
+    """The step `manifest` alone."""
+    manifest.run(
+        intake=Path("work/intake.json"), config=Path("work/config.json"), tiers=Path("work/settings/tiers.json"),
+        results=Path("results"), out=Path("results/manifest.json"),
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def first(tmp_path_factory):
+    """A folder in which the co-op ran once, paths relative, signed by a manifest."""
+    folder, home = tmp_path_factory.mktemp("first"), Path.cwd()
+    os.chdir(folder)
+    try:
+        write_coop(Path(), rows=ROWS)
+        said = compute(config(Path()))
+        sign()
+    finally:
+        os.chdir(home)
+    assert said["what"].tolist() == ["first run"]
+    return folder
+
+
+@pytest.fixture
+def again(first, tmp_path, monkeypatch):
+    """A copy of that folder of one's own, to work in."""
+    folder = tmp_path / "again"
+    shutil.copytree(first, folder, copy_function=shutil.copy2)
+    monkeypatch.chdir(folder)
+    return folder
+
+
+def moved_boundary():
+    """The boundaries, the eastern one of F2 moved west."""
+    fields = boundaries()
+    west, south, east, north = fields.geometry[1].bounds
+    fields.loc[1, "geometry"] = shapely.box(west, south, east - MOVED_M, north)
+    return fields
+
+
+def of(table: pd.DataFrame, what: str, **where: str) -> pd.DataFrame:
+    found = table[table["what"] == what]
+    for column, value in where.items():
+        found = found[found[column] == value]
+    return found
+
+
+def test_nothing_changed_keeps_the_changes_before(again):
+    before = hashes(Path())
+    assert compare()["what"].tolist() == ["first run"]  # the last two runs that differ
+    assert hashes(Path()) == before
+
+
+def test_the_same_content_written_anew_is_no_change(again):
+    # As a desktop GIS may write it: features in another order.
+    write_coop(Path(), fields=boundaries().iloc[::-1], strips=passes_of().iloc[::-1], rows=ROWS.iloc[::-1])
+    assert compute(config(Path()))["what"].tolist() == ["first run"]
+    # Were it read anew, nothing would be found to differ either.
+    assert summary(pd.DataFrame(columns=c.CHANGES)) == [NOTHING]
+
+
+def test_a_boundary_moved_by_five_metres(again):
+    write_coop(Path(), fields=moved_boundary(), rows=ROWS)
+    said = compute(config(Path()))
+    assert set(said["field_id"]) == {"F2"}
+    assert set(said["what"]) == {"boundary", "figures", "other figures"}
+    (boundary,) = of(said, "boundary").to_dict("records")
+    assert boundary["name"] == "area_m2"
+    # On the ground, not on the map: the scale of the zone at 1 degree from its middle is within 0.04 %.
+    assert float(boundary["difference"]) == pytest.approx(-MOVED_M * WIDTH_M, rel=2e-3)
+    for tier in ("sbas", "rtk_base"):
+        (length,) = of(said, "figures", tier=tier, name="row_length_m").to_dict("records")
+        assert float(length["difference"]) == pytest.approx(-MOVED_M * 4 * 12, rel=2e-3)
+        assert float(length["after"]) - float(length["before"]) == pytest.approx(float(length["difference"]), abs=1e-5)
+
+
+def test_a_pass_removed(again):
+    rows = ROWS[~((ROWS["PASS"] == "P3") & (ROWS.geometry.bounds["minx"] < 600_200))]
+    write_coop(Path(), rows=rows)
+    said = compute(config(Path()))
+    (passes,) = of(said, "rows").to_dict("records")
+    assert (passes["field_id"], passes["before"], passes["after"]) == ("F0", "4", "3")
+    assert float(passes["difference"]) == -1
+    assert not len(of(said, "strips")) and not len(of(said, "boundary"))
+    assert float(of(said, "figures", tier="sbas", name="row_count")["difference"].iloc[0]) == -12
+    assert set(said["field_id"]) == {"F0"}
+
+
+def test_a_tier_figure_changed(again):
+    catalogue = (PROJECT / "shared" / "tiers.yaml").read_text()
+    Path("tiers.yaml").write_text(catalogue)
+    settings = config(Path())
+    settings["tiers"]["catalogue"] = "tiers.yaml"
+    said = compute(settings)
+    assert of(said, "setting")["name"].tolist() == ["tiers.catalogue"]
+    assert len(said) == 1  # the same figures in another file
+    Path("tiers.yaml").write_text(catalogue.replace("repeatable: 3 ft", "repeatable: 0.5 m", 1))
+    said = compute(settings)
+    (figure,) = of(said, "tier").to_dict("records")
+    assert (figure["tier"], figure["name"]) == ("sbas", "repeatable_m")
+    assert [float(figure[name]) for name in ("before", "after")] == pytest.approx([3 * 0.3048, 0.5])
+    assert "  tiers: sbas.repeatable_m 0.9144 -> 0.5" in summary(said)
+    assert set(of(said, "figures")["tier"]) == {"sbas"}
+    assert {"expected_miss_share", "miss_share_p10", "miss_share_p50", "miss_share_p90"} & set(said["name"])
+    assert set(of(said, "figures")["field_id"]) == {"F0", "F2"}
+
+
+def test_a_setting_changed(again):
+    settings = config(Path()) | {"raster": {"cell": "0.2 m"}}
+    said = compute(settings)
+    (setting,) = of(said, "setting").to_dict("records")
+    assert (setting["name"], setting["before"], setting["after"]) == ("raster.cell_m", "0.1", "0.2")
+    assert set(said["what"]) <= {"setting", "other figures"}
+    assert all("raster_tolerance_share" in name.split() for name in of(said, "other figures")["name"])
+    assert len(of(said, "other figures")) == 4
+
+
+def test_a_field_removed_and_added_again(again):
+    write_coop(Path(), fields=boundaries(1), strips=passes_of(1), rows=passes_of(1, shift_m=0.05))
+    said = compute(config(Path()))
+    assert said[["what", "field_id", "name", "after"]].values.tolist() == [["field removed", "F2", "area_m2", ""]]
+    assert float(said["before"][0]) == pytest.approx(120 * 50, rel=2e-3)
+    write_coop(Path(), rows=ROWS)
+    said = compute(config(Path()))
+    assert said[["what", "field_id", "name", "before"]].values.tolist() == [["field added", "F2", "area_m2", ""]]
+
+
+def test_a_run_killed_after_it_kept_its_state_says_the_same_once_more(again):
+    write_coop(Path(), strips=passes_of(count=3), rows=ROWS)
+    undisturbed = compute(config(Path()))
+    assert len(of(undisturbed, "strips")) == 2
+    Path("changes.csv").unlink()
+    assert compare().equals(undisturbed)
+    # Killed before: the state is still the last one, whatever lies half written beside it.
+    Path("work/last/.unfinished-1-x").mkdir()
+    assert compare().equals(undisturbed)
+    assert len(list(Path("work/last").iterdir())) == 3  # two states and which is which
+
+
+@pytest.mark.parametrize("damage", ["{", "[]", '{"now": 1}', '{"now": "../../results"}'])
+def test_a_damaged_state_is_a_first_run(again, damage):
+    Path("work/last/state.json").write_text(damage)
+    assert compare()["what"].tolist() == ["first run"]
+
+
+def test_the_summary_is_short_and_says_once_what_was_told(again):
+    before = told(Path("work/last"), Path("results/manifest.json"))
+    here = {"results": Path("results"), "work": Path("work")}
+    assert before
+    assert change_text(**here, told_before=before) == NOTHING
+    write_coop(Path(), fields=boundaries(1), strips=passes_of(1, count=3), rows=passes_of(1, shift_m=0.09))
+    run_steps(config(Path()) | {"title": "Other"}, Path())
+    assert change_text(**here, told_before=before) == ""  # the tables alone were asked for
+    compare()
+    assert "fields removed: F2" in change_text(**here, told_before=before)
+    sign()
+    lines = change_text(**here, told_before=before).splitlines()
+    assert len(lines) <= 10
+    assert "  settings: title Invented fields -> Other" in lines
+    assert "  input of fields: F0 (strips, rows)" in lines
+    # 5 cm and 9 cm off, on a strip of 10 cm to each side: RTK gains most misses.
+    (figures,) = (line for line in lines if line.startswith("  figures:"))
+    start = "  figures: moved in 2 lines of field_tier.csv; expected share off the strip most in F0 under rtk_base: "
+    assert figures.startswith(start)
+
+
+# The manifest, and results held against it.
+
+
+def verify(capsys, folder: str = "results") -> tuple[int, list[str]]:
+    """Exit code and what was said, line by line."""
+    capsys.readouterr()
+    handlers = logging.root.handlers[:]
+    try:
+        main(["verify", folder])
+        code = 0
+    except SystemExit as end:
+        code = end.code
+    finally:
+        logging.root.handlers[:] = handlers
+    said = capsys.readouterr()
+    assert "Traceback" not in said.out + said.err
+    return code, (said.out + said.err).splitlines()
+
+
+def test_the_manifest_names_every_file_but_itself_and_the_code(again):
+    said = json.loads(Path("results/manifest.json").read_text())
+    found = hashes(Path("results"))
+    del found["manifest.json"]
+    assert said["outputs"] == found
+    assert {"field_tier.csv", "fields/F0/overlap.tif"} <= set(found)
+    assert len(said["code_sha256"]) == 64
+    assert set(said["inputs"]) == {"coop.gpkg", "shared/tiers.yaml"}
+
+
+def test_what_a_killed_job_left_is_not_signed(again):
+    before = Path("results/manifest.json").read_bytes()
+    Path("results/.unfinished-1-field_tier.csv").write_text("half")
+    sign()
+    assert Path("results/manifest.json").read_bytes() == before
+    assert not list(Path("results").rglob(".unfinished-*"))
+
+
+def test_all_is_as_the_manifest_says(again, capsys, monkeypatch):
+    os.utime("coop.gpkg", (1, 1))  # touched, not edited
+    assert verify(capsys) == (0, ["results: as its manifest says"])
+    monkeypatch.chdir(again.parent)
+    assert verify(capsys, "again/results") == (0, ["again/results: as its manifest says"])
+
+
+def test_a_byte_changed_a_raster_gone_and_a_file_too_many(again, capsys):
+    table = Path("results/row_tier.csv")
+    data = bytearray(table.read_bytes())
+    data[len(data) // 2] ^= 1
+    table.write_bytes(data)
+    Path("results/fields/F2/overlap.tif").unlink()
+    Path("results/notes.txt").write_text("mine")
+    code, said = verify(capsys)
+    assert code == 1
+    assert said[0].endswith("results: 3 things not as its manifest says")
+    assert said[1:] == [
+        "result missing: fields/F2/overlap.tif", "result changed: row_tier.csv", "result not in the manifest: notes.txt",
+    ]  # fmt: skip
+
+
+def test_an_input_edited_or_gone(again, capsys):
+    write_coop(Path(), rows=passes_of(shift_m=0.06))
+    assert verify(capsys)[1][1:] == ["input changed: coop.gpkg"]
+    Path("coop.gpkg").unlink()
+    assert verify(capsys)[1][1:] == ["input missing: coop.gpkg"]
+
+
+def test_other_code_and_other_versions(again, capsys):
+    path = Path("results/manifest.json")
+    said = json.loads(path.read_text())
+    said["code_sha256"] = "0" * 64
+    said["versions"]["numpy"] = "1.0"
+    path.write_text(json.dumps(said))
+    code, lines = verify(capsys)
+    assert code == 1
+    assert lines[1].startswith("version differs: code was 000000000000, is ")
+    assert lines[2].startswith("version differs: numpy was 1.0, is ")
+
+
+@pytest.mark.parametrize("text", [None, "", "{", "[]", "{}", '{"outputs": {"a": 1}}', "[" * 100_000, "\x00\xff"])
+def test_no_manifest_or_a_broken_one_is_one_error(again, capsys, text):
+    path = Path("results/manifest.json")
+    path.unlink()
+    if text is not None:
+        path.write_text(text, encoding="latin-1")
+    code, said = verify(capsys)
+    assert code == 1
+    assert len(said) == 1 and "manifest.json" in said[0] and said[0].startswith("rowreturn: error: ")
+
+
+@pytest.mark.slow
+def test_changes_through_the_workflow(tmp_path):
+    write_coop(tmp_path, rows=ROWS)
+    settings = config(tmp_path)
+    assert "First run here" in run_all(settings, tmp_path)
+    undisturbed = hashes(tmp_path)
+    os.utime(tmp_path / "coop.gpkg")
+    assert "Nothing to be done" in run_all(settings, tmp_path)
+    write_coop(tmp_path, fields=boundaries().iloc[::-1], rows=ROWS)  # the same content in other bytes
+    said = run_all(settings, tmp_path)
+    assert NOTHING in said
+    assert "Comparing with the last run" not in said
+    now = results_of(hashes(tmp_path))
+    assert {name for name in now if now[name] != undisturbed.get(name)} == {"results/manifest.json"}
+    write_coop(tmp_path, fields=moved_boundary(), rows=ROWS)
+    before = hashes(tmp_path)
+    dry = subprocess.run(
+        [sys.executable, "-m", "snakemake", "-n", "-s", PROJECT / "Snakefile", "--configfile", "mine.yaml"],
+        cwd=tmp_path, capture_output=True, check=True,
+    )  # fmt: skip
+    assert b"intake" in dry.stdout
+    assert results_of(hashes(tmp_path)) == results_of(before)
+    said = run_all(settings, tmp_path)
+    assert "input of fields: F2 (boundary)" in said, said
+    whole = hashes(tmp_path)
+    # As if killed right after the step: its table is to be made again, and comes out the same.
+    (tmp_path / "changes.csv").unlink()
+    run_all(settings, tmp_path)
+    assert results_of(hashes(tmp_path)) == results_of(whole)
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", "verify", tmp_path / "results"],
+        cwd=PROJECT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout.endswith("as its manifest says\n")) == (0, True), done.stderr
+
+
+def run_all(settings: dict, folder: Path) -> str:
+    done = snakemake(settings, folder)
+    assert done.returncode == 0, done.stdout
+    return done.stdout
+
+
+def results_of(found: dict[str, str]) -> dict[str, str]:
+    return {name: one for name, one in found.items() if name.startswith(("results/", "work/last/", "changes.csv"))}
