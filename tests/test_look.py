@@ -47,6 +47,17 @@ def facts(settings: dict) -> dict:
     return look_at(settings, source="mine.yaml", project=PROJECT)
 
 
+def errors_of_run_and_look(settings: dict, folder) -> tuple[str, str]:
+    """What the first batch of a run ends with after the intake, and what a look ends with."""
+    work = take_in(settings, folder)
+    batch = sorted(work.glob("intake/*/key.json"))[0].parent
+    with pytest.raises(RowreturnError) as run:
+        passes.run(batch=batch, settings=work / "settings/geometry.json", out=folder / "out")
+    with pytest.raises(RowreturnError) as look:
+        facts(settings)
+    return str(run.value), str(look.value)
+
+
 def degrees(shape):
     return shapely.transform(shape, lambda xy: np.column_stack(TO_DEGREES.transform(*xy.T)))
 
@@ -273,14 +284,9 @@ def test_error_of_a_later_step_is_found_as_well(tmp_path):
     write_coop(tmp_path)
     settings = config(tmp_path, planter=False)
     settings["inputs"]["rows"] = {"constants": {"row_count": 12, "row_spacing": "20 in"}}
-    work = take_in(settings, tmp_path)
-    batch = sorted(work.glob("intake/*/key.json"))[0].parent
-    with pytest.raises(RowreturnError) as run:
-        passes.run(batch=batch, settings=work / "settings/geometry.json", out=tmp_path / "out")
-    with pytest.raises(RowreturnError) as look:
-        facts(settings)
+    run, look = errors_of_run_and_look(settings, tmp_path)
     # The same sentence; which of the two fields comes first is for the batches.
-    assert str(look.value).split(":", 1)[1] == str(run.value).split(":", 1)[1]
+    assert look.split(":", 1)[1] == run.split(":", 1)[1]
 
 
 @pytest.mark.parametrize("case", ["unnumbered", "other numbers", "other counts"])
@@ -290,13 +296,8 @@ def test_pass_numbers_that_do_not_correspond(tmp_path, case):
     settings = config(tmp_path) | {"judging": {"own_strip": "pass_id"}}
     if case == "other counts":
         settings["inputs"]["rows"]["constants"]["row_count"] = 6
-    work = take_in(settings, tmp_path)
-    batch = sorted(work.glob("intake/*/key.json"))[0].parent
-    with pytest.raises(RowreturnError) as run:
-        passes.run(batch=batch, settings=work / "settings/geometry.json", out=tmp_path / "out")
-    with pytest.raises(RowreturnError) as look:
-        facts(settings)
-    assert str(look.value) == str(run.value)
+    run, look = errors_of_run_and_look(settings, tmp_path)
+    assert look == run
 
 
 def spots_of(folder: Path) -> dict:

@@ -15,8 +15,8 @@ from pipeline.core.odds import BLOCK, FIELD_DRAWS, PASS_DRAWS, Judgement
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
 from pipeline.core.percentiles import PERCENTILES, percentiles_of_draws, percentiles_of_weights
-from pipeline.core.place_odds import even_odds_offset, miss_probability
-from pipeline.core.reduced import Groups, Reduced, Scale, ShiftTable
+from pipeline.core.place_odds import even_odds_offset
+from pipeline.core.reduced import Groups, Reduced, Scale, ShiftTable, wander_odds
 from pipeline.core.returns import ReturnError
 
 # Lighter branches of unsigned checks change no figure that is printed.
@@ -172,10 +172,9 @@ def _reduced(spans: Spans, places: Places, prior: ReturnError) -> tuple[Reduced,
     wander = prior.wander_sd_m
     mean = pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m)
     scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=wander)
-    widths, width = np.unique(pairs.half_width_m, return_inverse=True)
-    moved = np.array([miss_probability(scale.moved_m, one, wander) for one in widths], np.float32)
+    odds, width = wander_odds(pairs, scale, wander)
     reduced = Reduced.of(spans, places.row, pairs.of_place, scale, mean=mean)
-    return reduced, reduced.missed_by_shift(moved, width[reduced.groups.pair]), pairs
+    return reduced, reduced.missed_by_shift(odds, width[reduced.groups.pair]), pairs
 
 
 def shift_weights(table: ShiftTable, pairs: Pairs, posterior: Posterior, *, moved_m: np.ndarray | float = 0.0) -> np.ndarray:

@@ -7,6 +7,12 @@ import shapely
 SLIVER_M = 1e-6
 
 
+def before_in_owner(length: np.ndarray, owner: np.ndarray) -> np.ndarray:
+    """Length of the parts of the same owner that come before each part, shape (n,); owners ascending."""
+    before = np.cumsum(length) - length
+    return before - before[np.searchsorted(owner, owner)]
+
+
 def cut_lines(lines: np.ndarray, line: np.ndarray, start_m: np.ndarray, end_m: np.ndarray) -> np.ndarray:
     """Pieces of lines between two distances.
 

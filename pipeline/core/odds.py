@@ -12,7 +12,7 @@ from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
 from pipeline.core.percentiles import percentiles_of_draws
 from pipeline.core.place_odds import miss_any_probability, miss_probability
-from pipeline.core.reduced import Reduced, Scale, ShiftTable
+from pipeline.core.reduced import Reduced, Scale, ShiftTable, wander_odds
 from pipeline.core.returns import ReturnError
 
 # The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; passes and rows, of
@@ -155,13 +155,10 @@ class _Field:
         pairs = Pairs.of(places, errors)
         wander = next(iter(errors.values())).wander_sd_m
         scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=wander)
-        widths, width = np.unique(pairs.half_width_m, return_inverse=True)
-        moved = [miss_probability(scale.moved_m, half_width, wander) for half_width in widths]
         return cls(
             spans, places, list(errors.values()), pass_of_row, pairs,
             pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m), scale,
-            *_odds_by_offset(pairs, scale, spacing_m),
-            np.array(moved, np.float32), width, seed,
+            *_odds_by_offset(pairs, scale, spacing_m), *wander_odds(pairs, scale, wander), seed,
         )  # fmt: skip
 
     def judge_rows(

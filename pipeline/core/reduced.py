@@ -9,6 +9,7 @@ from pipeline.core.lengths import BIN_M, bin_offsets
 from pipeline.core.offsets import Spans
 from pipeline.core.pairs import Pairs, unique_keys
 from pipeline.core.percentiles import PERCENTILES, percentiles_of_normal
+from pipeline.core.place_odds import miss_probability
 
 # Where passes curve, strips within this angle of each other share one normal. The bins are laid about the mean normal
 # of a pair, so that a pair that only wavers has one.
@@ -50,6 +51,21 @@ class Scale:
     def moved_m(self) -> np.ndarray:
         """All true offsets that a bin can have under a shift [m], shape (bins + shifts - 1,)."""
         return self.origin_m + self.shift_m[0] + BIN_M * np.arange(self.bins + len(self.shift_m) - 1)
+
+
+def wander_odds(pairs: Pairs, scale: Scale, wander_sd_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Odds of missing that the wander alone leaves, for each half width that a field has.
+
+    Returns
+    -------
+    odds : ndarray of float32, shape (widths, bins + shifts - 1)
+        By true offset, `Scale.moved_m`.
+    width : ndarray of int, shape (pairs,)
+        Which of them each pair has.
+    """
+    widths, width = np.unique(pairs.half_width_m, return_inverse=True)
+    odds = [miss_probability(scale.moved_m, half_width, wander_sd_m) for half_width in widths]
+    return np.array(odds, np.float32), width
 
 
 @dataclass(frozen=True)

@@ -9,13 +9,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 
-from pipeline.core.cut import cut_lines
+from pipeline.core.cut import SLIVER_M, before_in_owner, cut_lines
 
 # Times since a start at which passes are cut [s]: a quarter more each time, which the mean error of a stretch bridges
 # to a few per cent; after the last what is left of any shipped tier's error at the start is less than 0.1 mm.
 CUTS_S = np.concatenate([[0.0], 10.0 * 1.25 ** np.arange(31)])
-# Pieces shorter than this are rounding.
-SLIVER_M = 1e-6
 
 
 @dataclass(frozen=True)
@@ -94,8 +92,7 @@ def cut_at_shares(lines: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, np
         return lines, np.arange(len(lines)), np.zeros(len(lines), np.int64)
     parts, owner = shapely.get_parts(lines, return_index=True)
     length = shapely.length(parts)
-    before = np.cumsum(length) - length
-    before -= before[np.searchsorted(owner, owner)]
+    before = before_in_owner(length, owner)
     at = shapely.length(lines)[owner][:, None] * shares - before[:, None]
     start, end = np.clip(at[:, :-1], 0.0, length[:, None]), np.clip(at[:, 1:], 0.0, length[:, None])
     part, number = np.nonzero(end - start > SLIVER_M)
@@ -161,7 +158,4 @@ def parts_along(lines: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, np.nd
     same = owner[1:] == owner[:-1]
     joined = same & (np.hypot(*(begins - ends).T) < SLIVER_M)
     run = np.concatenate([[0], np.cumsum(~joined)])
-    length = shapely.length(lines)
-    before = np.cumsum(length) - length
-    first = np.searchsorted(run, run)
-    return run - run[np.searchsorted(owner, owner)], before - before[first]
+    return run - run[np.searchsorted(owner, owner)], before_in_owner(shapely.length(lines), run)

@@ -16,6 +16,7 @@ from pipeline.core.pieces import checked_pieces
 from pipeline.core.return_shift import shift_to_give
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
+from pipeline.files.laid_out import unit_columns
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_geo
 
@@ -134,9 +135,5 @@ def _shifted(field: FieldData, groups: FieldGroups, posterior: dict[str, Posteri
 
 
 def _unit(field: FieldData, line: np.ndarray) -> dict:
-    """Pass and row unit of planted lines."""
-    row = field.row_of_line[line]
-    names = field.planter_passes[c.PASS_ID].astype(str).to_numpy(object)
-    return {
-        c.PASS_ID: names[field.rows[c.PASS].to_numpy(np.int64)[row]], c.UNIT: field.rows[c.UNIT].to_numpy(np.int64)[row],
-    }  # fmt: skip
+    """Field, pass and row unit of planted lines."""
+    return unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])

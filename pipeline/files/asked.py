@@ -61,7 +61,10 @@ class Asked:
                 c.CONVERGING_MISS_M: missed.sum() - lengths.expected_miss_m(settled[tier]).sum(),
                 c.PLANNED_START_MISS_M: self._planned_m(tier),
                 c.ZONE_M: lengths.length_m[in_zone].sum(), c.ZONE_MISS_M: missed[in_zone].sum(),
-                **self._enough(lengths, error),
+                c.LARGEST_REPEATABLE_M: self._largest_repeatable_m,
+                c.NARROWEST_STRIP_M: lengths.narrowest_strip_m(
+                    self.judging.enough_share, error, row_margin_m=self.judging.row_margin_m
+                ),
             })  # fmt: skip
         return out
 
@@ -116,14 +119,12 @@ class Asked:
         rows, strips = self._rows_early(tier)[lengths.planter_pass], self._strips_early(tier)[lengths.strip_pass]
         return {c.CONVERGING_ROW_M: by_pair @ rows, c.CONVERGING_STRIP_M: by_pair @ strips}
 
-    def _enough(self, lengths: PairLengths, error: ReturnError) -> dict:
-        share = self.judging.enough_share
-        return {
-            c.LARGEST_REPEATABLE_M: lengths.largest_repeatable_m(
-                share, other_sd_m=float(np.hypot(error.wander_sd_m, error.machine_sd_m))
-            ),
-            c.NARROWEST_STRIP_M: lengths.narrowest_strip_m(share, error, row_margin_m=self.judging.row_margin_m),
-        }
+    @cached_property
+    def _largest_repeatable_m(self) -> float:
+        """Asked once: the tiers of a field have the same wander and machine bias, and nothing else has a part in it."""
+        one = next(iter(self.errors.values()))
+        other_sd_m = float(np.hypot(one.wander_sd_m, one.machine_sd_m))
+        return self.lengths.largest_repeatable_m(self.judging.enough_share, other_sd_m=other_sd_m)
 
     def _rows_early(self, tier: str) -> np.ndarray:
         """How much of each stretch of planter pass was laid before the tier's figures held, 0 to 1."""

@@ -44,11 +44,11 @@ def checked_passes(judged: Judgement | None, passes: int) -> dict:
     return dict(zip(c.CHECKED_SHARES, shares, strict=True))
 
 
-def checked_field(field: FieldData, places: Places, checks: GroundChecks | None, judged: dict, tier: str) -> dict:
+def checked_field(lengths: PairLengths, checks: GroundChecks | None, judged: dict, tier: str) -> dict:
     """Columns of the table of fields: percentiles, agreement, and the shift that all of the field has."""
     if checks is None:
         return dict.fromkeys((*c.CHECKED_SHARES, *c.CHECK_FACTS), np.nan) | {c.CHECK_COUNT: 0}
-    lengths, agreed = PairLengths.of(field.spans, places), checks.agreement[tier]
+    agreed = checks.agreement[tier]
     shift = checks.posterior[tier].common_shift(
         lengths.strip_pass, lengths.planter_pass, lengths.length_m.sum(axis=1)
     )

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from pipeline.core.cut import cut_lines
+from pipeline.core.cut import before_in_owner, cut_lines
 from pipeline.core.local import metres_per_unit
 from pipeline.core.partition import Stretches, share_out
 from pipeline.files.blocks import blocks
@@ -65,8 +65,7 @@ def _parts_of_block(shape: np.ndarray, areas: np.ndarray, shortest: float) -> Pa
     single[plain] = shape[owner[plain]]  # not the copies that were made of them
     found = share_out(single, areas, shortest=shortest)
     length = shapely.length(single)
-    before = np.cumsum(length) - length
-    before -= before[np.searchsorted(owner, owner)]  # along the whole of a line of several parts
+    before = before_in_owner(length, owner)  # along the whole of a line of several parts
     total = np.maximum(np.bincount(owner, length, len(shape)), 1e-300)
     line = owner[found.line]
     start, end = ((before[found.line] + at) / total[line] for at in (found.start, found.end))

@@ -75,3 +75,13 @@ class LaidOut:
 
     def _rows_of(self, name: str) -> np.ndarray:
         return self.of_line(name, c.ROW).astype(np.int64)
+
+
+def unit_columns(field: LaidOut, units: pd.DataFrame, passes: pd.DataFrame, unit: np.ndarray) -> dict:
+    """Field, pass and row unit of each line, given which row of `units` it belongs to."""
+    number = units[c.PASS].to_numpy(np.int64)[unit]
+    names = passes[c.PASS_ID].astype(str).to_numpy(object)
+    return {
+        c.FIELD_ID: np.full(len(unit), field.facts["field_id"], object), c.PASS_ID: names[number],
+        c.UNIT: units[c.UNIT].to_numpy(np.int64)[unit],
+    }  # fmt: skip

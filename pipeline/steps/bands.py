@@ -21,7 +21,7 @@ from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pieces import miss_shares, row_pieces
 from pipeline.files.advice import PLACED_IN, advice_of, nothing
 from pipeline.files.field_data import FieldData
-from pipeline.files.laid_out import PIECES
+from pipeline.files.laid_out import PIECES, unit_columns
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import read_json, write_frame
@@ -69,7 +69,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
 def strip_lines(field: FieldData, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Centre lines of the strips inside the field, in its own plane."""
     return gpd.GeoDataFrame(
-        _unit_columns(field, field.strips, field.strip_passes, field.strip_of_line)
+        unit_columns(field, field.strips, field.strip_passes, field.strip_of_line)
         | {
             c.STRIP_WIDTH_M: field.strips[c.STRIP_WIDTH_M].to_numpy(float)[field.strip_of_line],
             "length_m": shapely.length(lines.geometry.values),
@@ -90,7 +90,7 @@ def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd
     share = miss_shares(pieces, field.spans, places, errors)
     keep = pieces.end_m - pieces.start_m > SLIVER_M
     line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
-    columns = _unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
+    columns = unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
     columns |= {c.PART: lines[c.PART].to_numpy(np.int64)[line], "start_m": start, "end_m": end, "length_m": end - start}
     columns |= _starts_and_zones(field, line, field.spans.strip[pieces.span[keep]])
     begins = lines[c.ALONG_M].to_numpy(float)[line]
@@ -175,16 +175,6 @@ def _sd(error, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
         return np.zeros(len(strip_pass))
     widest = int(np.argmax(error.spring.variance()))
     return error.sd(strip_pass, np.where(planter_pass < 0, widest, planter_pass))
-
-
-def _unit_columns(field: FieldData, units: pd.DataFrame, passes: pd.DataFrame, unit: np.ndarray) -> dict:
-    """Field, pass and row unit of each line, given which row of `units` it belongs to."""
-    number = units[c.PASS].to_numpy(np.int64)[unit]
-    names = passes[c.PASS_ID].astype(str).to_numpy(object)
-    return {
-        c.FIELD_ID: np.full(len(unit), field.facts["field_id"], object), c.PASS_ID: names[number],
-        c.UNIT: units[c.UNIT].to_numpy(np.int64)[unit],
-    }  # fmt: skip
 
 
 def _nothing(kind: str, tiers: list[str], crs) -> gpd.GeoDataFrame:

@@ -76,7 +76,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
             for tier, one in judged.items()
         ], ignore_index=True),
         "fields": pd.DataFrame([
-            _field(field, tier, one, judging) | more | checked_field(field, places, checks, checked, tier)
+            _field(field, tier, one, judging) | more | checked_field(asked.lengths, checks, checked, tier)
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
         ]),
         "waiting": asked.waiting(), "shift": _shift(field, places, checks, errors, judging),

@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.cut import before_in_owner
 from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
 from pipeline.core.passes import beside, clip_lines, unit_distances
@@ -97,8 +98,7 @@ def _implement_passes(layer: gpd.GeoDataFrame, local, capacity_m2_s: float) -> g
     length, owner = shapely.length(parts)[whole], owner[whole]
     # Parts of one pass share its time by length.
     total = np.bincount(owner, length, len(layer))[owner]
-    before = np.cumsum(length) - length
-    before -= before[np.searchsorted(owner, owner)]
+    before = before_in_owner(length, owner)
     begun, lasts = passes[c.STARTED_S].copy(), passes[c.ENDED_S] - passes[c.STARTED_S]
     passes[c.STARTED_S], passes[c.ENDED_S] = begun + before / total * lasts, begun + (before + length) / total * lasts
     out = gpd.GeoDataFrame(passes, geometry=parts[whole], crs=local)
