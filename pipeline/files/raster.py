@@ -32,7 +32,7 @@ def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> I
             yield raster
         with whole_file(path) as unfinished:
             rasterio.shutil.copy(
-                working, unfinished, driver="COG", compress="DEFLATE", level=1, blocksize=BLOCK,
+                working, unfinished, driver="COG", compress="ZSTD", level=1, blocksize=BLOCK,
                 overview_resampling="nearest", sparse_ok=True, bigtiff="IF_SAFER",
             )  # fmt: skip
     finally:
