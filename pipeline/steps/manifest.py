@@ -8,7 +8,7 @@ from pipeline.errors import CheckError
 from pipeline.files.log import run_step
 from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
-from pipeline.files.store import read_json, to_json, write_bytes
+from pipeline.files.store import read_json, remove, to_json, write_bytes
 
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
@@ -27,7 +27,7 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
     """
     taken, judging = read_json(intake), Settings.read(tiers)
     for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
-        left.unlink()
+        remove(left)
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
