@@ -15,6 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
+from pipeline.files.folder_lock import check_writable, lock_run
 from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
 
@@ -26,12 +27,13 @@ try:
             read_yaml(Path(name))
     SETTINGS = config_from_dict(config, source=CONFIG_FILE)
     resolve_tiers(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
+    check_writable(Path("."), Path("work"), Path("results"))
 except RowreturnError as error:
     raise WorkflowError(f"rowreturn: error: {error}") from None
-
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
 
 
+include: "pipeline/rules/common.smk"
 include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/passes.smk"
 include: "pipeline/rules/offsets.smk"
@@ -63,6 +65,13 @@ rule all:
         "results/manifest.json",
         sheets_of_all_batches,
         lost_of_all_batches,
+
+
+onstart:
+    try:
+        lock_run(Path("work"))
+    except RowreturnError as error:
+        raise WorkflowError(f"rowreturn: error: {error}") from None
 
 
 onsuccess:

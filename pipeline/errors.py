@@ -34,6 +34,10 @@ class CheckError(RowreturnError):
     """A check that every run makes on its own results has failed."""
 
 
+class BusyError(RowreturnError):
+    """Somebody else is at work in the folder."""
+
+
 def did_you_mean(name: str, known: Iterable[str]) -> str:
     """Return how to mend an unknown name: the nearest known one, then all of them.
 

@@ -99,7 +99,7 @@ def test_mean_odds_of_a_sloped_row_are_their_integral(half_width, sd, ends):
 def drawn(tmp_path_factory):
     """Eight invented strips, six rows that wander over them, a seventh across and an eighth far away."""
     work = tmp_path_factory.mktemp("work")
-    folder = work / "passes" / "b0000" / "F1"
+    folder = work / "passes" / "b00" / "F1"
     folder.mkdir(parents=True)
     local = local_crs(-93.5, 42.0)
     x = np.linspace(0, LENGTH_M, 61)

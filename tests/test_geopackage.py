@@ -62,7 +62,7 @@ def some_rejects():
 def inputs(tmp_path):
     """Two batches, the first without a feature, so that columns are known from an empty table."""
     local = local_crs(-93.5, 42.0)
-    for batch, field, rows in (("b0000", "none", 0), ("b0001", "F1", 6), ("b0002", "F0", 3)):
+    for batch, field, rows in (("b00", "none", 0), ("b01", "F1", 6), ("b1", "F0", 3)):
         for kind, table in batch_tables(field, rows).items():
             (tmp_path / "bands" / batch).mkdir(parents=True, exist_ok=True)
             table.to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")

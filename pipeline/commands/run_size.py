@@ -6,7 +6,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.local import to_geographic
 from pipeline.files.config import Config
-from pipeline.files.fields import batch_count, batch_of
+from pipeline.files.fields import batches_of
 from pipeline.files.taking import Taken
 
 # ASSUME: rates of the demo (8 fields, 4,571 km of rows, 5 tiers, 0.2 m cells) on one core of a common server, busy
@@ -40,8 +40,7 @@ def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
     every = role not in scale
     used = taken.fields[taken.fields[c.FIELD_ID].isin(taken.layers[role].kept[c.FIELD_ID])] if every else taken.fields
     cells = _extent_m2(used) / settings.raster.cell_m**2
-    count = batch_count(len(taken.fields))
-    batches = len({batch_of(field_id, count) for field_id in taken.fields[c.FIELD_ID]})
+    batches = len(batches_of(taken.fields[c.FIELD_ID]))
     tiers, kilometres, megacells = len(taken.compare), rows_m / 1000, cells / 1e6
     sheets = len(used) if settings.report.sheets == "all" else 0
     jobs = JOBS_PER_BATCH * batches + JOBS_PER_RUN

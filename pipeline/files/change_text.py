@@ -6,7 +6,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.files import changes as ch
-from pipeline.files.last_run import told
+from pipeline.files.last_run import last_state, told
 from pipeline.files.texts import shown
 
 NOTHING = "Nothing changed since the last run."
@@ -23,8 +23,8 @@ def change_text(results: Path, *, work: Path, told_before: str) -> str:
         What `last_run.told` said before the run.
     """
     table = results.parent / "changes.csv"
-    compared = (results / "field_tier.csv", work / "config.json", work / "settings" / "tiers.json")
-    if not table.exists() or any(_newer(path, table) for path in compared):
+    state = last_state(work / "last")
+    if not table.exists() or state is None or not state.is_of(results, work):
         return ""
     if told(work / "last", results / "manifest.json") == told_before != "":
         return NOTHING
@@ -58,10 +58,6 @@ def summary(changes: pd.DataFrame) -> list[str]:
     return ["Changed since the last run (all of it in changes.csv):", *(
         f"  {name}: {_few(found)}" for name, found in said.items() if found
     )]  # fmt: skip
-
-
-def _newer(path: Path, other: Path) -> bool:
-    return path.exists() and path.stat().st_mtime > other.stat().st_mtime
 
 
 def _named(of: dict, what: str, text) -> list[str]:

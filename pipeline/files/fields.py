@@ -2,7 +2,9 @@
 
 import hashlib
 import re
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
+from itertools import groupby
 
 import geopandas as gpd
 import numpy as np
@@ -16,24 +18,43 @@ from pipeline.files.field_parts import parts_in_fields
 from pipeline.files.layers import Layer
 from pipeline.files.texts import id_text, shown
 
-FIELDS_PER_BATCH = 40
-FEWEST_BATCHES = 2
+MOST_IN_BATCH = 80
 # Boundaries from two surveys of one fence overlap by slivers; more than this share of a field is a slip.
 OVERLAP_SHARE = 0.001
 # Names that some systems keep for devices, whatever follows the point.
 _DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 
 
-def batch_of(field_id: str, batches: int) -> str:
-    """The batch of a field: a stable hash of its id, so that other fields do not move it."""
-    number = int.from_bytes(hashlib.sha256(field_id.encode()).digest()[:8], "big") % batches
-    return f"b{number:04d}"
+def batches_of(field_ids: Iterable[str]) -> dict[str, list[str]]:
+    """Fields by batch: by the first bits of a hash of the id, as few of them as keep batches small enough.
+
+    A field that comes or goes touches the batch it is in, which may be cut in two or be joined with its sister, and no
+    other.
+
+    Parameters
+    ----------
+    field_ids : iterable of str
+
+    Returns
+    -------
+    dict of str to list of str
+        Two batches at least where the hashes allow it, so that two cores have work.
+    """
+    return {f"b{bits}": names for bits, names in _split(sorted((_bits(one), one) for one in field_ids), 1)}
 
 
-def batch_count(fields: int) -> int:
-    """Number of batches, a power of two, so that it seldom changes as a co-op grows."""
-    wanted = max(1, -(-fields // FIELDS_PER_BATCH))
-    return max(FEWEST_BATCHES, 1 << (wanted - 1).bit_length())
+def _bits(field_id: str) -> str:
+    number = int.from_bytes(hashlib.sha256(field_id.encode()).digest()[:8], "big")
+    return f"{number:064b}"[::-1]
+
+
+def _split(fields: list[tuple[str, str]], length: int) -> Iterator[tuple[str, list[str]]]:
+    for bits, together in groupby(fields, key=lambda field: field[0][:length]):
+        mine = list(together)
+        if len(mine) <= MOST_IN_BATCH or length == len(mine[0][0]):
+            yield bits, sorted(name for _, name in mine)
+        else:
+            yield from _split(mine, length + 1)
 
 
 def field_folder(field_id: str) -> str:

@@ -69,6 +69,14 @@ class RunState:
         """Contents of all fields, by id."""
         return {name: one for batch in self.batches.values() for name, one in batch["fields"].items()}
 
+    def is_of(self, results: Path, work: Path) -> bool:
+        """Whether these results are what the run came to."""
+        pairs = (
+            (self.table, results / "field_tier.csv"), (self.config, work / "config.json"),
+            (self.tiers, work / "settings" / "tiers.json"),
+        )  # fmt: skip
+        return all(path.is_file() and path.read_bytes() == said for said, path in pairs)
+
     def write(self, folder: Path) -> None:
         """As a folder that is there as a whole or not at all."""
         if folder.exists():

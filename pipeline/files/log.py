@@ -6,8 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.errors import RowreturnError
+from pipeline.files.folder_lock import lock_job
 
 LOG = logging.getLogger("rowreturn")
+# Where the workflow keeps its intermediates, from the working directory.
+WORK = "work"
 
 
 def run_step(step: Callable[[], None], *, log: str | None) -> None:
@@ -15,12 +18,13 @@ def run_step(step: Callable[[], None], *, log: str | None) -> None:
 
     A traceback is for faults of ours; it goes to the log and to the terminal only then.
     """
-    handlers: list[logging.Handler] = [logging.StreamHandler(sys.stderr)]
-    if log:
-        Path(log).parent.mkdir(parents=True, exist_ok=True)
-        handlers.append(logging.FileHandler(log, mode="w", encoding="utf-8"))
-    logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=handlers, force=True)
+    terminal = logging.StreamHandler(sys.stderr)
+    logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[terminal], force=True)
     try:
+        if log:
+            lock_job(Path(WORK))
+            Path(log).parent.mkdir(parents=True, exist_ok=True)
+            LOG.addHandler(logging.FileHandler(log, mode="w", encoding="utf-8"))
         step()
     except RowreturnError as error:
         LOG.error("rowreturn: error: %s", error)

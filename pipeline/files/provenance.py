@@ -34,8 +34,13 @@ def made_with(project: Path) -> dict:
     """
     return {
         "rowreturn": __version__, "code_sha256": _code_hash(project), "python": platform.python_version(),
-        "versions": {name: _version(name) for name in LIBRARIES},
+        "versions": versions(),
     }  # fmt: skip
+
+
+def versions() -> dict[str, str]:
+    """Versions of the packages that figures come from."""
+    return {name: _version(name) for name in LIBRARIES}
 
 
 def _version(package: str) -> str:

@@ -2,6 +2,7 @@ rule passes:
     input:
         key="work/intake/{batch}/key.json",
         settings="work/settings/geometry.json",
+        versions="work/settings/versions.json",
         code=code_of("passes"),
     output:
         directory("work/passes/{batch}"),

@@ -15,10 +15,11 @@ from pipeline import columns as c
 from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
-from pipeline.files.fields import batch_count, batch_of, field_folder
+from pipeline.files.fields import batches_of, field_folder
 from pipeline.files.headline import account_lines
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
+from pipeline.files.provenance import versions
 from pipeline.files.spots import of_fields
 from pipeline.files.store import sha256, to_json, write_bytes, write_frame
 from pipeline.files.taking import files_of, take_in
@@ -84,6 +85,8 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             "working_day_s": judging.convergence.working_day_s,
             "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
         },
+        # Results of two versions of a library are not to be mixed.
+        "versions": versions(),
         "raster": {"cell_m": settings.raster.cell_m},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
                    "sources": ", ".join(sorted({Path(name).name for name in files_of(settings)}))},
@@ -95,8 +98,6 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
 
 def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: Path) -> dict[str, list[str]]:
     """One folder a batch, with what lies in its fields; says which field folders are in which batch."""
-    count = batch_count(len(fields))
-    home = fields[c.FIELD_ID].map(lambda field_id: batch_of(field_id, count))
     fields = fields.sort_values(c.FIELD_ID)
     contents = {"strips": layers["strips"].kept}
     contents["rows"] = layers["rows"].kept if "rows" in layers else layers["strips"].kept.iloc[:0]
@@ -105,8 +106,8 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
     if "checks" in layers:
         contents["checks"] = layers["checks"].kept.to_crs(fields.crs).sort_values([c.FIELD_ID, c.CHECK], kind="stable")
     out = {}
-    for batch in sorted(home.unique()):
-        mine = fields[home.reindex(fields.index) == batch]
+    for batch, names in batches_of(fields[c.FIELD_ID]).items():
+        mine = fields[fields[c.FIELD_ID].isin(names)]
         out[batch] = [field_folder(field_id) for field_id in mine[c.FIELD_ID]]
         for name, layer in {"fields": mine, **contents}.items():
             chosen = layer[layer[c.FIELD_ID].isin(mine[c.FIELD_ID])]
@@ -144,5 +145,4 @@ def _catalogue_hash(settings: Config) -> dict[str, str]:
 
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
-    said_in = ", ".join(job.input.config) or "configuration"
-    run_step(lambda: run(config=job.config, source=said_in, work=Path(job.output[0]).parent), log=job.log[0])
+    run_step(lambda: run(config=job.config, source=job.params.source, work=Path(job.output[0]).parent), log=job.log[0])
