@@ -1,16 +1,51 @@
 """A disk that is full, or cannot be written to: found out even where a library does not say so."""
 
+import atexit
 import errno
 import os
 import shutil
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 from pipeline.errors import RowreturnError
 
-#: Less room than this is none, whatever was to be written [bytes].
+#: Once something went wrong, less room than this is none, whatever was to be written [bytes].
 SPARE_BYTES = 1 << 20
+#: No run begins with less; Snakemake's own notes take some kilobytes a job [bytes].
+LEAST_BYTES = 1 << 16
+MAKE_ROOM = "make room and give the same command again"
+
+
+def check_disk(folder: Path) -> None:
+    """See that a run can begin: on a disk that is full already, Snakemake would end with a traceback.
+
+    Raises
+    ------
+    RowreturnError
+        If there is no room at all.
+    """
+    if shutil.disk_usage(folder).free < LEAST_BYTES:
+        raise RowreturnError(f"{folder.absolute()}: {os.strerror(errno.ENOSPC)}; {MAKE_ROOM}")
+
+
+def watch_disk(folder: Path) -> None:
+    """Tell of a full disk when this process ends, unless `run_ended_well` came before.
+
+    Snakemake writes notes of its own to that disk, and ends with an error of its own where it cannot.
+    """
+    atexit.register(_tell_if_full, folder.absolute())
+
+
+def run_ended_well() -> None:
+    """Take `watch_disk` back."""
+    atexit.unregister(_tell_if_full)
+
+
+def _tell_if_full(folder: Path) -> None:
+    if shutil.disk_usage(folder).free < SPARE_BYTES:
+        print(f"rowreturn: error: {folder}: {os.strerror(errno.ENOSPC)}; {MAKE_ROOM}", file=sys.stderr)
 
 
 def check_room(written: Path) -> None:

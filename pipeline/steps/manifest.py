@@ -48,7 +48,7 @@ def _tend_batches(work: Path, wanted: set[str]) -> None:
     """Take away what batches that are gone have left."""
     for path in (one for step in BATCHED for one in sorted((work / step).glob("*"))):
         if path.stem not in wanted:
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
+            remove(path)
 
 
 def _tend_fields(home: Path, wanted: set[str]) -> None:
