@@ -65,6 +65,8 @@ rule all:
         # Beside the results: these are the same for the same input, whatever the run before them was.
         "changes.csv",
         "results/manifest.json",
+        # Asked for, because a missing input of what is there makes Snakemake run nothing once `.snakemake` is lost.
+        input_note,
         sheets_of_all_batches,
         lost_of_all_batches,
 

@@ -145,8 +145,7 @@ class Trial:
             self._put(self.states[0], self.folder)
         done, rerun_s = self._run_again()
         kill = Kill(self.change, target, phase, after_s, lost, back, rerun_s, self._wrong(done))
-        if kill.wrong:  # to look into
-            shutil.copytree(self.folder, self.home / f"wrong-{time.monotonic_ns()}", copy_function=shutil.copy2)
+        if kill.wrong:
             print(said.read_text(errors="replace"), done.stdout, sep="\n--- run again:\n")
         return kill if hit or kill.wrong else None
 

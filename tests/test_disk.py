@@ -1,5 +1,7 @@
 """A disk that is full, and one that cannot be written to: one clear error, nothing half taken for whole, and on again."""
 
+import re
+import shutil
 import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,7 +15,7 @@ from workflow import CRS, config, hashes, passes_of, snakemake, write_coop
 from pipeline.core.overlap import Grid
 from pipeline.files.geopackage import write_geopackage
 from pipeline.files.raster import overlap_tiff, write_lines
-from pipeline.files.store import sha256
+from pipeline.files.store import remove, sha256
 
 FULL = "No space left on device"
 SETTINGS = config(Path()) | {"report": {"sheets": "all"}, "raster": {"cell": "0.2 m"}}
@@ -51,9 +53,18 @@ def undisturbed(tmp_path_factory) -> tuple[Path, dict[str, str]]:
     return folder, hashes(folder / "results")
 
 
-def errors_in(said: str) -> list[str]:
-    assert "Traceback" not in said, said
-    return [line for line in said.splitlines() if line.startswith(("rowreturn: error:", "WorkflowError: rowreturn"))]
+def errors_of(done: subprocess.CompletedProcess) -> list[str]:
+    """The errors of ours that a failed run ended with."""
+    assert done.returncode != 0, done.stdout
+    assert "Traceback" not in done.stdout, done.stdout
+    found = [line for line in done.stdout.splitlines() if line.startswith("rowreturn: error: ")]
+    assert found, done.stdout
+    return found
+
+
+def failed_rules(done: subprocess.CompletedProcess) -> set[str]:
+    """Names of the rules whose jobs failed."""
+    return set(re.findall(r"^Error in rule (\w+):", done.stdout, re.MULTILINE))
 
 
 # Drivers on a disk that is filling up.
@@ -85,8 +96,91 @@ def test_what_a_driver_wrote_is_whole_or_refused_however_much_room_there_was(wri
             outcomes.append(sha256(place / name) == whole)
             (place / name).unlink()
         except OSError as error:
-            assert (error.filename, str(error.strerror)[: len(FULL)]) == (str(place / name), FULL)
-            outcomes.append(None)
+            outcomes.append(f"{error.filename}: {error.strerror}"[: len(f"{place / name}: {FULL}")])
         assert not list(place.iterdir())
     # Refused until there is room, then whole; there is no size at which it is anything else.
-    assert outcomes == sorted(outcomes, key=bool) and set(outcomes) == {None, True}
+    whole_from = outcomes.index(True)
+    assert outcomes == [f"{place / name}: {FULL}"] * whole_from + [True] * (len(outcomes) - whole_from)
+    assert whole_from > 5
+
+
+# The workflow on a disk that is full, and made larger bit by bit.
+
+
+def fill_up(home: Path, place: Path, sizes: tuple[str, ...], undisturbed: tuple[Path, dict[str, str]]) -> set[str]:
+    """Run again and again with the disk at `place` made as large as each size says, at last with all the room wanted.
+
+    Returns
+    -------
+    set of str
+        Names of the rules that failed.
+    """
+    failed = set()
+    for size in sizes:
+        mount("-o", f"remount,size={size}", place)
+        done = snakemake(SETTINGS, home)
+        assert all(FULL in line for line in errors_of(done)), done.stdout
+        assert sha256(home / "coop.gpkg") == sha256(undisturbed[0] / "coop.gpkg")
+        failed |= failed_rules(done)
+    mount("-o", "remount,size=64m", place)
+    done = snakemake(SETTINGS, home)
+    assert done.returncode == 0, done.stdout
+    assert hashes(home / "results") == undisturbed[1]
+    return failed
+
+
+@pytest.mark.slow
+def test_a_working_folder_on_a_full_disk(tmp_path, disk, undisturbed):
+    disk(tmp_path / "home", "-t", "tmpfs", "-o", "size=300k", "tmpfs")
+    shutil.copyfile(undisturbed[0] / "coop.gpkg", tmp_path / "home" / "coop.gpkg")
+    sizes = ("150k", "300k", "500k", "900k", "1400k", "2500k")
+    failed = fill_up(tmp_path / "home", tmp_path / "home", sizes, undisturbed)
+    assert len(failed) >= 3 and {"intake", "overlap"} <= failed
+
+
+@pytest.mark.slow
+def test_results_on_a_full_disk(tmp_path, disk, undisturbed):
+    shutil.copyfile(undisturbed[0] / "coop.gpkg", tmp_path / "coop.gpkg")
+    disk(tmp_path / "results", "-t", "tmpfs", "-o", "size=64k", "tmpfs")
+    failed = fill_up(tmp_path, tmp_path / "results", ("64k", "1100k", "1500k"), undisturbed)
+    assert {"overlap", "sheets", "layers"} <= failed
+
+
+@pytest.mark.slow
+def test_no_room_for_what_snakemake_notes(tmp_path, disk, undisturbed):
+    home = tmp_path / "home"
+    disk(home, "-t", "tmpfs", "-o", "size=216k", "tmpfs")
+    shutil.copyfile(undisturbed[0] / "coop.gpkg", home / "coop.gpkg")
+    for name in ("work", "results"):
+        (tmp_path / name).mkdir()
+        disk(home / name, "--bind", tmp_path / name)
+    fill_up(home, home, ("216k", "280k"), undisturbed)
+
+
+# What cannot be written to.
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("place", "lost", "said"),
+    [
+        (".", "results/row_tier.csv", "{home} cannot be written to; "),
+        ("results", "results/row_tier.csv", "{home}/results cannot be written to; "),
+        # As if the disk had failed in the middle of a run.
+        ("results/fields/F0", "work/overlap", "results/fields/F0/overlap.tif: Read-only file system"),
+    ],
+)
+def test_what_cannot_be_written_to_is_named_and_stays_as_it_is(place, lost, said, tmp_path, disk, undisturbed):
+    home = tmp_path / "home"
+    shutil.copytree(undisturbed[0], home, copy_function=shutil.copy2)
+    remove(home / lost)  # so that there is something to do
+    before = hashes(home / "results")
+    disk(home / place, "--bind", home / place)
+    mount("-o", "remount,ro,bind", home / place)
+    done = snakemake(SETTINGS, home)
+    assert [line.startswith("rowreturn: error: " + said.format(home=home)) for line in errors_of(done)] == [True]
+    assert hashes(home / "results") == before
+    mount("-o", "remount,rw,bind", home / place)
+    done = snakemake(SETTINGS, home)
+    assert done.returncode == 0, done.stdout
+    assert hashes(home / "results") == undisturbed[1]

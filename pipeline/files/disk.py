@@ -2,7 +2,9 @@
 
 import atexit
 import errno
+import logging
 import os
+import re
 import shutil
 import sys
 from collections.abc import Iterator
@@ -15,6 +17,8 @@ from pipeline.errors import RowreturnError
 SPARE_BYTES = 1 << 20
 #: No run begins with less; Snakemake's own notes take some kilobytes a job [bytes].
 LEAST_BYTES = 1 << 16
+# What stands before the name of a folder that is being filled (`store.whole_folder`).
+_UNFINISHED = re.compile(r"\.unfinished-\d+-")
 MAKE_ROOM = "make room and give the same command again"
 
 
@@ -35,6 +39,7 @@ def watch_disk(folder: Path) -> None:
 
     Snakemake writes notes of its own to that disk, and ends with an error of its own where it cannot.
     """
+    logging.raiseExceptions = False  # its log is on that disk too: that would be a traceback for each line of it
     atexit.register(_tell_if_full, folder.absolute())
 
 
@@ -110,4 +115,4 @@ def _is_full(written: Path) -> bool:
 
 
 def _error(number: int, path: Path, more: str = "") -> OSError:
-    return OSError(number, os.strerror(number) + more, str(path))
+    return OSError(number, os.strerror(number) + more, _UNFINISHED.sub("", str(path)))
