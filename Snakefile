@@ -15,6 +15,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
+from pipeline.files.disk import check_disk, run_ended_well, watch_disk
 from pipeline.files.folder_lock import check_writable, lock_run
 from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
@@ -28,6 +29,7 @@ try:
     SETTINGS = config_from_dict(config, source=CONFIG_FILE)
     resolve_tiers(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
     check_writable(Path("."), Path("work"), Path("results"))
+    check_disk(Path("."))
 except RowreturnError as error:
     raise WorkflowError(f"rowreturn: error: {error}") from None
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
@@ -63,11 +65,14 @@ rule all:
         # Beside the results: these are the same for the same input, whatever the run before them was.
         "changes.csv",
         "results/manifest.json",
+        # Asked for, because a missing input of what is there makes Snakemake run nothing once `.snakemake` is lost.
+        input_note,
         sheets_of_all_batches,
         lost_of_all_batches,
 
 
 onstart:
+    watch_disk(Path("."))
     try:
         lock_run(Path("work"))
     except RowreturnError as error:
@@ -75,6 +80,7 @@ onstart:
 
 
 onsuccess:
+    run_ended_well()
     from pipeline.files.change_text import change_text
     from pipeline.files.headline import headline
 

@@ -9,7 +9,7 @@ import pytest
 from workflow import PROJECT
 
 from pipeline.errors import BusyError, RowreturnError
-from pipeline.files.folder_lock import check_writable, lock_run
+from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 
 HOLD = "from pathlib import Path; from pipeline.files.folder_lock import {0}; {0}(Path('work')); print('held', flush=True); "
 
@@ -56,6 +56,16 @@ def test_a_job_left_behind_is_waited_for(tmp_path, holder, capsys):
     lock_run(tmp_path / "work")
     assert time.monotonic() - begun > 1.0
     assert "a job of an earlier run is still at work" in capsys.readouterr().out
+
+
+def test_a_job_that_comes_late_leaves_the_folder_to_the_next_run(tmp_path, holder, monkeypatch):
+    monkeypatch.setenv("ROWRETURN_RUN", "12345")  # killed while its job was still starting
+    lock_job(tmp_path / "a folder that no run has")
+    now = holder("lock_run", "import time; time.sleep(60)")
+    with pytest.raises(BusyError, match=rf"process 12345\) has ended, and process {now.pid} has the folder"):
+        lock_job(tmp_path / "work")
+    monkeypatch.setenv("ROWRETURN_RUN", str(now.pid))
+    lock_job(tmp_path / "work")
 
 
 def test_jobs_of_one_run_do_not_hinder_each_other(holder):

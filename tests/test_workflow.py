@@ -103,6 +103,15 @@ def test_a_lost_raster_and_a_lost_sheet_are_made_again_and_nothing_else(run):
 
 
 @pytest.mark.slow
+def test_another_input_is_seen_although_snakemake_has_lost_its_notes(run, tmp_path):
+    folder = tmp_path / "copy"
+    shutil.copytree(run[0], folder, copy_function=shutil.copy2, ignore=shutil.ignore_patterns(".snakemake"))
+    assert "Nothing to be done" in snakemake(run[1], folder, "-n").stdout
+    planned = snakemake(run[1] | {"title": "Other fields"}, folder, "-n")
+    assert {"inputs", "intake"} <= rules_run(planned.stdout), planned.stdout
+
+
+@pytest.mark.slow
 def test_sheets_that_are_wanted_no_more_are_not_made_again(run, tmp_path):
     folder = tmp_path / "copy"
     shutil.copytree(run[0], folder, copy_function=shutil.copy2)

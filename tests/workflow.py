@@ -134,6 +134,21 @@ def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
 
 def snakemake(settings: dict, folder: Path, *targets: str, cores: int = 2) -> subprocess.CompletedProcess:
     """Run the workflow as a user does, in a folder of its own; output and errors in `stdout`."""
+    return subprocess.run(
+        **_documented(settings, folder, *targets, cores=cores), stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+        text=True, check=False, timeout=280,
+    )  # fmt: skip
+
+
+def begin(settings: dict, folder: Path, said: Path, *targets: str, cores: int = 2) -> subprocess.Popen:
+    """Begin such a run in a session of its own and leave it to itself; what it prints goes to the file `said`."""
+    how = _documented(settings, folder, *targets, cores=cores)
+    with Path(said).open("wb") as stream:  # a pipe would be held open by jobs that outlive the run
+        return subprocess.Popen(**how, stdout=stream, stderr=subprocess.STDOUT, start_new_session=True)
+
+
+def _documented(settings: dict, folder: Path, *targets: str, cores: int) -> dict:
+    """The command that users are told of, and its environment; writes the configuration it names."""
     Path(folder).mkdir(parents=True, exist_ok=True)
     file = Path(folder) / "mine.yaml"
     text = yaml.safe_dump(settings, sort_keys=True)
@@ -144,10 +159,7 @@ def snakemake(settings: dict, folder: Path, *targets: str, cores: int = 2) -> su
         "--cores", cores, "--configfile", file, "--nocolor", *targets,
     ]  # fmt: skip
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-    return subprocess.run(
-        [str(part) for part in command], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
-        env=environment, check=False, timeout=280,
-    )  # fmt: skip
+    return {"args": [str(part) for part in command], "env": environment}
 
 
 def hashes(results: Path) -> dict[str, str]:

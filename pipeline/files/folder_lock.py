@@ -12,6 +12,8 @@ from pathlib import Path
 from pipeline.errors import BusyError, RowreturnError
 
 _RUN, _JOBS = "run.lock", "jobs.lock"
+# By this, jobs know which run has begun them.
+_BEGUN_BY = "ROWRETURN_RUN"
 # File systems that know no locks; a run there goes without.
 _NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP)
 _LOOK_S, _SAY_S = 0.2, 2.0
@@ -37,6 +39,7 @@ def lock_run(work: Path) -> None:
             f"another run is at work in this folder (process {_pid(work / _RUN)}); wait until it ends, or stop it, and "
             "give the same command again. To have two at once, give each a folder of its own with --directory"
         )
+    os.environ[_BEGUN_BY] = str(os.getpid())
     begun, told = time.monotonic(), False
     while not _try(work / _JOBS, fcntl.LOCK_EX, keep=False):
         if not told and time.monotonic() - begun > _SAY_S:
@@ -68,9 +71,18 @@ def lock_job(work: Path) -> None:
     ----------
     work : Path
         Folder for intermediates.
+
+    Raises
+    ------
+    BusyError
+        If another run has the folder by now: the one that began this job was killed before the job came this far.
     """
     work.mkdir(parents=True, exist_ok=True)
     _try(work / _JOBS, fcntl.LOCK_SH)
+    # In this order: a run writes its number before it looks for jobs, so either it sees this one or this one sees it.
+    begun_by, now = os.environ.get(_BEGUN_BY), _pid(work / _RUN)
+    if begun_by is not None and now.isdigit() and begun_by != now:
+        raise BusyError(f"the run that began this job (process {begun_by}) has ended, and process {now} has the folder")
 
 
 def _try(path: Path, how: int, *, keep: bool = True) -> bool:
@@ -97,4 +109,5 @@ def _try(path: Path, how: int, *, keep: bool = True) -> bool:
 
 
 def _pid(path: Path) -> str:
-    return path.read_text(encoding="ascii", errors="replace").strip() or "unknown"
+    text = path.read_text(encoding="ascii", errors="replace") if path.exists() else ""
+    return text.strip() or "unknown"

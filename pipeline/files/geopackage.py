@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyogrio
 import shapely
 
+from pipeline.files.disk import check_room
 from pipeline.files.store import whole_file
 from pipeline.files.texts import safe_columns, safe_texts
 
@@ -72,6 +73,7 @@ def write_geopackage(
         if styles:
             table = _style_table(styles)
             pyogrio.write_dataframe(table, unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
+        check_room(unfinished)
 
 
 def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame | pa.Table, *, crs: str, new: bool) -> None:

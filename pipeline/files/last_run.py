@@ -11,14 +11,13 @@ import csv
 import hashlib
 import io
 import json
-import os
 import shutil
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline import columns as c
-from pipeline.files.store import read_json, to_json, write_bytes
+from pipeline.files.store import read_json, to_json, whole_folder, write_bytes
 
 _STATE = "state.json"
 _FILES = {"table": "field_tier.csv", "contents": "fields.json", "config": "config.json", "tiers": "tiers.json"}
@@ -82,10 +81,9 @@ class RunState:
         """As a folder that is there as a whole or not at all."""
         if folder.exists():
             return
-        unfinished = folder.with_name(f".unfinished-{os.getpid()}-{folder.name}")
-        for part, name in _FILES.items():
-            write_bytes(unfinished / name, getattr(self, part))
-        os.replace(unfinished, folder)
+        with whole_folder(folder) as filled:
+            for part, name in _FILES.items():
+                write_bytes(filled / name, getattr(self, part))
 
 
 def last_state(last: Path) -> RunState | None:

@@ -18,6 +18,7 @@ def run_step(step: Callable[[], None], *, log: str | None) -> None:
 
     A traceback is for faults of ours; it goes to the log and to the terminal only then.
     """
+    logging.raiseExceptions = False  # a log on a full disk is no reason for tracebacks
     terminal = logging.StreamHandler(sys.stderr)
     logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[terminal], force=True)
     try:

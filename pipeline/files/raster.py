@@ -11,6 +11,7 @@ from rasterio.transform import from_origin
 from rasterio.windows import Window
 
 from pipeline.core.overlap import Grid
+from pipeline.files.disk import check_room, errors_of_disk
 from pipeline.files.store import whole_file
 
 BLOCK = 512
@@ -19,22 +20,30 @@ BLOCK = 512
 @contextmanager
 def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> Iterator[rasterio.DatasetBase]:
     """An open raster to fill window by window; cloud-optimised and in place when the block ends well."""
-    working = path.with_name(f".working-{path.name}")
-    path.parent.mkdir(parents=True, exist_ok=True)
     shape = {"width": grid.columns, "height": grid.lines, "count": len(bands), "dtype": "uint8", "nodata": 0}
     layout = {"tiled": True, "blockxsize": BLOCK, "blockysize": BLOCK, "compress": "zstd", "zstd_level": 1}
     place = {"crs": crs_wkt, "transform": from_origin(grid.west, grid.north, grid.cell_m, grid.cell_m)}
-    try:
+    with whole_file(path) as unfinished, _beside(unfinished) as working:
         with rasterio.open(
-            working, "w", driver="GTiff", interleave="band", sparse_ok=True, bigtiff="if_safer", **shape, **layout, **place
-        ) as raster:
+            working, "w", driver="GTiff", interleave="band", sparse_ok=True, bigtiff="if_safer",
+            **shape, **layout, **place,
+        ) as raster:  # fmt: skip
             raster.descriptions = tuple(bands)
             yield raster
-        with whole_file(path) as unfinished:
-            rasterio.shutil.copy(
-                working, unfinished, driver="COG", compress="ZSTD", level=1, blocksize=BLOCK,
-                overview_resampling="nearest", sparse_ok=True, bigtiff="IF_SAFER",
-            )  # fmt: skip
+        rasterio.shutil.copy(
+            working, unfinished, driver="COG", compress="ZSTD", level=1, blocksize=BLOCK,
+            overview_resampling="nearest", sparse_ok=True, bigtiff="IF_SAFER",
+        )  # fmt: skip
+        check_room(unfinished)
+
+
+@contextmanager
+def _beside(unfinished: Path) -> Iterator[Path]:
+    """A name for the raster before it is laid out; it goes away only when errors know how full the disk was with it."""
+    working = unfinished.with_name(f"{unfinished.name}.working")
+    try:
+        with errors_of_disk(unfinished, written=working):
+            yield working
     finally:
         working.unlink(missing_ok=True)
 

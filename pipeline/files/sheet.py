@@ -1,6 +1,5 @@
 """The field sheet: maps of one field by tier, a table and a row's-eye view on one page to hand over."""
 
-import os
 import string
 from pathlib import Path
 
@@ -29,6 +28,7 @@ from pipeline.files.sheet_parts import (
     wrapped,
 )
 from pipeline.files.sheet_table import draw_table, out_of_reach, table_height
+from pipeline.files.store import whole_file
 
 CAUTION = (
     "Figures are statistics of position, not a safety system. Boundaries are not a legal survey. "
@@ -102,12 +102,8 @@ def save_sheet(figure: Figure, *, png: Path, pdf: Path) -> None:
     """
     nameless = {"Creator": None, "Producer": None, "CreationDate": None}
     for path, kind, metadata in ((png, "png", {"Software": None}), (pdf, "pdf", nameless)):
-        half = path.with_name(f".{path.name}.part")
-        try:
-            figure.savefig(half, format=kind, dpi=DPI, metadata=metadata, facecolor="white")
-            os.replace(half, path)
-        finally:
-            half.unlink(missing_ok=True)
+        with whole_file(path) as unfinished:
+            figure.savefig(unfinished, format=kind, dpi=DPI, metadata=metadata, facecolor="white")
 
 
 def _blank_page(wide: float, tall: float) -> Axes:

@@ -6,6 +6,7 @@ import csv
 import hashlib
 import json
 import os
+import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,20 +18,51 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+from pipeline.files.disk import errors_of_disk
 from pipeline.files.texts import safe_texts
 
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
     """A temporary name beside `path`, renamed to it only when the block ends well."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    # The suffix stays last, because drivers choose the format by it.
-    unfinished = path.with_name(f".unfinished-{os.getpid()}-{path.name}")
+    unfinished = _unfinished(path)
     try:
-        yield unfinished
-        os.replace(unfinished, path)
+        with errors_of_disk(path, written=unfinished):
+            yield unfinished
+            os.replace(unfinished, path)
     finally:
         unfinished.unlink(missing_ok=True)
+
+
+@contextmanager
+def whole_folder(path: Path) -> Iterator[Path]:
+    """A temporary folder beside `path`, in whose place it is put only when the block ends well."""
+    unfinished, old = _unfinished(path), _unfinished(path.with_name(f"{path.name}.old"))
+    unfinished.mkdir()
+    try:
+        yield unfinished
+        if path.exists():  # moved away first: a folder half taken away would be a half one under the whole one's name
+            os.replace(path, old)
+        os.replace(unfinished, path)
+    finally:
+        for left in (unfinished, old):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _unfinished(path: Path) -> Path:
+    """A name beside `path` that nothing has; what killed processes left of theirs is taken away."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    # Numbers of processes come again, and a driver would append to what it finds, or believe its journal.
+    for left in path.parent.glob(".unfinished-*"):
+        if left.name.split("-", 2)[2].startswith(path.name):
+            remove(left)
+    # The suffix stays last, because drivers choose the format by it.
+    return path.with_name(f".unfinished-{os.getpid()}-{path.name}")
+
+
+def remove(path: Path) -> None:
+    """Take away a file or a whole folder."""
+    shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
 
 
 def write_bytes(path: Path, data: bytes, *, only_if_changed: bool = False) -> bool:

@@ -24,7 +24,7 @@ from pipeline.files.field_data import FieldData
 from pipeline.files.laid_out import PIECES, unit_columns
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
-from pipeline.files.store import read_json, write_frame
+from pipeline.files.store import read_json, whole_folder, write_frame
 
 KINDS = ("strip_lines", "row_lines", "hold_bands", "reach_bands")
 # Of ground checks and what to do: drawn in `files.advice`.
@@ -49,21 +49,26 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
     crs = said["crs"]
     tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
     tables |= {kind: [nothing(kind, judging.compare, said[PLACED_IN[kind]])] for kind in MORE}
-    for folder in fields_of(passes):
-        LOG.info("bands: %s", folder.name)
-        field = FieldData.read(folder, offsets)
-        rows, pieces = row_lines(field, judging)
-        write_frame(out / PIECES / f"{folder.name}.parquet", pieces)
-        strips = field.lines("strip")
-        drawn = {"strip_lines": strip_lines(field, strips), "row_lines": rows} | bands(field, strips, judging)
-        for kind, table in (drawn | advice_of(field, judging)).items():
-            there = said[PLACED_IN.get(kind, "crs")]
-            shape = from_local(table.geometry.values, table.crs, there)
-            tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=there)))
-    out.mkdir(parents=True, exist_ok=True)
-    for kind, parts in tables.items():
-        whole = [part for part in parts if len(part)] or parts[:1]
-        write_frame(out / f"{kind}.parquet", pd.concat(whole, ignore_index=True))
+    with whole_folder(out) as filled:
+        for folder in fields_of(passes):
+            LOG.info("bands: %s", folder.name)
+            drawn, pieces = _draw(FieldData.read(folder, offsets), judging)
+            write_frame(filled / PIECES / f"{folder.name}.parquet", pieces)
+            for kind, table in drawn.items():
+                there = said[PLACED_IN.get(kind, "crs")]
+                shape = from_local(table.geometry.values, table.crs, there)
+                tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=there)))
+        for kind, parts in tables.items():
+            whole = [part for part in parts if len(part)] or parts[:1]
+            write_frame(filled / f"{kind}.parquet", pd.concat(whole, ignore_index=True))
+
+
+def _draw(field: FieldData, judging: Settings) -> tuple[dict[str, gpd.GeoDataFrame], pd.DataFrame]:
+    """Layers of one field in its own plane, by kind, and the pieces of row that its sheet draws."""
+    strips = field.lines("strip")
+    rows, pieces = row_lines(field, judging)
+    drawn = {"strip_lines": strip_lines(field, strips), "row_lines": rows}
+    return drawn | bands(field, strips, judging) | advice_of(field, judging), pieces
 
 
 def strip_lines(field: FieldData, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

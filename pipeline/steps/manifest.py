@@ -8,7 +8,7 @@ from pipeline.errors import CheckError
 from pipeline.files.log import run_step
 from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
-from pipeline.files.store import read_json, to_json, write_bytes
+from pipeline.files.store import read_json, remove, to_json, write_bytes
 
 # Steps that leave something for each batch.
 BATCHED = ("passes", "offsets", "odds", "overlap", "bands", "sheets")
@@ -29,7 +29,7 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
     """
     taken, judging = read_json(intake), Settings.read(tiers)
     for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
-        left.unlink()
+        remove(left)
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     _tend_batches(intake.parent, set(taken["batches"]))
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
@@ -48,7 +48,7 @@ def _tend_batches(work: Path, wanted: set[str]) -> None:
     """Take away what batches that are gone have left."""
     for path in (one for step in BATCHED for one in sorted((work / step).glob("*"))):
         if path.stem not in wanted:
-            shutil.rmtree(path) if path.is_dir() else path.unlink()
+            remove(path)
 
 
 def _tend_fields(home: Path, wanted: set[str]) -> None:

@@ -19,7 +19,7 @@ from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
-from pipeline.files.store import write_frame
+from pipeline.files.store import whole_folder, write_frame
 
 _TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit")
 
@@ -42,9 +42,9 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
         LOG.info("odds: %s", folder.name)
         for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
             tables[name].append(table)
-    out.mkdir(parents=True, exist_ok=True)
-    for name, parts in tables.items():
-        write_frame(out / f"{name}.parquet", pd.concat(parts, ignore_index=True) if parts else pd.DataFrame())
+    with whole_folder(out) as filled:
+        for name, parts in tables.items():
+            write_frame(filled / f"{name}.parquet", pd.concat(parts, ignore_index=True) if parts else pd.DataFrame())
 
 
 def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]:

@@ -12,7 +12,7 @@ from pipeline.core.segments import Segments
 from pipeline.errors import InputError
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import fields_of
-from pipeline.files.store import read_geo, read_json, write_frame
+from pipeline.files.store import read_geo, read_json, whole_folder, write_frame
 
 
 def run(*, passes: Path, out: Path) -> None:
@@ -25,14 +25,14 @@ def run(*, passes: Path, out: Path) -> None:
     out : Path
         Folder to fill with one table of spans a field.
     """
-    out.mkdir(parents=True, exist_ok=True)
-    for folder in fields_of(passes):
-        LOG.info("offsets: %s", folder.name)
-        try:
-            spans = _measure(folder)
-        except InputError as error:
-            raise InputError(f"field '{read_json(folder / 'field.json')['field_id']}': {error}") from error
-        write_frame(out / f"{folder.name}.parquet", pd.DataFrame(asdict(spans)))
+    with whole_folder(out) as filled:
+        for folder in fields_of(passes):
+            LOG.info("offsets: %s", folder.name)
+            try:
+                spans = _measure(folder)
+            except InputError as error:
+                raise InputError(f"field '{read_json(folder / 'field.json')['field_id']}': {error}") from error
+            write_frame(filled / f"{folder.name}.parquet", pd.DataFrame(asdict(spans)))
 
 
 def _measure(folder: Path) -> Spans:

@@ -18,7 +18,7 @@ from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
 from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
-from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_frame
+from pipeline.files.store import read_geo, read_json, to_json, whole_folder, write_bytes, write_frame
 
 
 def run(*, batch: Path, settings: Path, out: Path) -> None:
@@ -35,12 +35,13 @@ def run(*, batch: Path, settings: Path, out: Path) -> None:
     """
     geometry = read_json(settings)
     layers = {path.stem: read_geo(path) for path in sorted(batch.glob("*.parquet"))}
-    for number in range(len(layers["fields"])):
-        field = layers["fields"].iloc[number]
-        mine = {name: layer[layer[c.FIELD_ID] == field[c.FIELD_ID]] for name, layer in layers.items() if name != "fields"}
-        LOG.info("passes: field %s", field[c.FIELD_ID])
-        _lay_out(field, layers["fields"].crs, mine, geometry, out / field_folder(field[c.FIELD_ID]))
-    out.mkdir(parents=True, exist_ok=True)
+    fields = layers.pop("fields")
+    with whole_folder(out) as filled:
+        for number in range(len(fields)):
+            field = fields.iloc[number]
+            mine = {name: layer[layer[c.FIELD_ID] == field[c.FIELD_ID]] for name, layer in layers.items()}
+            LOG.info("passes: field %s", field[c.FIELD_ID])
+            _lay_out(field, fields.crs, mine, geometry, filled / field_folder(field[c.FIELD_ID]))
 
 
 def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry: dict, out: Path) -> None:

@@ -1,0 +1,81 @@
+"""Two runs at once in one folder, and a run that comes upon a job of a killed one."""
+
+import os
+import signal
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from kills import jobs_of
+from workflow import begin, config, hashes, passes_of, snakemake, write_coop
+
+SETTINGS = config(Path())
+
+
+def wait_for(what: Callable[[], object]) -> None:
+    """Wait until something is so, for a minute at most."""
+    until = time.monotonic() + 60
+    while not what():
+        assert time.monotonic() < until, "waited in vain"
+        time.sleep(0.05)
+
+
+@pytest.fixture
+def run(tmp_path):
+    """A run at work in `tmp_path/"folder"`, one of its jobs seen; what it says is in `said.txt`."""
+    write_coop(tmp_path / "folder", rows=passes_of(shift_m=0.05))
+    started = begin(SETTINGS, tmp_path / "folder", tmp_path / "said.txt")
+    wait_for(lambda: jobs_of(started.pid) or started.poll() is not None)
+    yield started
+    if jobs_of(started.pid) or started.poll() is None:  # the test has failed
+        os.killpg(started.pid, signal.SIGKILL)
+    started.wait()
+
+
+def undisturbed(folder: Path, home: Path) -> dict[str, str]:
+    """Hashes of the results of a run with the same input in a folder of its own."""
+    home.mkdir()
+    (home / "coop.gpkg").write_bytes((folder / "coop.gpkg").read_bytes())
+    done = snakemake(SETTINGS, home)
+    assert done.returncode == 0, done.stdout
+    return hashes(home / "results")
+
+
+@pytest.mark.slow
+def test_a_second_run_is_refused_while_the_first_is_at_work(run, tmp_path):
+    folder = tmp_path / "folder"
+    second, dry = snakemake(SETTINGS, folder), snakemake(SETTINGS, folder, "-n")
+    assert run.poll() is None  # else nothing was tried
+    assert second.returncode != 0
+    told = [line for line in second.stdout.splitlines() if line.startswith("rowreturn: error: ")]
+    assert len(told) == 1 and "Traceback" not in second.stdout, second.stdout
+    assert told[0].startswith(f"rowreturn: error: another run is at work in this folder (process {run.pid})")
+    assert dry.returncode == 0 and "This was a dry-run" in dry.stdout, dry.stdout
+    assert run.wait(timeout=280) == 0, (tmp_path / "said.txt").read_text()
+    assert hashes(folder / "results") == undisturbed(folder, tmp_path / "other")
+    again = snakemake(SETTINGS, folder)
+    assert again.returncode == 0 and "Nothing to be done" in again.stdout, again.stdout
+
+
+@pytest.mark.slow
+def test_a_job_of_a_killed_run_is_waited_for_and_nothing_begins_before_it_has_ended(run, tmp_path):
+    folder, said = tmp_path / "folder", tmp_path / "again.txt"
+    # A job that has opened its log has taken its lock before.
+    wait_for(lambda: list((folder / "work" / "log" / "offsets").glob("*.log")) and jobs_of(run.pid))
+    left = jobs_of(run.pid)
+    for job in left:
+        os.kill(job, signal.SIGSTOP)
+    run.kill()
+    again = begin(SETTINGS, folder, said)
+    try:
+        wait_for(lambda: "a job of an earlier run is still at work" in said.read_text())
+        assert jobs_of(again.pid) == {}
+        for job in left:
+            os.kill(job, signal.SIGCONT)
+        assert again.wait(timeout=280) == 0, said.read_text()
+    finally:
+        if again.poll() is None:
+            os.killpg(again.pid, signal.SIGKILL)
+    assert jobs_of(run.pid) == {}
+    assert hashes(folder / "results") == undisturbed(folder, tmp_path / "other")
