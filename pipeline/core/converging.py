@@ -5,7 +5,7 @@ import numpy as np
 from pipeline.core.returns import ReturnError
 from pipeline.core.stretches import CUTS_S, Stretches
 from pipeline.core.tier import Tier
-from pipeline.core.what_if import PairLengths
+from pipeline.core.what_if import SAME, PairLengths
 
 # Waits after each start that are compared [s].
 WAITS_S = tuple(60.0 * minutes for minutes in (0, 1, 2, 5, 10, 15, 20, 30, 45, 60))
@@ -49,7 +49,7 @@ def planned_miss_per_start_m(
     if lengths.total_m == 0.0:
         return 0.0
     start_sd = tier.start_sd_m(wait_s + np.column_stack([CUTS_S[:-1], CUTS_S[1:]]), baseline_m) / np.sqrt(2.0)
-    settled = error.sd(lengths.strip_pass, lengths.planter_pass)
+    whole, settled = lengths.condensed(error.sd(lengths.strip_pass, lengths.planter_pass), alike=SAME)
     felt = start_sd > 0.0
-    shares = [lengths.missed_m(np.hypot(settled, sd)).sum() / lengths.total_m for sd in (0.0, *start_sd[felt])]
-    return float(np.sum((np.array(shares[1:]) - shares[0]) * np.diff(CUTS_S)[felt]) * row_m_per_s)
+    shares = whole.missed_in_all_m(np.hypot(settled, np.r_[0.0, start_sd[felt]][:, None])) / lengths.total_m
+    return float(np.sum((shares[1:] - shares[0]) * np.diff(CUTS_S)[felt]) * row_m_per_s)

@@ -6,29 +6,30 @@ from scipy.special import ndtr
 BISECTIONS = 48
 
 
-def miss_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float) -> np.ndarray:
+def miss_probability(
+    offset_m: np.ndarray, half_width_m: np.ndarray | float, sd_m: np.ndarray | float
+) -> np.ndarray:
     """Probability that |offset + error| exceeds the half width (DESIGN 2.2).
 
     Parameters
     ----------
     offset_m : ndarray
         Expected offsets [m].
-    half_width_m : float
+    half_width_m : float or ndarray
         Half strip width less the margin [m]; not positive where nothing can hold.
-    sd_m : float
+    sd_m : float or ndarray
         Standard deviation of the error [m]; 0 gives the bare geometry.
 
     Returns
     -------
     ndarray
-        Same shape as `offset_m`.
+        Of the shape that all three are broadcast to.
     """
-    offset = np.abs(np.asarray(offset_m, float))
-    if half_width_m < 0:
-        return np.ones_like(offset)
-    if sd_m == 0.0:
-        return (offset > half_width_m).astype(float)
-    return _outside(offset, half_width_m, sd_m)
+    offset, half_width, sd = np.abs(np.asarray(offset_m, float)), np.asarray(half_width_m), np.asarray(sd_m)
+    odds = _outside(offset, half_width, np.where(sd == 0.0, 1.0, sd))
+    if not sd.all():
+        odds = np.where(sd == 0.0, offset > half_width, odds)
+    return odds if (half_width >= 0).all() else np.where(half_width < 0, 1.0, odds)
 
 
 def miss_any_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float, spacing_m: float) -> np.ndarray:

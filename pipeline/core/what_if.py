@@ -18,6 +18,8 @@ _STEPS = 22
 # Errors that differ by less than this share are asked for together where a width is sought: pairs in which a receiver
 # converges have each its own.
 _ALIKE = 0.01
+# And by less than this one, where they are the same but for rounding.
+SAME = 1e-9
 
 
 @dataclass(frozen=True)
@@ -110,11 +112,17 @@ class PairLengths:
             return float("nan")
         return 2.0 * (_turning_point(holds_enough) + row_margin_m)
 
-    def condensed(self, sd_m: np.ndarray) -> tuple["PairLengths", np.ndarray]:
-        """Pairs with nearly the same error and the same strips as one, and the standard deviation of each [m]."""
-        alike = np.round(np.log(np.maximum(sd_m, _SMALLEST_M)) / _ALIKE).astype(np.int64)
-        width = np.round(self.half_width_m * 1e9).astype(np.int64)
-        first, group = unique_keys(alike, width)
+    def condensed(self, sd_m: np.ndarray, *, alike: float = _ALIKE) -> tuple["PairLengths", np.ndarray]:
+        """Pairs of the same strips and nearly the same error as one, and the standard deviation of each [m].
+
+        Parameters
+        ----------
+        sd_m : ndarray, shape (pairs,)
+        alike : float
+            Share by which errors may differ.
+        """
+        nearly = np.round(np.log(np.maximum(sd_m, _SMALLEST_M)) / alike).astype(np.int64)
+        first, group = unique_keys(nearly, self._width_nm)
         length = np.zeros((len(first), self.length_m.shape[1]))
         np.add.at(length, group, self.length_m)
         by_pair = self.length_m.sum(axis=1)
@@ -125,11 +133,20 @@ class PairLengths:
         """Expected missing length of each pair for standard deviations, (pairs,), on its own or on other strips [m]."""
         half_width_m = self.half_width_m if half_width_m is None else half_width_m
         # Pairs that share both are asked for together.
-        kinds, kind = np.unique(np.round(np.column_stack([sd_m, half_width_m]) * 1e9), axis=0, return_inverse=True)
-        odds = np.empty((len(kinds), len(self.offset_m)))
-        for number, (sd, half_width) in enumerate(kinds * 1e-9):
-            odds[number] = miss_probability(self.offset_m, half_width, sd)
-        return np.einsum("pb,pb->p", self.length_m, odds[kind.ravel()])
+        first, kind = unique_keys(np.round(sd_m * 1e9).astype(np.int64), np.round(half_width_m * 1e9).astype(np.int64))
+        odds = miss_probability(self.offset_m, half_width_m[first, None], sd_m[first, None])
+        return np.einsum("pb,pb->p", self.length_m, odds[kind])
+
+    def missed_in_all_m(self, sd_m: np.ndarray) -> np.ndarray:
+        """Expected missing length of all pairs together [m], shape (cases,), for standard deviations (cases, pairs)."""
+        missed = np.zeros(len(sd_m))
+        for pair, half_width in enumerate(self.half_width_m):
+            missed += miss_probability(self.offset_m, half_width, sd_m[:, pair, None]) @ self.length_m[pair]
+        return missed
+
+    @property
+    def _width_nm(self) -> np.ndarray:
+        return np.round(self.half_width_m * 1e9).astype(np.int64)
 
 
 def _turning_point(answer: Callable[[float], bool]) -> float:

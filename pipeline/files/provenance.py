@@ -33,7 +33,7 @@ def made_with(project: Path) -> dict:
         The folder that holds `pipeline`.
     """
     return {
-        "rowreturn": __version__, "code_sha256": _code_hash(project), "python": platform.python_version(),
+        "rowreturn": __version__, "code_sha256": code_hash(project, _steps(project)), "python": platform.python_version(),
         "versions": versions(),
     }  # fmt: skip
 
@@ -50,8 +50,12 @@ def _version(package: str) -> str:
         return "not installed"
 
 
-def _code_hash(project: Path) -> str:
-    steps = sorted(path.stem for path in (project / "pipeline" / "steps").glob("*.py") if path.stem not in _ASIDE)
+def code_hash(project: Path, steps: list[str]) -> str:
+    """One hash over the modules that these steps run."""
     files = sorted({file for step in steps for file in modules_of(project, f"pipeline.steps.{step}")})
     named = [f"{Path(file).relative_to(project).as_posix()} {sha256(Path(file))}" for file in files]
     return hashlib.sha256("\n".join(named).encode()).hexdigest()
+
+
+def _steps(project: Path) -> list[str]:
+    return sorted(path.stem for path in (project / "pipeline" / "steps").glob("*.py") if path.stem not in _ASIDE)

@@ -31,7 +31,7 @@ def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> I
             raster.descriptions = tuple(bands)
             yield raster
         rasterio.shutil.copy(
-            working, unfinished, driver="COG", compress="DEFLATE", level=1, blocksize=BLOCK,
+            working, unfinished, driver="COG", compress="ZSTD", level=1, blocksize=BLOCK,
             overview_resampling="nearest", sparse_ok=True, bigtiff="IF_SAFER",
         )  # fmt: skip
         check_room(unfinished)

@@ -20,8 +20,6 @@ checkpoint intake:
         "work/intake.json",
     log:
         "work/log/intake.log",
-    params:
-        source=CONFIG_FILE,
     message:
         "Reading, checking and splitting the input into batches of fields"
     script:

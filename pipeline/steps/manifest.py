@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pipeline
 from pipeline.errors import CheckError
+from pipeline.files.kept import prune
 from pipeline.files.log import run_step
 from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
@@ -30,6 +31,7 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
     taken, judging = read_json(intake), Settings.read(tiers)
     for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
         remove(left)
+    prune(intake.parent, {name for names in taken["batches"].values() for name in names})
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     _tend_batches(intake.parent, set(taken["batches"]))
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]

@@ -1,5 +1,6 @@
 """Every tier's class lengths, expected missing rows and percentiles, per row, pass and field."""
 
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -17,14 +18,15 @@ from pipeline.files.audit_table import audit_of
 from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
-from pipeline.files.log import LOG, run_step
+from pipeline.files.kept import Kept, hash_of_files
+from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import whole_folder, write_frame
 
 _TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit")
 
 
-def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
+def run(*, passes: Path, offsets: Path, tiers: Path, out: Path, kept: Kept | None = None) -> None:
     """Judge all fields of a batch.
 
     Parameters
@@ -35,16 +37,24 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path) -> None:
         tiers.json.
     out : Path
         Folder to fill with rows, passes and field figures.
+    kept : Kept, optional
+        What was computed before.
     """
     judging = Settings.read(tiers)
     tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _TABLES}
     for folder in fields_of(passes):
-        LOG.info("odds: %s", folder.name)
-        for name, table in _judge_field(FieldData.read(folder, offsets), judging).items():
+        make = partial(_judge, folder, offsets, judging)
+        made_of = hash_of_files(folder, offsets / f"{folder.name}.parquet")
+        for name, table in (kept.tables(folder.name, made_of, make) if kept else make()).items():
             tables[name].append(table)
     with whole_folder(out) as filled:
         for name, parts in tables.items():
             write_frame(filled / f"{name}.parquet", pd.concat(parts, ignore_index=True) if parts else pd.DataFrame())
+
+
+def _judge(folder: Path, offsets: Path, judging: Settings) -> dict[str, pd.DataFrame]:
+    LOG.info("odds: %s", folder.name)
+    return _judge_field(FieldData.read(folder, offsets), judging)
 
 
 def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]:
@@ -137,7 +147,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
-            out=Path(job.output[0]),
+            out=Path(job.output[0]), kept=Kept.of_step("odds", Path(job.input.tiers), work=Path(WORK)),
         ),
         log=job.log[0],
     )  # fmt: skip

@@ -1,6 +1,7 @@
 """The raster route: rows and strip bands of all tiers in one pass over the cells, held against the exact route."""
 
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
@@ -18,18 +19,21 @@ from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
 from pipeline.errors import CheckError
 from pipeline.files.field_data import FieldData
-from pipeline.files.log import LOG, run_step
+from pipeline.files.kept import Kept, hash_of_files
+from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.raster import BLOCK, overlap_tiff, write_lines
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import read_json, write_frame
 
+_COUNTED = "counted"
 # Cells in memory at a time, all tiers together.
 WINDOW_CELLS = 64_000_000
 
 
 def run(
-    *, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path, out: Path | None, only: str | None = None
-) -> None:
+    *, passes: Path, offsets: Path, tiers: Path, raster: Path, results: Path, out: Path | None, only: str | None = None,
+    kept: Kept | None = None,
+) -> None:  # fmt: skip
     """Count all fields of a batch in cells, or one of them.
 
     Parameters
@@ -44,6 +48,8 @@ def run(
         Table of lengths per row and tier; none where only a raster is asked for.
     only : str, optional
         Folder name of the one field to count.
+    kept : Kept, optional
+        What was computed before.
 
     Raises
     ------
@@ -53,11 +59,17 @@ def run(
     judging, cell_m = Settings.read(tiers), read_json(raster)["cell_m"]
     tables = []
     for folder in fields_of(passes, only=only):
-        LOG.info("overlap: %s", folder.name)
-        field = FieldData.read(folder, offsets)
-        tables.append(_count_field(field, judging, cell_m, results / "fields" / folder.name / "overlap.tif"))
+        tif = results / "fields" / folder.name / "overlap.tif"
+        make = partial(_count, folder, offsets, judging, cell_m, tif)
+        made_of = hash_of_files(folder, offsets / f"{folder.name}.parquet")
+        tables.append((kept.tables(folder.name, made_of, make, beside=[tif]) if kept else make())[_COUNTED])
     if out is not None:
         write_frame(out, pd.concat(tables, ignore_index=True) if tables else pd.DataFrame())
+
+
+def _count(folder: Path, offsets: Path, judging: Settings, cell_m: float, tif: Path) -> dict[str, pd.DataFrame]:
+    LOG.info("overlap: %s", folder.name)
+    return {_COUNTED: _count_field(FieldData.read(folder, offsets), judging, cell_m, tif)}
 
 
 def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) -> pd.DataFrame:
@@ -140,6 +152,8 @@ if __name__ == "__main__":
         lambda: run(
             passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
             raster=Path(job.input.raster), results=Path("results"), out=None if one else Path(job.output[0]), only=one,
+            # One that is asked for alone is gone: whatever is kept of it is no use.
+            kept=None if one else Kept.of_step("overlap", Path(job.input.tiers), Path(job.input.raster), work=Path(WORK)),
         ),
         log=job.log[0],
     )  # fmt: skip

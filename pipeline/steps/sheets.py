@@ -1,6 +1,7 @@
 """The sheet of every field: the map that a consultant hands over."""
 
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -10,8 +11,9 @@ from pipeline import columns as c
 from pipeline.core.cut import cut_lines
 from pipeline.core.figures import summed
 from pipeline.core.show import direction_text, length_text
+from pipeline.files.kept import Kept, hash_of
 from pipeline.files.laid_out import PIECES, LaidOut
-from pipeline.files.log import LOG, run_step
+from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.files.sheet_data import MOST_TIERS, SheetData
@@ -24,7 +26,7 @@ FLAGGED_SHARE = 0.05
 
 def run(
     *, passes: Path, bands: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path | None,
-    only: str | None = None,
+    only: str | None = None, kept: Kept | None = None,
 ) -> None:  # fmt: skip
     """Draw the sheets of a batch, or of one field of it.
 
@@ -40,6 +42,8 @@ def run(
         List of the sheets drawn; none where only one is asked for.
     only : str, optional
         Folder name of the one field to draw.
+    kept : Kept, optional
+        What was drawn before.
     """
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts, shift = (read_frame(odds / f"{name}.parquet") for name in ("rows", "fields", "shift"))
@@ -49,19 +53,29 @@ def run(
     for folder in fields_of(passes, only=only):
         field, pieces = LaidOut(folder), read_frame(bands / PIECES / f"{folder.name}.parquet")
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
-        home = results / "fields" / folder.name
-        for stale in ("sheet.png", "sheet.pdf"):
-            (home / stale).unlink(missing_ok=True)
+        files = [results / "fields" / folder.name / name for name in ("sheet.png", "sheet.pdf")]
         # One that is asked for alone was drawn by an earlier run and is expected, whatever has changed since.
         if only is not None or _wanted(table, said["sheets"]):
-            LOG.info("sheets: %s", folder.name)
-            home.mkdir(parents=True, exist_ok=True)
             extra = SheetExtra.of(field, layers, rows, shift)
-            figure = draw_sheet(_sheet(field, pieces, judging, said, table, extra))
-            save_sheet(figure, png=home / "sheet.png", pdf=home / "sheet.pdf")
+            sheet = _sheet(field, pieces, judging, said, table, extra)
+            make = partial(_draw, sheet, *files)
+            if kept:
+                kept.tables(folder.name, hash_of(sheet), make, beside=files)
+            else:
+                make()
             drawn.append(folder.name)
+        else:
+            for stale in files:
+                stale.unlink(missing_ok=True)
     if out is not None:
         write_bytes(out, to_json({"sheets": drawn}))
+
+
+def _draw(sheet: SheetData, png: Path, pdf: Path) -> dict[str, pd.DataFrame]:
+    LOG.info("sheets: %s", png.parent.name)
+    png.parent.mkdir(parents=True, exist_ok=True)
+    save_sheet(draw_sheet(sheet), png=png, pdf=pdf)
+    return {}
 
 
 def _wanted(table: pd.DataFrame, which: str) -> bool:
@@ -156,6 +170,7 @@ if __name__ == "__main__":
             passes=Path(job.input.passes), bands=Path(job.input.bands), odds=Path(job.input.odds),
             tiers=Path(job.input.tiers), report=Path(job.input.report), results=Path("results"),
             out=None if one else Path(job.output[0]), only=one,
+            kept=None if one else Kept.of_step("sheets", work=Path(WORK)),
         ),
         log=job.log[0],
     )  # fmt: skip
