@@ -84,6 +84,8 @@ class Kept:
         said = _said(folder)
         if said.get("key") != key or said.get("beside") != _hashes(beside):
             if folder.exists():  # what is kept of older input is of no use, and must not outlive what `make` overwrites
+                # The key first: killed half way, and the older input put back, it would promise tables that are gone.
+                (folder / _KEY).unlink(missing_ok=True)
                 shutil.rmtree(folder)
             made = make()
             with whole_folder(folder) as unfinished:
