@@ -1,7 +1,6 @@
 rule tables:
     input:
-        odds=of_batches("work/odds/{batch}/listed.json"),
-        overlap=of_batches("work/overlap/{batch}.parquet"),
+        figures=of_batches("work/figures/{batch}/listed.json"),
         code=code_of("tables"),
     output:
         fields="results/field_tier.csv",
@@ -13,6 +12,6 @@ rule tables:
     log:
         "work/log/tables.log",
     message:
-        "Adding up rows, passes and fields"
+        "Putting the tables of all batches together"
     script:
         "../steps/tables.py"
