@@ -9,7 +9,8 @@ import pytest
 import shapely
 
 from pipeline.files import kept as module
-from pipeline.files.kept import Kept, hash_of, hash_of_files, prune
+from pipeline.files.kept import Kept, hash_of, prune
+from pipeline.files.store import hash_of_files
 
 
 @pytest.fixture
