@@ -9,7 +9,8 @@ KILLS = 15
 # What runs anew where a boundary has moved, and where a tier has another figure.
 RUN_ANEW = {
     "boundary": (
-        "inputs", "intake", "passes", "offsets", "odds", "overlap", "bands", "tables", "layers", "sheets", "changes", "manifest",
+        "inputs", "intake", "passes", "offsets", "odds", "overlap", "bands", "tables", "layers", "sheets", "changes",
+        "manifest",
     ),
     "tier": ("odds", "overlap", "bands", "tables", "sheets"),
 }  # fmt: skip
