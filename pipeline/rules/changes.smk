@@ -13,6 +13,9 @@ rule changes:
         "changes.csv",
     log:
         "work/log/changes.log",
+    resources:
+        mem_mb=asked("changes", "mem_mb"),
+        runtime=asked("changes", "runtime"),
     message:
         "Comparing with the last run"
     script:

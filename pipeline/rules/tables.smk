@@ -12,6 +12,9 @@ rule tables:
         audit="results/audit.csv",
     log:
         "work/log/tables.log",
+    resources:
+        mem_mb=asked("tables", "mem_mb"),
+        runtime=asked("tables", "runtime"),
     message:
         "Adding up rows, passes and fields"
     script:
