@@ -30,4 +30,4 @@ bench: .venv/ready
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m bench.run
 
 clean:
-	rm -rf results work .snakemake changes.csv
+	rm -rf results work .snakemake changes.csv changes.html

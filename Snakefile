@@ -21,6 +21,8 @@ from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
+# For messages of the intake; as a parameter of its rule it would make a folder that was moved another input.
+os.environ.update(ROWRETURN_CONFIG=CONFIG_FILE)
 try:
     for name in workflow.configfiles:
         # Snakemake has read it already, but lets the last of two equal keys win.
@@ -68,6 +70,7 @@ rule all:
         "results/rejects.csv",
         # Beside the results: these are the same for the same input, whatever the run before them was.
         "changes.csv",
+        "changes.html",
         "results/manifest.json",
         # Asked for, because a missing input of what is there makes Snakemake run nothing once `.snakemake` is lost.
         input_note,

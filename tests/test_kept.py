@@ -9,7 +9,8 @@ import pytest
 import shapely
 
 from pipeline.files import kept as module
-from pipeline.files.kept import Kept, hash_of, hash_of_files, prune
+from pipeline.files.kept import Kept, hash_of, prune
+from pipeline.files.store import hash_of_files
 
 
 @pytest.fixture
@@ -109,3 +110,20 @@ class Invented:
 ])  # fmt: skip
 def test_hash_of_content_tells_every_part_apart(other):
     assert hash_of(Invented()) == hash_of(Invented()) != hash_of(Invented(**other))
+
+
+def test_killed_while_the_old_is_taken_away_and_the_input_put_back(made, monkeypatch):
+    folder, computed = made
+    before = (folder / "field" / "rows.json").read_text()
+
+    def killed(kept) -> None:
+        (kept / "rows.parquet").unlink()
+        raise KeyboardInterrupt
+
+    (folder / "field" / "rows.json").write_text("[2]")
+    with monkeypatch.context() as change:
+        change.setattr(module.shutil, "rmtree", killed)
+        with pytest.raises(KeyboardInterrupt):
+            computed()
+    (folder / "field" / "rows.json").write_text(before)
+    assert computed()

@@ -3,16 +3,16 @@
 import pytest
 from kills import Trial, summary
 
+KILLS = 16
+
 
 @pytest.mark.slow
-@pytest.mark.parametrize(
-    ("change", "seed", "count"), [("fresh", 1, 16), ("fresh", 2, 16), ("boundary", 1, 16), ("tier", 1, 16)]
-)
-def test_after_a_kill_the_same_command_gives_the_same_bytes(change, seed, count, tmp_path):
+@pytest.mark.parametrize(("change", "seed"), [("fresh", 1), ("fresh", 2), ("boundary", 1), ("tier", 1)])
+def test_after_a_kill_the_same_command_gives_the_same_bytes(change, seed, tmp_path):
     kills = []
-    for kill in Trial(tmp_path, change=change, seed=seed).kills(count):
+    for kill in Trial(tmp_path, change=change, seed=seed).kills(KILLS):
         print(kill, flush=True)
         kills.append(kill)
     print(summary(kills))
     assert [str(kill) for kill in kills if kill.wrong] == []
-    assert len(kills) == count  # more came too late otherwise
+    assert len(kills) == KILLS  # more came too late otherwise

@@ -3,7 +3,7 @@
 import os
 import signal
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
@@ -24,6 +24,7 @@ def wait_for(what: Callable[[], object]) -> None:
 @pytest.fixture
 def run(tmp_path):
     """A run at work in `tmp_path/"folder"`, one of its jobs seen; what it says is in `said.txt`."""
+    (tmp_path / "folder").mkdir()
     write_coop(tmp_path / "folder", rows=passes_of(shift_m=0.05))
     started = begin(SETTINGS, tmp_path / "folder", tmp_path / "said.txt")
     wait_for(lambda: jobs_of(started.pid) or started.poll() is not None)
@@ -31,6 +32,11 @@ def run(tmp_path):
     if jobs_of(started.pid) or started.poll() is None:  # the test has failed
         os.killpg(started.pid, signal.SIGKILL)
     started.wait()
+
+
+def signal_all(jobs: Iterable[int], what: signal.Signals) -> None:
+    for job in jobs:
+        os.kill(job, what)
 
 
 def undisturbed(folder: Path, home: Path) -> dict[str, str]:
@@ -44,9 +50,10 @@ def undisturbed(folder: Path, home: Path) -> dict[str, str]:
 
 @pytest.mark.slow
 def test_a_second_run_is_refused_while_the_first_is_at_work(run, tmp_path):
-    folder = tmp_path / "folder"
+    folder, jobs = tmp_path / "folder", jobs_of(run.pid)
+    signal_all(jobs, signal.SIGSTOP)  # or it may have ended by the time the other begins
     second, dry = snakemake(SETTINGS, folder), snakemake(SETTINGS, folder, "-n")
-    assert run.poll() is None  # else nothing was tried
+    signal_all(jobs, signal.SIGCONT)
     assert second.returncode != 0
     told = [line for line in second.stdout.splitlines() if line.startswith("rowreturn: error: ")]
     assert len(told) == 1 and "Traceback" not in second.stdout, second.stdout
@@ -64,15 +71,13 @@ def test_a_job_of_a_killed_run_is_waited_for_and_nothing_begins_before_it_has_en
     # A job that has opened its log has taken its lock before.
     wait_for(lambda: list((folder / "work" / "log" / "offsets").glob("*.log")) and jobs_of(run.pid))
     left = jobs_of(run.pid)
-    for job in left:
-        os.kill(job, signal.SIGSTOP)
+    signal_all(left, signal.SIGSTOP)
     run.kill()
     again = begin(SETTINGS, folder, said)
     try:
         wait_for(lambda: "a job of an earlier run is still at work" in said.read_text())
         assert jobs_of(again.pid) == {}
-        for job in left:
-            os.kill(job, signal.SIGCONT)
+        signal_all(left, signal.SIGCONT)
         assert again.wait(timeout=280) == 0, said.read_text()
     finally:
         if again.poll() is None:

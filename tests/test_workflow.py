@@ -93,11 +93,11 @@ def test_a_lost_raster_and_a_lost_sheet_are_made_again_and_nothing_else(run):
     assert made.returncode == 0, made.stdout
     assert "Making the raster of field F0 again" in made.stdout, made.stdout
     assert "Drawing the sheet of field F2 again" in made.stdout, made.stdout
-    assert rules_run(made.stdout) == {"lost_raster", "lost_sheet", "manifest", "all"}, made.stdout
+    assert rules_planned(made.stdout) == {"lost_raster", "lost_sheet", "manifest", "all"}, made.stdout
     assert hashes(folder / "results") == before
     # They were inputs of the manifest once and are none any more, so it is written once more; then all is quiet.
     settled = snakemake(settings, folder)
-    assert rules_run(settled.stdout) <= {"manifest", "all"}, settled.stdout
+    assert rules_planned(settled.stdout) <= {"manifest", "all"}, settled.stdout
     assert hashes(folder / "results") == before
     assert "Nothing to be done" in snakemake(settings, folder).stdout
 
@@ -108,7 +108,7 @@ def test_another_input_is_seen_although_snakemake_has_lost_its_notes(run, tmp_pa
     shutil.copytree(run[0], folder, copy_function=shutil.copy2, ignore=shutil.ignore_patterns(".snakemake"))
     assert "Nothing to be done" in snakemake(run[1], folder, "-n").stdout
     planned = snakemake(run[1] | {"title": "Other fields"}, folder, "-n")
-    assert {"inputs", "intake"} <= rules_run(planned.stdout), planned.stdout
+    assert {"inputs", "intake"} <= rules_planned(planned.stdout), planned.stdout
 
 
 @pytest.mark.slow
@@ -122,7 +122,7 @@ def test_sheets_that_are_wanted_no_more_are_not_made_again(run, tmp_path):
     assert not list((folder / "results" / "fields").glob("*/sheet.*"))
 
 
-def rules_run(said: str) -> set[str]:
+def rules_planned(said: str) -> set[str]:
     """Names of the rules in the table of jobs that Snakemake prints before it starts."""
     table = said.partition("Job stats:")[2].partition("\n\n")[0]
     words = [line.split() for line in table.splitlines()]

@@ -2,8 +2,10 @@
 
 import hashlib
 import os
+import re
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 
 import geopandas as gpd
@@ -132,12 +134,14 @@ def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
     return {name: pd.read_csv(path, dtype={"field_id": str}) for name, path in paths.items()}
 
 
-def snakemake(settings: dict, folder: Path, *targets: str, cores: int = 2) -> subprocess.CompletedProcess:
+def snakemake(
+    settings: dict, folder: Path, *targets: str, cores: int = 2, project: Path = PROJECT
+) -> subprocess.CompletedProcess:
     """Run the workflow as a user does, in a folder of its own; output and errors in `stdout`."""
+    how = _documented(settings, folder, *targets, cores=cores, project=project)
     return subprocess.run(
-        **_documented(settings, folder, *targets, cores=cores), stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
-        text=True, check=False, timeout=280,
-    )  # fmt: skip
+        **how, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False, timeout=280
+    )
 
 
 def begin(settings: dict, folder: Path, said: Path, *targets: str, cores: int = 2) -> subprocess.Popen:
@@ -147,7 +151,7 @@ def begin(settings: dict, folder: Path, said: Path, *targets: str, cores: int = 
         return subprocess.Popen(**how, stdout=stream, stderr=subprocess.STDOUT, start_new_session=True)
 
 
-def _documented(settings: dict, folder: Path, *targets: str, cores: int) -> dict:
+def _documented(settings: dict, folder: Path, *targets: str, cores: int, project: Path = PROJECT) -> dict:
     """The command that users are told of, and its environment; writes the configuration it names."""
     Path(folder).mkdir(parents=True, exist_ok=True)
     file = Path(folder) / "mine.yaml"
@@ -155,11 +159,16 @@ def _documented(settings: dict, folder: Path, *targets: str, cores: int) -> dict
     if not file.exists() or file.read_text() != text:
         file.write_text(text)
     command = [
-        sys.executable, "-m", "snakemake", "-s", PROJECT / "Snakefile", "--directory", folder,
+        sys.executable, "-m", "snakemake", "-s", project / "Snakefile", "--directory", folder,
         "--cores", cores, "--configfile", file, "--nocolor", *targets,
     ]  # fmt: skip
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
     return {"args": [str(part) for part in command], "env": environment}
+
+
+def rules_run(said: str) -> Counter[str]:
+    """How often each rule ran, but the last one that asks for all, by what Snakemake printed."""
+    return Counter(re.findall(r"^Finished jobid: \d+ \(Rule: (\w+)\)", said, re.MULTILINE)) - Counter({"all": 1})
 
 
 def hashes(results: Path) -> dict[str, str]:

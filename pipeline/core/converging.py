@@ -1,5 +1,7 @@
 """What receivers that have not converged cost: metres laid too early, rows they put at risk, and what waiting avoids."""
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from pipeline.core.returns import ReturnError
@@ -23,8 +25,8 @@ def early_share(stretches: Stretches, convergence_s: np.ndarray | float) -> np.n
 
 def planned_miss_per_start_m(
     lengths: PairLengths, error: ReturnError, tier: Tier, *, baseline_m: float | None, row_m_per_s: float,
-    wait_s: float = 0.0,
-) -> float:  # fmt: skip
+    waits_s: Sequence[float] = (0.0,),
+) -> np.ndarray:  # fmt: skip
     """Row length expected to miss because of one start, where no times say which rows follow it [m].
 
     Parameters
@@ -39,17 +41,24 @@ def planned_miss_per_start_m(
         Distance to the base [m].
     row_m_per_s : float
         Row length laid in a second at the operation's field capacity [m/s].
-    wait_s : float
-        Time from the start to the work [s].
+    waits_s : sequence of float
+        Times from the start to the work [s].
+
+    Returns
+    -------
+    ndarray, shape (waits,)
 
     Notes
     -----
     The rise of the expected missed share while R(t) falls, added up over the time since the work began.
     """
     if lengths.total_m == 0.0:
-        return 0.0
-    start_sd = tier.start_sd_m(wait_s + np.column_stack([CUTS_S[:-1], CUTS_S[1:]]), baseline_m) / np.sqrt(2.0)
+        return np.zeros(len(waits_s))
+    cuts = np.column_stack([CUTS_S[:-1], CUTS_S[1:]])
+    start_sd = np.concatenate([tier.start_sd_m(wait_s + cuts, baseline_m) for wait_s in waits_s]) / np.sqrt(2.0)
     whole, settled = lengths.condensed(error.sd(lengths.strip_pass, lengths.planter_pass), alike=SAME)
     felt = start_sd > 0.0
-    shares = whole.missed_in_all_m(np.hypot(settled, np.r_[0.0, start_sd[felt]][:, None])) / lengths.total_m
-    return float(np.sum((shares[1:] - shares[0]) * np.diff(CUTS_S)[felt]) * row_m_per_s)
+    missed = whole.missed_in_all_m(np.hypot(settled, np.r_[0.0, start_sd[felt]][:, None]))
+    rise = np.zeros(len(start_sd))
+    rise[felt] = (missed[1:] - missed[0]) / lengths.total_m
+    return rise.reshape(len(waits_s), -1) @ np.diff(CUTS_S) * row_m_per_s

@@ -243,7 +243,7 @@ def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.nd
     kinds, kind = np.unique(np.round(key * 1e9), axis=0, return_inverse=True)
     odds = np.empty((len(kinds), scale.bins, 2 * pairs.sd_m.shape[1]))
     for number, (half_width, *sds) in enumerate(kinds * 1e-9):
-        own = [miss_probability(scale.offset_m, half_width, sd) for sd in sds]
+        own = miss_probability(scale.offset_m[:, None], half_width, np.array(sds))
         anywhere = [miss_any_probability(scale.offset_m, half_width, sd, spacing_m) for sd in sds]
-        odds[number] = np.column_stack(own + anywhere)
+        odds[number] = np.column_stack([own, *anywhere])
     return odds, kind.ravel()

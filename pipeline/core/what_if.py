@@ -94,8 +94,8 @@ class PairLengths:
         whole, _ = self.condensed(np.zeros(len(self.half_width_m)))
 
         def misses_too_much(repeatable_m: float) -> bool:
-            sd = np.full(len(whole.half_width_m), np.hypot(repeatable_m / Z95, other_sd_m))
-            return whole.missed_m(sd).sum() > (1.0 - enough_share) * self.total_m
+            sd = np.full((1, len(whole.half_width_m)), np.hypot(repeatable_m / Z95, other_sd_m))
+            return whole.missed_in_all_m(sd)[0] > (1.0 - enough_share) * self.total_m
 
         if self.total_m == 0.0:
             return float("nan")
@@ -106,7 +106,7 @@ class PairLengths:
         whole, sd = self.condensed(error.sd(self.strip_pass, self.planter_pass))
 
         def holds_enough(half_width_m: float) -> bool:
-            return whole.missed_m(sd, np.full(len(sd), half_width_m)).sum() <= (1.0 - enough_share) * self.total_m
+            return whole.missed_in_all_m(sd[None], half_width_m)[0] <= (1.0 - enough_share) * self.total_m
 
         if self.total_m == 0.0:
             return float("nan")
@@ -129,18 +129,26 @@ class PairLengths:
         mean = np.bincount(group, by_pair * sd_m, len(first)) / np.maximum(np.bincount(group, by_pair, len(first)), 1e-12)
         return replace(self.take(first), length_m=length), mean
 
-    def missed_m(self, sd_m: np.ndarray, half_width_m: np.ndarray | None = None) -> np.ndarray:
-        """Expected missing length of each pair for standard deviations, (pairs,), on its own or on other strips [m]."""
-        half_width_m = self.half_width_m if half_width_m is None else half_width_m
-        # Pairs that share both are asked for together.
-        first, kind = unique_keys(np.round(sd_m * 1e9).astype(np.int64), np.round(half_width_m * 1e9).astype(np.int64))
-        odds = miss_probability(self.offset_m, half_width_m[first, None], sd_m[first, None])
+    def missed_m(self, sd_m: np.ndarray) -> np.ndarray:
+        """Expected missing length of each pair for standard deviations, (pairs,) [m]."""
+        # Pairs that share error and width are asked for together.
+        first, kind = unique_keys(np.round(sd_m * 1e9).astype(np.int64), self._width_nm)
+        odds = miss_probability(self.offset_m, self.half_width_m[first, None], sd_m[first, None])
         return np.einsum("pb,pb->p", self.length_m, odds[kind])
 
-    def missed_in_all_m(self, sd_m: np.ndarray) -> np.ndarray:
-        """Expected missing length of all pairs together [m], shape (cases,), for standard deviations (cases, pairs)."""
+    def missed_in_all_m(self, sd_m: np.ndarray, half_width_m: float | None = None) -> np.ndarray:
+        """Expected missing length of all pairs together [m], shape (cases,).
+
+        Parameters
+        ----------
+        sd_m : ndarray, shape (cases, pairs)
+            Standard deviations [m].
+        half_width_m : float, optional
+            Half width less the margin of other strips than their own [m].
+        """
         missed = np.zeros(len(sd_m))
-        for pair, half_width in enumerate(self.half_width_m):
+        for pair, own in enumerate(self.half_width_m):
+            half_width = own if half_width_m is None else half_width_m
             missed += miss_probability(self.offset_m, half_width, sd_m[:, pair, None]) @ self.length_m[pair]
         return missed
 

@@ -1,5 +1,6 @@
 """What is asked of a field beside its odds: starts and waiting, zones, moved bases, and what would be enough."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,7 +11,7 @@ from pipeline import columns as c
 from pipeline.core.accuracy import Z95
 from pipeline.core.converging import WAITS_S, early_share, planned_miss_per_start_m
 from pipeline.core.offsets import ON_STRIP
-from pipeline.core.pairs import Places
+from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.returns import ReturnError
 from pipeline.core.tiering import Side, made_under
 from pipeline.core.what_if import PairLengths
@@ -70,13 +71,20 @@ class Asked:
 
     def by_row(self, tier: str) -> dict:
         """Columns of the table of rows: length that was laid, or strips it stands on made, too early; largest error."""
-        spans, rows = self.field.spans, len(self.field.rows)
-        on = spans.kind == ON_STRIP
-        places, length = self.places.take(on), spans.length_m[on]
+        places, length, rows = *self._on_strips, len(self.field.rows)
         early = np.maximum(self._rows_early(tier)[places.planter_pass], self._strips_early(tier)[places.strip_pass])
-        bound = pd.Series(Z95 * self.errors[tier].sd(places.strip_pass, places.planter_pass))
-        worst = bound.groupby(places.row).max().reindex(range(rows), fill_value=0.0)
-        return {c.CONVERGING_M: np.bincount(places.row, length * early, rows), c.WORST_95_M: worst.to_numpy()}
+        worst = np.zeros(rows)
+        np.maximum.at(worst, places.row, Z95 * self.errors[tier].sd(places.strip_pass, places.planter_pass))
+        return {c.CONVERGING_M: np.bincount(places.row, length * early, rows), c.WORST_95_M: worst}
+
+    @cached_property
+    def _on_strips(self) -> tuple[Places, np.ndarray]:
+        """Places on strips, each row and pair of passes once, and the row length of each [m]."""
+        spans = self.field.spans
+        on = spans.kind == ON_STRIP
+        places = self.places.take(on)
+        first, one = unique_keys(places.row, places.planter_pass, places.strip_pass)
+        return places.take(first), np.bincount(one, spans.length_m[on], len(first))
 
     def waiting(self) -> pd.DataFrame:
         """Missing length that the planter would avoid by waiting after each of its starts, known or planned."""
@@ -84,7 +92,7 @@ class Asked:
         if self.judging.kind == "surveyed" or self.lengths.total_m == 0.0:
             return pd.DataFrame({name: [] for name in columns})
         timed = self._timed(self.field.planter_side)
-        missed = [self._missed_after(wait_s) if timed else self._planned_after(wait_s) for wait_s in WAITS_S]
+        missed = np.stack([self._missed_after(wait_s) for wait_s in WAITS_S]) if timed else self._planned_after()
         ids = {c.FIELD_ID: self.field.facts["field_id"], c.FARM: self.field.facts["farm"], c.TIER: list(self.errors)}
         return pd.concat([
             pd.DataFrame(ids | {c.WAIT_MIN: round(wait_s / 60), c.AVOIDED_M: missed[0] - now})
@@ -97,12 +105,10 @@ class Asked:
         errors = self.field.errors(self.judging, wait_s=wait_s)
         return np.array([near.expected_miss_m(error).sum() for error in errors.values()])
 
-    def _planned_after(self, wait_s: float) -> np.ndarray:
-        """What the planter's planned starts cost, had it waited after each, by tier [m]."""
-        return np.array([
-            self._planned_of([tier], self.judging.capacity_m2_s[1], tier, wait_s=wait_s)
-            for tier in self.errors
-        ])  # fmt: skip
+    def _planned_after(self) -> np.ndarray:
+        """What the planter's planned starts cost, had it waited after each, (waits, tiers) [m]."""
+        capacity = self.judging.capacity_m2_s[1]
+        return np.column_stack([self._planned_of([tier], capacity, tier, waits_s=WAITS_S) for tier in self.errors])
 
     @staticmethod
     def _timed(side: Side) -> bool:
@@ -148,22 +154,24 @@ class Asked:
             return 0.0
         sides = ((self.field.strip_side, self._autumns(tier)), (self.field.planter_side, [tier]))
         return sum(
-            self._planned_of(names, capacity, tier)
+            float(self._planned_of(names, capacity, tier)[0])
             for (side, names), capacity in zip(sides, self.judging.capacity_m2_s, strict=True)
             if not self._timed(side)
         )
 
-    def _planned_of(self, names: list[str], capacity: float, tier: str, *, wait_s: float = 0.0) -> float:
-        """The same of one operation whose passes were made under the tiers named."""
+    def _planned_of(
+        self, names: list[str], capacity: float, tier: str, *, waits_s: Sequence[float] = (0.0,)
+    ) -> np.ndarray:
+        """The same of one operation whose passes were made under the tiers named, for each wait."""
         if not len(self.field.rows) or not names:
-            return 0.0
+            return np.zeros(len(waits_s))
         facts, spacing = self.field.facts, float(self.field.rows[c.ROW_SPACING_M].median())
         starts = self.judging.starts_per_day * facts["area_m2"] / capacity / self.judging.working_day_s
         per_start = [
             names.count(name) / len(names) * planned_miss_per_start_m(
                 self.lengths, self.settled[tier], self.judging.tiers[name], baseline_m=facts["baseline_m"],
-                row_m_per_s=capacity / spacing, wait_s=wait_s,
+                row_m_per_s=capacity / spacing, waits_s=waits_s,
             )
             for name in dict.fromkeys(names)
         ]  # fmt: skip
-        return starts * sum(per_start)
+        return starts * np.sum(per_start, axis=0)

@@ -7,7 +7,6 @@ and the versions of the libraries. So a run that finds something kept writes wha
 from __future__ import annotations
 
 import hashlib
-import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
@@ -84,6 +83,8 @@ class Kept:
         said = _said(folder)
         if said.get("key") != key or said.get("beside") != _hashes(beside):
             if folder.exists():  # what is kept of older input is of no use, and must not outlive what `make` overwrites
+                # The key first: killed half way, and the older input put back, it would promise tables that are gone.
+                (folder / _KEY).unlink(missing_ok=True)
                 shutil.rmtree(folder)
             made = make()
             with whole_folder(folder) as unfinished:
@@ -110,16 +111,6 @@ def _said(folder: Path) -> dict:
 
 def _hashes(files: Iterable[Path]) -> dict[str, str]:
     return {path.name: sha256(path) if path.is_file() else "" for path in files}
-
-
-def hash_of_files(*inputs: Path) -> str:
-    """Hash of files, and of all that lies in folders."""
-    total = hashlib.sha256()
-    for one in inputs:
-        for path in sorted(one.rglob("*")) if one.is_dir() else [one]:
-            if path.is_file():
-                total.update(f"{os.path.relpath(path, one.parent)} {sha256(path)}\n".encode())
-    return total.hexdigest()
 
 
 def hash_of(value: object) -> str:

@@ -33,8 +33,8 @@ def made_with(project: Path) -> dict:
         The folder that holds `pipeline`.
     """
     return {
-        "rowreturn": __version__, "code_sha256": code_hash(project, _steps(project)), "python": platform.python_version(),
-        "versions": versions(),
+        "rowreturn": __version__, "code_sha256": code_hash(project, steps_signed_for(project)),
+        "python": platform.python_version(), "versions": versions(),
     }  # fmt: skip
 
 
@@ -57,5 +57,6 @@ def code_hash(project: Path, steps: list[str]) -> str:
     return hashlib.sha256("\n".join(named).encode()).hexdigest()
 
 
-def _steps(project: Path) -> list[str]:
+def steps_signed_for(project: Path) -> list[str]:
+    """Names of the steps whose code is in the results, the manifest's among them."""
     return sorted(path.stem for path in (project / "pipeline" / "steps").glob("*.py") if path.stem not in _ASIDE)

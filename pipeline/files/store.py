@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 from pipeline.files.disk import errors_of_disk
 from pipeline.files.texts import safe_texts
 
+LISTED = "listed.json"
+
 
 @contextmanager
 def whole_file(path: Path) -> Iterator[Path]:
@@ -47,6 +49,29 @@ def whole_folder(path: Path) -> Iterator[Path]:
     finally:
         for left in (unfinished, old):
             shutil.rmtree(left, ignore_errors=True)
+
+
+@contextmanager
+def listed_folder(path: Path) -> Iterator[Path]:
+    """As `whole_folder`, with a hash of what is in it as the file `LISTED`: that file is what the workflow goes by.
+
+    A folder is no output to go by: of one that is to be made again Snakemake takes away its own mark and nothing else, so
+    that the old one looks new if the job is killed then.
+    """
+    with whole_folder(path) as filled:
+        yield filled
+        (filled / LISTED).write_bytes(to_json({"sha256": hash_of_files(filled)}))
+
+
+def hash_of_files(*inputs: Path) -> str:
+    """Hash of files, and of all that lies in folders, by their names in them."""
+    total = hashlib.sha256()
+    for one in inputs:
+        for path in sorted(one.rglob("*")) if one.is_dir() else [one]:
+            if path.is_file():
+                name = path.relative_to(one).as_posix() if one.is_dir() else path.name
+                total.update(f"{name} {sha256(path)}\n".encode())
+    return total.hexdigest()
 
 
 def _unfinished(path: Path) -> Path:

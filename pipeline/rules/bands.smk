@@ -1,12 +1,12 @@
 rule bands:
     input:
-        passes="work/passes/{batch}",
-        offsets="work/offsets/{batch}",
+        passes="work/passes/{batch}/listed.json",
+        offsets="work/offsets/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         crs="work/settings/crs.json",
         code=code_of("bands"),
     output:
-        directory("work/bands/{batch}"),
+        "work/bands/{batch}/listed.json",
     log:
         "work/log/bands/{batch}.log",
     # The sheets wait for this, and take longest.

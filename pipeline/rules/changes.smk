@@ -3,6 +3,7 @@ rule changes:
         table="results/field_tier.csv",
         config=after_intake("work/config.json"),
         tiers=after_intake("work/settings/tiers.json"),
+        report=after_intake("work/settings/report.json"),
         batch_keys=of_batches("work/intake/{batch}/key.json"),
         # Only a run that got this far is one to compare the next with.
         layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
@@ -10,7 +11,8 @@ rule changes:
         sheets=of_batches("work/sheets/{batch}.json"),
         code=code_of("changes"),
     output:
-        "changes.csv",
+        table="changes.csv",
+        page="changes.html",
     log:
         "work/log/changes.log",
     resources:

@@ -3,12 +3,20 @@ from pipeline.files.file_parts import parts_of
 from pipeline.files.input_key import input_key
 from pipeline.files.job_size import amounts_of, job_size, known_sizes
 from pipeline.files.lost import lost_files
+from pipeline.files.provenance import steps_signed_for
 from pipeline.files.store import read_json
 
 
 def code_of(step):
     """Source files that a step runs, as inputs: an edited module reruns what uses it."""
     return modules_of(PROJECT, f"pipeline.steps.{step}")
+
+
+def code_of_steps():
+    """The same of all steps whose code the manifest signs for: most of them may run and leave its other inputs as they were."""
+    return sorted(
+        {file for step in steps_signed_for(PROJECT) for file in code_of(step)}
+    )
 
 
 def input_files():

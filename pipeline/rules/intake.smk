@@ -24,8 +24,6 @@ checkpoint intake:
     resources:
         mem_mb=asked("intake", "mem_mb"),
         runtime=asked("intake", "runtime"),
-    params:
-        source=CONFIG_FILE,
     message:
         "Reading, checking and splitting the input into batches of fields"
     script:

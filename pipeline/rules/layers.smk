@@ -1,7 +1,7 @@
 rule layers:
     input:
-        bands=of_batches("work/bands/{batch}"),
-        passes=of_batches("work/passes/{batch}"),
+        bands=of_batches("work/bands/{batch}/listed.json"),
+        passes=of_batches("work/passes/{batch}/listed.json"),
         summary="results/field_tier.csv",
         rejects=after_intake("work/rejects.parquet"),
         crs=after_intake("work/settings/crs.json"),

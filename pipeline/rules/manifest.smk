@@ -19,7 +19,7 @@ rule manifest:
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,
-        code=code_of("manifest"),
+        code=code_of_steps(),
     output:
         "results/manifest.json",
     log:

@@ -1,11 +1,11 @@
 rule odds:
     input:
-        passes="work/passes/{batch}",
-        offsets="work/offsets/{batch}",
+        passes="work/passes/{batch}/listed.json",
+        offsets="work/offsets/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         code=code_of("odds"),
     output:
-        directory("work/odds/{batch}"),
+        "work/odds/{batch}/listed.json",
     log:
         "work/log/odds/{batch}.log",
     # The sheets wait for this, and take longest.

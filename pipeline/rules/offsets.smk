@@ -1,9 +1,9 @@
 rule offsets:
     input:
-        passes="work/passes/{batch}",
+        passes="work/passes/{batch}/listed.json",
         code=code_of("offsets"),
     output:
-        directory("work/offsets/{batch}"),
+        "work/offsets/{batch}/listed.json",
     log:
         "work/log/offsets/{batch}.log",
     resources:

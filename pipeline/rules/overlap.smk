@@ -1,7 +1,7 @@
 rule overlap:
     input:
-        passes="work/passes/{batch}",
-        offsets="work/offsets/{batch}",
+        passes="work/passes/{batch}/listed.json",
+        offsets="work/offsets/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         raster="work/settings/raster.json",
         code=code_of("overlap"),
@@ -20,8 +20,8 @@ rule overlap:
 
 use rule overlap as lost_raster with:
     input:
-        passes=of_field("work/passes/{batch}"),
-        offsets=of_field("work/offsets/{batch}"),
+        passes=of_field("work/passes/{batch}/listed.json"),
+        offsets=of_field("work/offsets/{batch}/listed.json"),
         tiers="work/settings/tiers.json",
         raster="work/settings/raster.json",
         batch=of_field("work/overlap/{batch}.parquet"),

@@ -5,7 +5,7 @@ rule passes:
         versions="work/settings/versions.json",
         code=code_of("passes"),
     output:
-        directory("work/passes/{batch}"),
+        "work/passes/{batch}/listed.json",
     log:
         "work/log/passes/{batch}.log",
     resources:

@@ -1,8 +1,8 @@
 rule sheets:
     input:
-        passes="work/passes/{batch}",
-        bands="work/bands/{batch}",
-        odds="work/odds/{batch}",
+        passes="work/passes/{batch}/listed.json",
+        bands="work/bands/{batch}/listed.json",
+        odds="work/odds/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
         code=code_of("sheets"),
@@ -21,9 +21,9 @@ rule sheets:
 
 use rule sheets as lost_sheet with:
     input:
-        passes=of_field("work/passes/{batch}"),
-        bands=of_field("work/bands/{batch}"),
-        odds=of_field("work/odds/{batch}"),
+        passes=of_field("work/passes/{batch}/listed.json"),
+        bands=of_field("work/bands/{batch}/listed.json"),
+        odds=of_field("work/odds/{batch}/listed.json"),
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
         batch=of_field("work/sheets/{batch}.json"),

@@ -1,6 +1,6 @@
 rule tables:
     input:
-        odds=of_batches("work/odds/{batch}"),
+        odds=of_batches("work/odds/{batch}/listed.json"),
         overlap=of_batches("work/overlap/{batch}.parquet"),
         code=code_of("tables"),
     output:

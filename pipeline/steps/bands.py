@@ -24,7 +24,7 @@ from pipeline.files.field_data import FieldData
 from pipeline.files.laid_out import PIECES, unit_columns
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import Settings, fields_of
-from pipeline.files.store import read_json, whole_folder, write_frame
+from pipeline.files.store import listed_folder, read_json, write_frame
 
 KINDS = ("strip_lines", "row_lines", "hold_bands", "reach_bands")
 # Of ground checks and what to do: drawn in `files.advice`.
@@ -49,7 +49,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
     crs = said["crs"]
     tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
     tables |= {kind: [nothing(kind, judging.compare, said[PLACED_IN[kind]])] for kind in MORE}
-    with whole_folder(out) as filled:
+    with listed_folder(out) as filled:
         for folder in fields_of(passes):
             LOG.info("bands: %s", folder.name)
             drawn, pieces = _draw(FieldData.read(folder, offsets), judging)
@@ -203,8 +203,8 @@ if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
         lambda: run(
-            passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
-            crs_from=Path(job.input.crs), out=Path(job.output[0]),
+            passes=Path(job.input.passes).parent, offsets=Path(job.input.offsets).parent, tiers=Path(job.input.tiers),
+            crs_from=Path(job.input.crs), out=Path(job.output[0]).parent,
         ),
         log=job.log[0],
     )  # fmt: skip

@@ -1,6 +1,7 @@
 """Read, check and split the input: one folder a batch of fields, rewritten only where its content changed."""
 
 import json
+import os
 import shutil
 from pathlib import Path
 
@@ -149,4 +150,5 @@ def _catalogue_hash(settings: Config) -> dict[str, str]:
 
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
-    run_step(lambda: run(config=job.config, source=job.params.source, work=Path(job.output[0]).parent), log=job.log[0])
+    said_in = os.environ.get("ROWRETURN_CONFIG", "configuration")
+    run_step(lambda: run(config=job.config, source=said_in, work=Path(job.output[0]).parent), log=job.log[0])

@@ -134,7 +134,7 @@ if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
         lambda: run(
-            bands=[Path(path) for path in job.input.bands], passes=[Path(path) for path in job.input.passes],
+            bands=[Path(one).parent for one in job.input.bands], passes=[Path(one).parent for one in job.input.passes],
             rejects=Path(job.input.rejects), summary=Path(job.input.summary), crs_from=Path(job.input.crs),
             out=Path(job.output.layers), lines_out=Path(job.output.lines), rejects_out=Path(job.output.rejects),
         ),

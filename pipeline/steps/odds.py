@@ -18,10 +18,10 @@ from pipeline.files.audit_table import audit_of
 from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
-from pipeline.files.kept import Kept, hash_of_files
+from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.settings import Settings, fields_of
-from pipeline.files.store import whole_folder, write_frame
+from pipeline.files.store import hash_of_files, listed_folder, write_frame
 
 _TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit")
 
@@ -47,7 +47,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path, kept: Kept | Non
         made_of = hash_of_files(folder, offsets / f"{folder.name}.parquet")
         for name, table in (kept.tables(folder.name, made_of, make) if kept else make()).items():
             tables[name].append(table)
-    with whole_folder(out) as filled:
+    with listed_folder(out) as filled:
         for name, parts in tables.items():
             write_frame(filled / f"{name}.parquet", pd.concat(parts, ignore_index=True) if parts else pd.DataFrame())
 
@@ -146,8 +146,8 @@ if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
         lambda: run(
-            passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
-            out=Path(job.output[0]), kept=Kept.of_step("odds", Path(job.input.tiers), work=Path(WORK)),
+            passes=Path(job.input.passes).parent, offsets=Path(job.input.offsets).parent, tiers=Path(job.input.tiers),
+            out=Path(job.output[0]).parent, kept=Kept.of_step("odds", Path(job.input.tiers), work=Path(WORK)),
         ),
         log=job.log[0],
     )  # fmt: skip

@@ -12,7 +12,7 @@ from pipeline.core.segments import Segments
 from pipeline.errors import InputError
 from pipeline.files.log import LOG, run_step
 from pipeline.files.settings import fields_of
-from pipeline.files.store import read_geo, read_json, whole_folder, write_frame
+from pipeline.files.store import listed_folder, read_geo, read_json, write_frame
 
 
 def run(*, passes: Path, out: Path) -> None:
@@ -25,7 +25,7 @@ def run(*, passes: Path, out: Path) -> None:
     out : Path
         Folder to fill with one table of spans a field.
     """
-    with whole_folder(out) as filled:
+    with listed_folder(out) as filled:
         for folder in fields_of(passes):
             LOG.info("offsets: %s", folder.name)
             try:
@@ -50,5 +50,5 @@ def _measure(folder: Path) -> Spans:
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
-        lambda: run(passes=Path(job.input.passes), out=Path(job.output[0])), log=job.log[0],
+        lambda: run(passes=Path(job.input.passes).parent, out=Path(job.output[0]).parent), log=job.log[0],
     )

@@ -19,11 +19,11 @@ from pipeline.core.returns import ReturnError
 from pipeline.core.segments import Segments
 from pipeline.errors import CheckError
 from pipeline.files.field_data import FieldData
-from pipeline.files.kept import Kept, hash_of_files
+from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.raster import BLOCK, overlap_tiff, write_lines
 from pipeline.files.settings import Settings, fields_of
-from pipeline.files.store import read_json, write_frame
+from pipeline.files.store import hash_of_files, read_json, write_frame
 
 _COUNTED = "counted"
 # Cells in memory at a time, all tiers together.
@@ -150,7 +150,7 @@ if __name__ == "__main__":
     one = job.wildcards.get("field")
     run_step(
         lambda: run(
-            passes=Path(job.input.passes), offsets=Path(job.input.offsets), tiers=Path(job.input.tiers),
+            passes=Path(job.input.passes).parent, offsets=Path(job.input.offsets).parent, tiers=Path(job.input.tiers),
             raster=Path(job.input.raster), results=Path("results"), out=None if one else Path(job.output[0]), only=one,
             # One that is asked for alone is gone: whatever is kept of it is no use.
             kept=None if one else Kept.of_step("overlap", Path(job.input.tiers), Path(job.input.raster), work=Path(WORK)),

@@ -18,7 +18,7 @@ from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
 from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
-from pipeline.files.store import read_geo, read_json, to_json, whole_folder, write_bytes, write_frame
+from pipeline.files.store import listed_folder, read_geo, read_json, to_json, write_bytes, write_frame
 
 
 def run(*, batch: Path, settings: Path, out: Path) -> None:
@@ -36,7 +36,7 @@ def run(*, batch: Path, settings: Path, out: Path) -> None:
     geometry = read_json(settings)
     layers = {path.stem: read_geo(path) for path in sorted(batch.glob("*.parquet"))}
     fields = layers.pop("fields")
-    with whole_folder(out) as filled:
+    with listed_folder(out) as filled:
         for number in range(len(fields)):
             field = fields.iloc[number]
             mine = {name: layer[layer[c.FIELD_ID] == field[c.FIELD_ID]] for name, layer in layers.items()}
@@ -201,6 +201,6 @@ def _numbered(key: pd.DataFrame, passes: gpd.GeoDataFrame) -> tuple[pd.DataFrame
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
-        lambda: run(batch=Path(job.input.key).parent, settings=Path(job.input.settings), out=Path(job.output[0])),
+        lambda: run(batch=Path(job.input.key).parent, settings=Path(job.input.settings), out=Path(job.output[0]).parent),
         log=job.log[0],
     )

@@ -167,7 +167,7 @@ if __name__ == "__main__":
     one = job.wildcards.get("field")
     run_step(
         lambda: run(
-            passes=Path(job.input.passes), bands=Path(job.input.bands), odds=Path(job.input.odds),
+            passes=Path(job.input.passes).parent, bands=Path(job.input.bands).parent, odds=Path(job.input.odds).parent,
             tiers=Path(job.input.tiers), report=Path(job.input.report), results=Path("results"),
             out=None if one else Path(job.output[0]), only=one,
             kept=None if one else Kept.of_step("sheets", work=Path(WORK)),

@@ -92,7 +92,7 @@ if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
     run_step(
         lambda: run(
-            odds=[Path(p) for p in job.input.odds], overlap=[Path(p) for p in job.input.overlap],
+            odds=[Path(p).parent for p in job.input.odds], overlap=[Path(p) for p in job.input.overlap],
             fields=Path(job.output.fields), rows=Path(job.output.rows), passes=Path(job.output.passes),
             waiting=Path(job.output.waiting), shift=Path(job.output.shift), audit=Path(job.output.audit),
         ),

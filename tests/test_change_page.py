@@ -1,0 +1,95 @@
+"""The page of what changed: every change in a cell of its own, whatever names hold."""
+
+from html.parser import HTMLParser
+
+import pandas as pd
+import pytest
+
+from pipeline import columns as c
+from pipeline.files.change_page import FIRST, MOST_FIELDS, NOTHING, change_page
+
+NASTY = "<script>alert('x')</script> & \"F1\""
+
+
+class Page(HTMLParser):
+    """Cells of each table by row, all text, and all tags."""
+
+    def __init__(self, html: str):
+        super().__init__()
+        self.tables: list[list[list[str]]] = []
+        self.tags: list[str] = []
+        self.text = ""
+        self.feed(html)
+
+    def handle_starttag(self, tag, attributes):
+        self.tags.append(tag)
+        if tag == "table":
+            self.tables.append([])
+        elif tag == "tr":
+            self.tables[-1].append([])
+        elif tag in ("td", "th"):
+            self.tables[-1][-1].append("")
+
+    def handle_endtag(self, tag):
+        self.tags.append(f"/{tag}")
+
+    def handle_data(self, data):
+        self.text += data
+        if self.tags.count("table") > self.tags.count("/table") and self.tables[-1] and self.tables[-1][-1]:
+            self.tables[-1][-1][-1] += data.replace("\u00a0", " ").strip()
+
+
+def page(*lines: tuple[str, ...], title: str = "Invented") -> Page:
+    table = pd.DataFrame([(*line, "") for line in lines], columns=c.CHANGES, dtype=object)
+    return Page(change_page(table, title=title, units="metric"))
+
+
+def test_nothing_and_a_first_run_say_so():
+    assert NOTHING in page().text and not page().tables
+    first = page(("first run", "", "", "", "", ""))
+    assert FIRST in first.text and not first.tables
+
+
+def test_settings_tiers_fields_and_figures_each_have_their_cell():
+    found = page(
+        ("setting", "", "", "judging.row_margin_m", "0.0", "0.0127"),
+        ("tier", "", "sbas", "repeatable_95_m", "0.6", "0.5"),
+        ("tier added", "", "rtk_base", "", "", ""),
+        ("field added", "F2", "", "area_m2", "", "201000"),
+        ("boundary", "F1", "", "area_m2", "100000", "90000"),
+        ("strips", "F1", "", "passes", "12", "11"),
+        ("figures", "F1", "sbas", "expected_miss_share", "0.834", "0.711"),
+        ("figures", "F1", "sbas", "miss_share_p10", "0.3", "0.2"),
+        ("figures", "F1", "sbas", "miss_share_p90", "1", "0.9"),
+        ("figures", "F1", "rtk_base", "expected_miss_share", "0.0211", "0.0214"),
+        ("other figures", "F3", "rtk_base", "wait", "", ""),
+    )
+    settings, fields, figures = found.tables
+    assert settings[1:] == [
+        ["judging.row_margin_m", "0.0", "0.0127"], ["tier sbas: repeatable_95_m", "0.6", "0.5"],
+        ["tier rtk_base", "none", "added"],
+    ]  # fmt: skip
+    assert fields[1:] == [
+        ["F1", "boundary", "10.0 ha", "9.0 ha"], ["F1", "strip passes", "12", "11"], ["F2", "field added", "", "20.1 ha"],
+    ]  # fmt: skip
+    assert figures == [
+        ["Field", "sbas", "rtk_base"],
+        ["F1", "83 % \u2192 71 %20\u201390 %", "2 %, moved by less than a point"],
+        ["F3", "", "other figures"],
+    ]
+
+
+def test_names_are_text_and_nothing_is_fetched():
+    found = page(
+        ("setting", "", "", NASTY, NASTY, NASTY), ("field added", NASTY, "", "area_m2", "", "1"),
+        ("figures", NASTY, NASTY, "expected_miss_share", "0.1", "0.2"), title=NASTY,
+    )  # fmt: skip
+    assert found.tables[0][1] == [NASTY] * 3 and found.tables[1][1][0] == NASTY
+    assert not {"script", "img", "link", "iframe", "a"} & set(found.tags)
+
+
+@pytest.mark.parametrize("count", [MOST_FIELDS, MOST_FIELDS + 7])
+def test_a_page_of_very_many_fields_says_how_many_it_leaves_out(count):
+    found = page(*(("strips", f"F{k:04d}", "", "passes", "1", "2") for k in range(count)))
+    assert len(found.tables[0]) == 1 + MOST_FIELDS
+    assert ("And 7 lines more" in found.text) == (count > MOST_FIELDS)
