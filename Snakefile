@@ -16,7 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
 from pipeline.files.disk import check_disk, run_ended_well, watch_disk
-from pipeline.files.folder_lock import check_writable, lock_run
+from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.run_records import forget_what_is_missing
@@ -30,10 +30,15 @@ try:
         if not str(name).endswith(".json"):
             read_yaml(Path(name))
     SETTINGS = config_from_dict(config, source=CONFIG_FILE)
-    resolve_tiers(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
+    _, COMPARED = resolve_tiers(SETTINGS, project_root=PROJECT, working_dir=Path.cwd())
     check_writable(Path("."), Path("work"), Path("results"))
     check_disk(Path("."))
-    forget_what_is_missing()
+    if workflow.remote_exec:
+        # A job that waited in a cluster's queue while its run was killed must not even prepare to run: to begin with,
+        # Snakemake would take away what the next run has made by then.
+        lock_job(Path("work"))
+    else:
+        forget_what_is_missing()
 except RowreturnError as error:
     raise WorkflowError(f"rowreturn: error: {error}") from None
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))

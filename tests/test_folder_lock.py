@@ -1,5 +1,7 @@
 """One run at a time in a folder, and none beside a job of a run that was killed."""
 
+import errno
+import fcntl
 import os
 import subprocess
 import sys
@@ -71,6 +73,25 @@ def test_a_job_that_comes_late_leaves_the_folder_to_the_next_run(tmp_path, holde
 def test_jobs_of_one_run_do_not_hinder_each_other(holder):
     holder("lock_job", "import time; time.sleep(60)")
     holder("lock_job", "")
+
+
+@pytest.mark.parametrize("refusal", [errno.ENOLCK, errno.ENOSYS])
+def test_a_file_system_without_locks_is_no_reason_not_to_run(tmp_path, monkeypatch, refusal):
+    def refuse(handle, how):
+        raise OSError(refusal, os.strerror(refusal))
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    lock_run(tmp_path / "work")
+    lock_job(tmp_path / "work")
+
+
+def test_another_refusal_of_a_lock_is_told(tmp_path, monkeypatch):
+    def refuse(handle, how):
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr(fcntl, "flock", refuse)
+    with pytest.raises(OSError, match=os.strerror(errno.EIO)):
+        lock_run(tmp_path / "work")
 
 
 def test_a_folder_that_cannot_be_written_to_is_named(tmp_path, monkeypatch):

@@ -84,3 +84,24 @@ def test_a_job_of_a_killed_run_is_waited_for_and_nothing_begins_before_it_has_en
             os.killpg(again.pid, signal.SIGKILL)
     assert jobs_of(run.pid) == {}
     assert hashes(folder / "results") == undisturbed(folder, tmp_path / "other")
+
+
+@pytest.mark.slow
+def test_a_job_that_leaves_a_queue_after_another_run_has_the_folder_takes_nothing_away(tmp_path, monkeypatch):
+    write_coop(tmp_path, rows=passes_of(shift_m=0.05))
+    done = snakemake(SETTINGS, tmp_path)
+    assert done.returncode == 0, done.stdout
+    before = hashes(tmp_path / "results")
+    # What an executor starts on a node; such a job begins by removing the output that it is to make.
+    job = ("--mode", "remote", "--no-hooks", "--force", "--allowed-rules", "tables", "--target-jobs", "tables:")
+    (tmp_path / "work" / "run.lock").write_text("999999\n")
+    monkeypatch.setenv("ROWRETURN_RUN", "999998")
+    late = snakemake(SETTINGS, tmp_path, *job)
+    assert late.returncode != 0
+    told = "rowreturn: error: the run that began this job (process 999998) has ended, and process 999999 has the folder"
+    assert told in late.stdout and "Traceback" not in late.stdout, late.stdout
+    assert hashes(tmp_path / "results") == before
+    monkeypatch.setenv("ROWRETURN_RUN", "999999")
+    due = snakemake(SETTINGS, tmp_path, *job)
+    assert due.returncode == 0 and "Adding up rows, passes and fields" in due.stdout, due.stdout
+    assert hashes(tmp_path / "results") == before

@@ -1,11 +1,8 @@
 """How large a run will be: counted where that is cheap, else estimated from rates measured on the demo."""
 
-import numpy as np
-import shapely
-
 from pipeline import columns as c
-from pipeline.core.local import to_geographic
 from pipeline.files.config import Config
+from pipeline.files.field_sizes import extents_m2, row_lengths_m
 from pipeline.files.fields import batches_of
 from pipeline.files.taking import Taken
 
@@ -16,7 +13,6 @@ SECONDS = {"km": 0.0016, "km_tier": 0.00095, "megacell_tier": 0.021, "sheet_tier
 MEGABYTES = {"km": 0.021, "km_tier": 0.008, "megacell_tier": 0.041, "sheet": 0.42}
 #: Jobs of every batch and of the whole run, each of which starts a process.
 JOBS_PER_BATCH, JOBS_PER_RUN = 6, 5
-METRES_PER_DEGREE = 111_320.0
 HOW = "rates measured on the demo, one core; twice or half of it is no surprise"
 
 
@@ -39,7 +35,7 @@ def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
     rows_m = _rows_m(taken, role) * scale.get(role, 1.0)
     every = role not in scale
     used = taken.fields[taken.fields[c.FIELD_ID].isin(taken.layers[role].kept[c.FIELD_ID])] if every else taken.fields
-    cells = _extent_m2(used) / settings.raster.cell_m**2
+    cells = float(extents_m2(used).sum()) / settings.raster.cell_m**2
     batches = len(batches_of(taken.fields[c.FIELD_ID]))
     tiers, kilometres, megacells = len(taken.compare), rows_m / 1000, cells / 1e6
     sheets = len(used) if settings.report.sheets == "all" else 0
@@ -60,15 +56,4 @@ def _sum(rates: dict[str, float], amounts: dict[str, float]) -> float:
 
 def _rows_m(taken: Taken, role: str) -> float:
     """Length of all row units: of the passes, each by its number of rows; a planned planter has the strips' rows."""
-    kept = taken.layers[role].kept
-    length = shapely.length(kept.geometry.values)  # in whatever unit: only the shares of the passes count
-    return taken.account[role]["kept_m"] * float((length * kept[c.ROW_COUNT].to_numpy(float)).sum() / length.sum())
-
-
-def _extent_m2(fields) -> float:
-    """Area of the boxes around the fields, which the rasters cover."""
-    if len(fields) == 0:
-        return 0.0
-    west, south, east, north = shapely.bounds(to_geographic(fields.geometry.values, fields.crs.to_wkt())).T
-    wide = (east - west) * METRES_PER_DEGREE * np.cos(np.radians(0.5 * (south + north)))
-    return float((wide * (north - south) * METRES_PER_DEGREE).sum())
+    return float(row_lengths_m(taken.layers[role].kept, taken.account[role]["kept_m"]).sum())

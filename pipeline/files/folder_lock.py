@@ -14,8 +14,8 @@ from pipeline.errors import BusyError, RowreturnError
 _RUN, _JOBS = "run.lock", "jobs.lock"
 # By this, jobs know which run has begun them.
 _BEGUN_BY = "ROWRETURN_RUN"
-# File systems that know no locks; a run there goes without.
-_NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP)
+# File systems that know no locks (ENOSYS: Lustre without the option); a run there goes without.
+_NO_LOCKS = (errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS)
 _LOOK_S, _SAY_S = 0.2, 2.0
 _held: list[int] = []  # until this process ends
 

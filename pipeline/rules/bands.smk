@@ -11,6 +11,9 @@ rule bands:
         "work/log/bands/{batch}.log",
     # The sheets wait for this, and take longest.
     priority: 1
+    resources:
+        mem_mb=asked("bands", "mem_mb"),
+        runtime=asked("bands", "runtime"),
     message:
         "Drawing bands and row classes as lines and polygons in batch {wildcards.batch}"
     script:

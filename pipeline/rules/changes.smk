@@ -15,6 +15,9 @@ rule changes:
         page="changes.html",
     log:
         "work/log/changes.log",
+    resources:
+        mem_mb=asked("changes", "mem_mb"),
+        runtime=asked("changes", "runtime"),
     message:
         "Comparing with the last run"
     script:

@@ -1,6 +1,7 @@
 from pipeline.files.code import modules_of
 from pipeline.files.file_parts import parts_of
 from pipeline.files.input_key import input_key
+from pipeline.files.job_size import amounts_of, job_size, known_sizes
 from pipeline.files.lost import lost_files
 from pipeline.files.provenance import steps_signed_for
 from pipeline.files.store import read_json
@@ -64,12 +65,37 @@ def of_field(pattern):
     """An input function: `pattern` for the batch that the field is in."""
 
     def paths(wildcards):
-        homes = {name: batch for batch, names in batches().items() for name in names}
-        return pattern.format(batch=homes[wildcards.field])
+        return pattern.format(batch=home_of(wildcards.field))
 
     return paths
+
+
+def home_of(field):
+    """The batch that a field is in."""
+    return next(batch for batch, names in batches().items() if field in names)
 
 
 def lost_of_all_batches(wildcards):
     """Rasters and sheets that were made and are gone."""
     return lost_files(batches(), work=Path("work"), results=Path("results"))
+
+
+def asked(step, what):
+    """A resource function: memory or run time for a job of this step, by the fields of its batch or of all batches."""
+
+    def amount(wildcards, attempt):
+        sizes = known_sizes(Path("work/intake.json"))
+        if "field" in wildcards.keys():
+            sizes = {"home": sizes[home_of(wildcards.field)]}
+        elif "batch" in wildcards.keys():
+            sizes = {"own": sizes[wildcards.batch]}
+        said = amounts_of(sizes, tiers=len(COMPARED), cell_m=SETTINGS.raster.cell_m)
+        return job_size(step, said | {"input_mb": input_mb()}, attempt=attempt)[what]
+
+    return amount
+
+
+def input_mb():
+    """Size of all input files; one that is missing is left to the intake."""
+    files = [Path(name) for name in input_files()]
+    return sum(file.stat().st_size for file in files if file.exists()) / 1e6

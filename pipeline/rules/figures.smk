@@ -7,6 +7,9 @@ rule figures:
         "work/figures/{batch}/listed.json",
     log:
         "work/log/figures/{batch}.log",
+    resources:
+        mem_mb=asked("figures", "mem_mb"),
+        runtime=asked("figures", "runtime"),
     message:
         "Adding up rows, passes and fields of batch {wildcards.batch}"
     script:

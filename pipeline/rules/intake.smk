@@ -6,6 +6,7 @@ rule inputs:
         "work/inputs/{content}.json",
     log:
         "work/log/inputs/{content}.log",
+    localrule: True
     message:
         "Noting that the input, the configuration or a library is another one"
     script:
@@ -20,6 +21,9 @@ checkpoint intake:
         "work/intake.json",
     log:
         "work/log/intake.log",
+    resources:
+        mem_mb=asked("intake", "mem_mb"),
+        runtime=asked("intake", "runtime"),
     message:
         "Reading, checking and splitting the input into batches of fields"
     script:

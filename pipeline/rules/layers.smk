@@ -12,6 +12,9 @@ rule layers:
         rejects="results/rejects.csv",
     log:
         "work/log/layers.log",
+    resources:
+        mem_mb=asked("layers", "mem_mb"),
+        runtime=asked("layers", "runtime"),
     message:
         "Writing rowreturn.gpkg and the rejects"
     script:

@@ -24,6 +24,9 @@ rule manifest:
         "results/manifest.json",
     log:
         "work/log/manifest.log",
+    resources:
+        mem_mb=asked("manifest", "mem_mb"),
+        runtime=asked("manifest", "runtime"),
     message:
         "Writing down what was read, kept and rejected, and with what versions"
     script:

@@ -10,6 +10,9 @@ rule odds:
         "work/log/odds/{batch}.log",
     # The sheets wait for this, and take longest.
     priority: 1
+    resources:
+        mem_mb=asked("odds", "mem_mb"),
+        runtime=asked("odds", "runtime"),
     message:
         "Judging all tiers in batch {wildcards.batch}"
     script:

@@ -6,6 +6,9 @@ rule offsets:
         "work/offsets/{batch}/listed.json",
     log:
         "work/log/offsets/{batch}.log",
+    resources:
+        mem_mb=asked("offsets", "mem_mb"),
+        runtime=asked("offsets", "runtime"),
     message:
         "Measuring every planted row against its strips in batch {wildcards.batch}"
     script:

@@ -9,6 +9,9 @@ rule overlap:
         "work/overlap/{batch}.parquet",
     log:
         "work/log/overlap/{batch}.log",
+    resources:
+        mem_mb=asked("overlap", "mem_mb"),
+        runtime=asked("overlap", "runtime"),
     message:
         "Counting rows and strip bands in cells in batch {wildcards.batch}"
     script:

@@ -8,6 +8,9 @@ rule passes:
         "work/passes/{batch}/listed.json",
     log:
         "work/log/passes/{batch}.log",
+    resources:
+        mem_mb=asked("passes", "mem_mb"),
+        runtime=asked("passes", "runtime"),
     message:
         "Laying out the rows and strips of batch {wildcards.batch}"
     script:

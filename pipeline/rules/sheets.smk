@@ -10,6 +10,9 @@ rule sheets:
         "work/sheets/{batch}.json",
     log:
         "work/log/sheets/{batch}.log",
+    resources:
+        mem_mb=asked("sheets", "mem_mb"),
+        runtime=asked("sheets", "runtime"),
     message:
         "Drawing the field sheets of batch {wildcards.batch}"
     script:

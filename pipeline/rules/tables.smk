@@ -11,6 +11,9 @@ rule tables:
         audit="results/audit.csv",
     log:
         "work/log/tables.log",
+    resources:
+        mem_mb=asked("tables", "mem_mb"),
+        runtime=asked("tables", "runtime"),
     message:
         "Putting the tables of all batches together"
     script:

@@ -16,6 +16,7 @@ from pipeline import columns as c
 from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
+from pipeline.files.field_sizes import batch_sizes
 from pipeline.files.fields import batches_of, field_folder
 from pipeline.files.headline import account_lines
 from pipeline.files.layers import Layer
@@ -48,8 +49,9 @@ def run(*, config: dict, source: str, work: Path) -> None:
     for note in taken.notes:
         LOG.warning("intake: note: %s", note)
     _write_settings(settings, taken.tiers, taken.compare, work / "settings")
-    plan = layers["rows"] if "rows" in layers else layers["strips"]
-    crs = to_json({"crs": fields.crs.to_wkt(), "plan_crs": plan.kept.crs.to_wkt()})
+    planted = "rows" if "rows" in layers else "strips"
+    plan = layers[planted].kept
+    crs = to_json({"crs": fields.crs.to_wkt(), "plan_crs": plan.crs.to_wkt()})
     write_bytes(work / "settings" / "crs.json", crs, only_if_changed=True)
     batches = _write_batches(fields, layers, work / "intake")
     rejects = _rejects(layers, fields.crs)
@@ -57,6 +59,8 @@ def run(*, config: dict, source: str, work: Path) -> None:
     write_bytes(work / "intake.json", to_json({
         "batches": batches, "layers": taken.account, "inputs": taken.hashes | _catalogue_hash(settings),
         "code": __version__, "notes": taken.notes,
+        # Not in the key: how much memory a job asks for has no part in what it makes.
+        "sizes": batch_sizes(fields, plan, taken.account[planted]["kept_m"], batches_of(fields[c.FIELD_ID])),
     }))  # fmt: skip
 
 

@@ -1,0 +1,124 @@
+"""What a job asks a cluster for: memory and run time, from the size of the fields it is about.
+
+On one machine nothing is held back by it, unless the user says how much memory there is (``--resources mem_mb=...``).
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from math import ceil
+from pathlib import Path
+
+from pipeline.files.store import read_json
+
+MIB_IN_MB = 1.048576
+# ASSUME: what was measured, and half of it again. Beside the step, the two Snakemakes that start it take 240 MiB each.
+ROOM, SNAKEMAKES_MIB = 1.5, 480.0
+# ASSUME: a node and its disk may be this much slower; a step has some minutes at least, for they may be busy.
+SLOWER, LEAST_MIN = 5.0, 3.0
+
+
+@dataclass(frozen=True)
+class Rate:
+    """What a step takes.
+
+    Attributes
+    ----------
+    mib : float
+        Memory for a field of an acre [MiB].
+    more_mib, seconds : dict of str to float
+        Memory [MiB] and processor time [s] for one of each of the `amounts`.
+    """
+
+    mib: float
+    more_mib: Mapping[str, float]
+    seconds: Mapping[str, float]
+
+
+# Measured by `python -m bench.jobs`, nothing kept of an earlier run: peak of a process, processor time on one core. In
+# MiB, smallest and largest of two batches of the demo (4,590 km of rows, 468,000 row vertices, 5 tiers, cells of 0.2 m),
+# two of an invented co-op of 60 fields (13,974 km, 8 tiers, cells of 0.1 m) and two of 12 of its fields with a vertex
+# every 2 m (1,637 km, 825,000 row vertices): passes 263 to 314, offsets 350 to 449, odds 415 to 547, overlap 595 to
+# 1,453, bands 463 to 786, sheets 345 to 428; tables of the first two runs 284 and 870, layers 535 and 493. The 33 fields
+# of the co-op's first batch took 6, 3, 20, 30, 22 and 35 s. What the rates give for memory is 3 % less than measured at worst.
+# Steps go field by field, so most memory is for the largest field; what is of a whole batch, or of all, is gathered.
+RATES = {
+    "passes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001, "kvertex": 0.005}),
+    "offsets": Rate(360, {"field_kvertex": 0.4, "field_km": 0.1}, {"km": 0.0006, "kvertex": 0.004}),
+    "odds": Rate(370, {"field_km_tier": 0.025, "field_kvertex": 0.5}, {"km_tier": 0.0007, "kvertex": 0.01}),
+    "overlap": Rate(460, {"field_megacell_tier": 1.7, "field_kvertex": 0.4}, {"megacell_tier": 0.02, "kvertex": 0.01}),
+    "bands": Rate(430, {"km_tier": 0.006, "kvertex_tier": 0.12}, {"km_tier": 0.0007, "kvertex_tier": 0.005}),
+    "sheets": Rate(340, {"km_tier": 0.002, "kvertex": 0.1}, {"sheet_tier": 0.42}),
+    "figures": Rate(270, {"km_tier": 0.006}, {"km_tier": 0.0001}),
+    "tables": Rate(100, {}, {"km_tier": 0.00001}),
+    "layers": Rate(320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"km_tier": 0.0001, "kvertex_tier": 0.002}),
+    "changes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001}),
+    "manifest": Rate(270, {}, {"km_tier": 0.0001}),
+    # 20 million vertices, 320 MB of coordinates, take 1.5 GiB; a packed file holds several times its size.
+    "intake": Rate(300, {"input_mb": 12.0}, {"input_mb": 1.0}),
+}  # fmt: skip
+
+
+def job_size(step: str, amounts: Mapping[str, float], *, attempt: int = 1) -> dict[str, int]:
+    """What to ask for a job.
+
+    Parameters
+    ----------
+    step : str
+        One of `RATES`.
+    amounts : dict of str to float
+        By the names in `RATES`, such as `amounts_of` gives; one that is not there counts as none.
+    attempt : int
+        Which try it is: the second one asks for twice as much, and so on.
+
+    Returns
+    -------
+    dict of str to int
+        `mem_mb` [MB] and `runtime` [min].
+    """
+    rate = RATES[step]
+    mib = ROOM * (rate.mib + _sum(rate.more_mib, amounts)) + SNAKEMAKES_MIB
+    minutes = LEAST_MIN + SLOWER * _sum(rate.seconds, amounts) / 60.0
+    return {"mem_mb": attempt * ceil(mib * MIB_IN_MB), "runtime": attempt * ceil(minutes)}
+
+
+def _sum(rates: Mapping[str, float], amounts: Mapping[str, float]) -> float:
+    return sum(rate * amounts.get(name, 0.0) for name, rate in rates.items())
+
+
+def amounts_of(sizes: Mapping[str, Mapping[str, float]], *, tiers: int, cell_m: float) -> dict[str, float]:
+    """What the jobs of some batches, or of all, have to go through.
+
+    Parameters
+    ----------
+    sizes : dict of batch to dict
+        As `field_sizes.batch_sizes` has them.
+    tiers : int
+        How many are compared.
+    cell_m : float
+        Size of a cell of the rasters [m].
+
+    Returns
+    -------
+    dict of str to float
+        Of everything, by bare names; of the largest batch, `batch_...`; of the largest field, `field_...`.
+    """
+    out = {}
+    scales = {"km": ("row_km", 1.0), "kvertex": ("row_vertices", 1e-3), "megacell": ("extent_ha", 0.01 / cell_m**2)}
+    for unit, (name, scale) in scales.items():
+        each = [scale * size[name] for size in sizes.values()]
+        most = [scale * size[f"field_{name}"] for size in sizes.values()]
+        for prefix, amount in (("", sum(each)), ("batch_", max(each, default=0.0)), ("field_", max(most, default=0.0))):
+            out |= {f"{prefix}{unit}": amount, f"{prefix}{unit}_tier": tiers * amount}
+    return out | {"sheet_tier": tiers * sum(size["fields"] for size in sizes.values())}
+
+
+def known_sizes(intake: Path) -> dict[str, dict[str, float]]:
+    """Sizes of all batches as the intake has written them down; none where it has yet to run."""
+    return _sizes(intake, intake.stat().st_mtime_ns) if intake.exists() else {}
+
+
+@lru_cache(maxsize=1)
+def _sizes(intake: Path, written_ns: int) -> dict[str, dict[str, float]]:
+    """Read once for all jobs, until it is written anew."""
+    return read_json(intake).get("sizes", {})
