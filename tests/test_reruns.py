@@ -197,7 +197,8 @@ def test_a_figure_of_a_tier_measures_no_offsets_again(again, tmp_path):
     text = (PROJECT / "shared" / "tiers.yaml").read_text()
     (again / "tiers.yaml").write_text(text)
     settings = SETTINGS | {"tiers": SETTINGS["tiers"] | {"catalogue": "tiers.yaml"}}
-    assert rules_run(ran(again, settings)) <= SEEN | {"changes": 1, "manifest": 1}  # the same figures from another file
+    # The same figures from another file.
+    assert rules_run(ran(again, settings)) == SEEN | {"changes": 1, "manifest": 1}
     head, tail = text.split("id: rtk_base", 1)
     changed = tail.replace("convergence: ", "convergence: 1", 1)
     assert changed != tail
@@ -208,6 +209,11 @@ def test_a_figure_of_a_tier_measures_no_offsets_again(again, tmp_path):
 
 def test_a_commit_in_the_write_ahead_log_is_seen(again):
     with closing(sqlite3.connect(again / "coop.gpkg")) as database:
+        # Triggers of the spatial index call functions that only GDAL has.
+        triggers = database.execute("SELECT name FROM sqlite_master WHERE type = 'trigger' AND tbl_name = 'fields'")
+        for (name,) in triggers.fetchall():
+            database.execute(f'DROP TRIGGER "{name}"')
+        database.commit()
         database.execute("PRAGMA journal_mode = WAL")
         database.execute("PRAGMA wal_autocheckpoint = 0")
         database.commit()
