@@ -19,6 +19,7 @@ from pipeline.files.disk import check_disk, run_ended_well, watch_disk
 from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.run_records import forget_what_is_missing
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
 # For messages of the intake; as a parameter of its rule it would make a folder that was moved another input.
@@ -36,6 +37,8 @@ try:
         # A job that waited in a cluster's queue while its run was killed must not even prepare to run: to begin with,
         # Snakemake would take away what the next run has made by then.
         lock_job(Path("work"))
+    else:
+        forget_what_is_missing()
 except RowreturnError as error:
     raise WorkflowError(f"rowreturn: error: {error}") from None
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
@@ -48,6 +51,7 @@ include: "pipeline/rules/offsets.smk"
 include: "pipeline/rules/odds.smk"
 include: "pipeline/rules/overlap.smk"
 include: "pipeline/rules/bands.smk"
+include: "pipeline/rules/figures.smk"
 include: "pipeline/rules/tables.smk"
 include: "pipeline/rules/layers.smk"
 include: "pipeline/rules/sheets.smk"

@@ -94,6 +94,11 @@ AUDIT = [
     PROBABILITY_WITHIN, PASSES, SAMPLES, SAID,
 ]  # fmt: skip
 
+# Columns that count: whole numbers in the tables, or nothing.
+COUNTS = {
+    PASS, UNIT, ROW, ROW_COUNT, ROWS_MISSED, CHECKED_ROWS_MISSED, CHECK_COUNT, WAIT_MIN, PASSES, SAMPLES,
+}  # fmt: skip
+
 # What changed between two runs.
 WHAT, NAME, BEFORE, AFTER, DIFFERENCE = "what", "name", "before", "after", "difference"
 CHANGES = [WHAT, FIELD_ID, TIER, NAME, BEFORE, AFTER, DIFFERENCE]

@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -101,12 +101,21 @@ class Trial:
         """Kill and run again until `count` kills have hit a living process, or too many came too late."""
         hits = 0
         for _ in range(TOO_LATE_AT_MOST * count):
-            kill = self._kill_and_run_again()
+            moment = self.random.uniform(0, self.lasts_s)
+            lost, back = self.random.random() < 1 / 3, self.change != "fresh" and self.random.random() < 1 / 3
+            kill = self._kill_and_run_again(self.random.choice(TARGETS), moment, lost=lost, back=back)
             if kill is not None:
                 hits += 1
                 yield kill
             if hits == count:
                 return
+
+    def kill_jobs_of(self, rules: Iterable[str]) -> Iterator[Kill]:
+        """In one run after the other, kill the first job of a rule that is seen; Snakemake is left to end by itself."""
+        for rule in rules:
+            kill = self._kill_and_run_again("job", 0.0, rule=rule)
+            if kill is not None:
+                yield kill
 
     def _undisturbed(self, state: str) -> tuple[dict[str, str], float]:
         """Hashes of the results of a run in a folder of its own, and how long it took [s]."""
@@ -127,16 +136,16 @@ class Trial:
         assert not self._wrong(done), done.stdout
         return lasted
 
-    def _kill_and_run_again(self) -> Kill | None:
+    def _kill_and_run_again(
+        self, target: str, moment_s: float, *, rule: str = "", lost: bool = False, back: bool = False
+    ) -> Kill | None:
         """One kill and the run after it; None where it came too late."""
-        target, moment = self.random.choice(TARGETS), self.random.uniform(0, self.lasts_s)
-        lost, back = self.random.random() < 1 / 3, self.change != "fresh" and self.random.random() < 1 / 3
         if self.change == "fresh":
             shutil.rmtree(self.folder, ignore_errors=True)
         self.states.reverse()
         self._put(self.states[0], self.folder)
         run, said = self._begin()
-        phase, after_s = strike(run, target, moment)
+        phase, after_s = strike(run, target, moment_s, rule)
         hit = run.wait(timeout=280) != 0
         if lost:
             shutil.rmtree(self.folder / ".snakemake", ignore_errors=True)
@@ -185,8 +194,8 @@ def write_state(folder: Path, state: str) -> None:
     (folder / "tiers.yaml").write_text(catalogue.replace("repeatable: 3 ft", figure, 1))
 
 
-def strike(run, target: str, moment_s: float) -> tuple[str, float]:
-    """Kill `target` of a run that has just begun, once `moment_s` are over and there is one.
+def strike(run, target: str, moment_s: float, rule: str = "") -> tuple[str, float]:
+    """Kill `target` of a run that has just begun, once `moment_s` are over and there is one: if a job, of that rule.
 
     Returns
     -------
@@ -198,9 +207,10 @@ def strike(run, target: str, moment_s: float) -> tuple[str, float]:
     begun = time.monotonic()
     while run.poll() is None:
         jobs, after_s = jobs_of(run.pid), time.monotonic() - begun
-        if after_s >= moment_s and (jobs or target != "job"):
+        wanted = [job for job, name in jobs.items() if rule in ("", name)]
+        if after_s >= moment_s and (wanted or target != "job"):
             # All of a group get the signal at once; orphans are in it, so nothing is left.
-            pid = {"job": min(jobs, default=0), "snakemake": run.pid, "group": -run.pid}[target]
+            pid = {"job": min(wanted, default=0), "snakemake": run.pid, "group": -run.pid}[target]
             try:
                 os.kill(pid, signal.SIGKILL)
             except ProcessLookupError:  # ended just now

@@ -15,7 +15,7 @@ import shapely
 import yaml
 from helpers import SPACING_M
 
-from pipeline.steps import intake, odds, offsets, overlap, passes, tables
+from pipeline.steps import figures, intake, odds, offsets, overlap, passes, tables
 
 PROJECT = Path(__file__).resolve().parents[1]
 CRS = "EPSG:32614"
@@ -112,25 +112,25 @@ def take_in(settings: dict, folder: Path) -> Path:
 def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
     """Run the steps up to the tables in-process; the tables by name."""
     work, results = take_in(settings, folder), Path(folder) / "results"
-    made = {"odds": [], "overlap": []}
+    parts = []
     for batch in sorted(path for path in (work / "intake").iterdir() if path.is_dir()):
         laid, measured = work / "passes" / batch.name, work / "offsets" / batch.name
         passes.run(batch=batch, settings=work / "settings/geometry.json", out=laid)
         offsets.run(passes=laid, out=measured)
-        judging = work / "settings/tiers.json"
-        made["odds"].append(work / "odds" / batch.name)
-        odds.run(passes=laid, offsets=measured, tiers=judging, out=made["odds"][-1])
-        made["overlap"].append(work / "overlap" / f"{batch.name}.parquet")
+        judging, judged = work / "settings/tiers.json", work / "odds" / batch.name
+        odds.run(passes=laid, offsets=measured, tiers=judging, out=judged)
+        counted = work / "overlap" / f"{batch.name}.parquet"
         overlap.run(
-            passes=laid, offsets=measured, tiers=judging, raster=work / "settings/raster.json",
-            results=results, out=made["overlap"][-1],
-        )  # fmt: skip
+            passes=laid, offsets=measured, tiers=judging, raster=work / "settings/raster.json", results=results, out=counted
+        )
+        parts.append(work / "figures" / batch.name)
+        figures.run(odds=judged, overlap=counted, out=parts[-1])
     names = {
         "fields": "field_tier", "rows": "row_tier", "passes": "pass_tier", "waiting": "waiting", "shift": "shift",
         "audit": "audit",
     }  # fmt: skip
     paths = {name: results / f"{file}.csv" for name, file in names.items()}
-    tables.run(**made, **paths)
+    tables.run(figures=parts, results=list(paths.values()))
     return {name: pd.read_csv(path, dtype={"field_id": str}) for name, path in paths.items()}
 
 

@@ -145,14 +145,14 @@ def write_csv(path: Path, table: pd.DataFrame) -> None:
     """Write a table people open: UTF-8, comma, point, LF; six digits after the point; no text is live (`safe_text`)."""
     table = safe_texts(table)
     # The tables are mostly figures, and pandas' own `float_format` takes twice as long over them.
-    columns = [_texts(table[name]) for name in table]
+    columns = [cells_of(table[name]) for name in table]
     with whole_file(path) as unfinished, unfinished.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.writer(stream, lineterminator="\n")
         writer.writerow(table.columns)
         writer.writerows(zip(*columns, strict=True))
 
 
-def _texts(column: pd.Series) -> list:
+def cells_of(column: pd.Series) -> list:
     """Cells as text, nothing where there is nothing."""
     if column.dtype == float:  # "z": what rounds to nothing is 0, not -0
         return [f"{value:z.6f}" if value == value else "" for value in column.tolist()]

@@ -1,7 +1,6 @@
 rule tables:
     input:
-        odds=of_batches("work/odds/{batch}/listed.json"),
-        overlap=of_batches("work/overlap/{batch}.parquet"),
+        figures=of_batches("work/figures/{batch}/listed.json"),
         code=code_of("tables"),
     output:
         fields="results/field_tier.csv",
@@ -16,6 +15,6 @@ rule tables:
         mem_mb=asked("tables", "mem_mb"),
         runtime=asked("tables", "runtime"),
     message:
-        "Adding up rows, passes and fields"
+        "Putting the tables of all batches together"
     script:
         "../steps/tables.py"

@@ -12,7 +12,7 @@ from pipeline.files.settings import Settings
 from pipeline.files.store import read_json, remove, to_json, write_bytes
 
 # Steps that leave something for each batch.
-BATCHED = ("passes", "offsets", "odds", "overlap", "bands", "sheets")
+BATCHED = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
