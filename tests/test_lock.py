@@ -103,5 +103,5 @@ def test_a_job_that_leaves_a_queue_after_another_run_has_the_folder_takes_nothin
     assert hashes(tmp_path / "results") == before
     monkeypatch.setenv("ROWRETURN_RUN", "999999")
     due = snakemake(SETTINGS, tmp_path, *job)
-    assert due.returncode == 0 and "Adding up rows, passes and fields" in due.stdout, due.stdout
+    assert due.returncode == 0 and "Putting the tables of all batches together" in due.stdout, due.stdout
     assert hashes(tmp_path / "results") == before

@@ -459,7 +459,7 @@ def test_target_writes_a_log_and_runs_no_other_rule(tmp_path, coop):
     assert done.returncode == 0, done.stdout
     assert "SIZE OF THE RUN" in done.stdout
     written = {path for path in hashes(folder) if not path.startswith(".snakemake")}
-    assert written == {"mine.yaml", "work/log/look.log", "work/run.lock", "work/jobs.lock"}
+    assert written == {"mine.yaml", "work/log/look.log", "work/jobs.lock"}
 
 
 def test_text_of_hostile_names_stays_on_its_lines(tmp_path):

@@ -43,21 +43,34 @@ def test_a_folder_whose_filling_fails_leaves_the_one_before(tmp_path):
     assert names(tmp_path) == ["b0"]
 
 
+OTHERS = [".unfinished-1-other-tables.gpkg", ".unfinished-1-tables.gpkg.zip"]
+
+
 @pytest.mark.parametrize("step", [whole_file, whole_folder])
 def test_what_killed_processes_left_of_the_same_goes_and_of_others_stays(tmp_path, step):
     # This process may have the number of one that was killed, and a database its journal beside it.
     mine = f".unfinished-{os.getpid()}-tables.gpkg"
-    for name in (mine, f"{mine}-journal", ".unfinished-1-tables.gpkg", ".unfinished-1-other-tables.gpkg"):
+    for name in (mine, f"{mine}-journal", ".unfinished-1-tables.gpkg", *OTHERS):
         (tmp_path / name).write_text("half")
     folder = tmp_path / ".unfinished-2-tables.gpkg"
     folder.mkdir()
     (folder / "rows").write_text("half")
     with step(tmp_path / "tables.gpkg") as unfinished:
         assert unfinished.name == mine
-        assert names(tmp_path) == [".unfinished-1-other-tables.gpkg", *([mine] if step is whole_folder else [])]
+        assert names(tmp_path) == sorted([*OTHERS, *([mine] if step is whole_folder else [])])
         if step is whole_file:
             unfinished.write_text("whole")
-    assert names(tmp_path) == [".unfinished-1-other-tables.gpkg", "tables.gpkg"]
+    assert names(tmp_path) == [*OTHERS, "tables.gpkg"]
+
+
+def test_a_folder_of_a_longer_name_is_left_to_the_job_that_fills_it(tmp_path):
+    # Batches keep their fields in one folder, and two of them are at work at a time.
+    with whole_folder(tmp_path / "F10") as other:
+        (other / "rows").write_text("of F10")
+        with whole_folder(tmp_path / "F1") as mine:
+            (mine / "rows").write_text("of F1")
+    assert (tmp_path / "F10" / "rows").read_text() == "of F10"
+    assert names(tmp_path) == ["F1", "F10"]
 
 
 def write(path: Path, error: Exception) -> Exception:

@@ -135,5 +135,9 @@ def _parts(value: object) -> Iterator[bytes]:
         yield str(len(value)).encode()
         for one in value:
             yield from _parts(one)
-    else:
-        yield shapely.to_wkb(value) if isinstance(value, shapely.Geometry) else repr(value).encode()
+    elif isinstance(value, shapely.Geometry):
+        yield shapely.to_wkb(value)
+    elif value is None or isinstance(value, (str, int, float, np.generic)):
+        yield repr(value).encode()
+    else:  # its text may say less than it holds
+        raise TypeError(f"no hash for a {type(value).__name__}")

@@ -13,7 +13,8 @@ def forget_what_is_missing(records: Path = RECORDS) -> None:
     Snakemake takes away a job's output before the job begins, and when the job fails it records the checksums of its
     input all the same. By that record the next run would hold the input for unchanged, and what was made of the output
     that was there before for current: a mixture of old and new, and nothing would say so. A record of a file that is
-    not there is of no use otherwise, so it can go at any time, even while a run is at work.
+    not there is of no use otherwise, so it can go at any time, even while a run is at work. It must go before the graph
+    is built, so a dry run does this too: it is the one thing that parsing changes, and it is in Snakemake's own folder.
 
     Parameters
     ----------

@@ -22,6 +22,10 @@ from pipeline.files.disk import errors_of_disk
 from pipeline.files.texts import safe_texts
 
 LISTED = "listed.json"
+# Before the name of a folder that another one is just taking the place of.
+_REPLACED = ".replaced-"
+# What drivers write beside a file.
+_ENDINGS = ("-journal", "-wal", "-shm", ".working", ".ovr.tmp", ".msk.ovr.tmp", ".aux.xml")
 
 
 @contextmanager
@@ -39,14 +43,19 @@ def whole_file(path: Path) -> Iterator[Path]:
 @contextmanager
 def whole_folder(path: Path) -> Iterator[Path]:
     """A temporary folder beside `path`, in whose place it is put only when the block ends well."""
-    unfinished, old = _unfinished(path), _unfinished(path.with_name(f"{path.name}.old"))
+    unfinished = _unfinished(path)
+    # Moved away first: a folder half taken away would be a half one under the whole one's name.
+    old = path.with_name(f"{_REPLACED}{path.name}")
     unfinished.mkdir()
     try:
         yield unfinished
-        if path.exists():  # moved away first: a folder half taken away would be a half one under the whole one's name
+        if path.exists():
+            remove(old)
             os.replace(path, old)
         os.replace(unfinished, path)
     finally:
+        if old.exists() and not path.exists():
+            os.replace(old, path)
         for left in (unfinished, old):
             shutil.rmtree(left, ignore_errors=True)
 
@@ -77,9 +86,11 @@ def hash_of_files(*inputs: Path) -> str:
 def _unfinished(path: Path) -> Path:
     """A name beside `path` that nothing has; what killed processes left of theirs is taken away."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    # Numbers of processes come again, and a driver would append to what it finds, or believe its journal.
+    # Numbers of processes come again, and a driver would append to what it finds, or believe its journal. But nothing of
+    # another name: a job beside this one may be at work on the field F10 while this one is on F1.
+    wanted = {path.name, *(f"{path.name}{ending}" for ending in _ENDINGS if path.suffix)}
     for left in path.parent.glob(".unfinished-*"):
-        if left.name.split("-", 2)[2].startswith(path.name):
+        if left.name.split("-", 2)[2] in wanted:
             remove(left)
     # The suffix stays last, because drivers choose the format by it.
     return path.with_name(f".unfinished-{os.getpid()}-{path.name}")

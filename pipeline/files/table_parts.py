@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-from contextlib import ExitStack
 from pathlib import Path
 
 import pandas as pd
@@ -51,17 +50,15 @@ def join_parts(folders: list[Path], name: str, out: Path) -> None:
     out : Path
         The table.
     """
-    found = []
-    with ExitStack() as files, whole_file(out) as unfinished, unfinished.open("wb") as stream:
-        for number, folder in enumerate(folders):
-            part = files.enter_context((folder / f"{name}.csv").open("rb"))
-            places = read_json(folder / _PLACES)[name]
-            if number == 0:
-                stream.write(part.read(places["head"]))
-            found += [(field_id, part, start, end) for field_id, start, end in places["fields"]]
-        for _, part, start, end in sorted(found, key=lambda one: one[0]):
-            part.seek(start)
-            stream.write(part.read(end - start))
+    places = {folder: read_json(folder / _PLACES)[name] for folder in folders}
+    blocks = sorted((*block, folder) for folder, one in places.items() for block in one["fields"])
+    with whole_file(out) as unfinished, unfinished.open("wb") as stream:
+        head = [(0, places[folder]["head"], folder) for folder in folders[:1]]
+        for start, end, folder in [*head, *(block[1:] for block in blocks)]:
+            # Opened for each: there may be more batches than files that a process may hold open.
+            with (folder / f"{name}.csv").open("rb") as part:
+                part.seek(start)
+                stream.write(part.read(end - start))
 
 
 def _blocks(table: pd.DataFrame) -> tuple[bytes, list[tuple[str, bytes]]]:

@@ -4,6 +4,7 @@ rule bands:
         offsets="work/offsets/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         crs="work/settings/crs.json",
+        versions="work/settings/versions.json",
         code=code_of("bands"),
     output:
         "work/bands/{batch}/listed.json",

@@ -9,6 +9,7 @@ rule changes:
         layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
+        versions=after_intake("work/settings/versions.json"),
         code=code_of("changes"),
     output:
         table="changes.csv",

@@ -2,6 +2,7 @@ rule figures:
     input:
         odds="work/odds/{batch}/listed.json",
         overlap="work/overlap/{batch}.parquet",
+        versions="work/settings/versions.json",
         code=code_of("figures"),
     output:
         "work/figures/{batch}/listed.json",

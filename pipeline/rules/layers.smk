@@ -5,6 +5,7 @@ rule layers:
         summary="results/field_tier.csv",
         rejects=after_intake("work/rejects.parquet"),
         crs=after_intake("work/settings/crs.json"),
+        versions=after_intake("work/settings/versions.json"),
         code=code_of("layers"),
     output:
         layers="results/rowreturn.gpkg",

@@ -19,6 +19,7 @@ rule manifest:
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,
+        versions=after_intake("work/settings/versions.json"),
         code=code_of_steps(),
     output:
         "results/manifest.json",

@@ -1,6 +1,7 @@
 rule offsets:
     input:
         passes="work/passes/{batch}/listed.json",
+        versions="work/settings/versions.json",
         code=code_of("offsets"),
     output:
         "work/offsets/{batch}/listed.json",

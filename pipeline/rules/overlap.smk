@@ -4,6 +4,7 @@ rule overlap:
         offsets="work/offsets/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         raster="work/settings/raster.json",
+        versions="work/settings/versions.json",
         code=code_of("overlap"),
     output:
         "work/overlap/{batch}.parquet",
@@ -25,6 +26,7 @@ use rule overlap as lost_raster with:
         tiers="work/settings/tiers.json",
         raster="work/settings/raster.json",
         batch=of_field("work/overlap/{batch}.parquet"),
+        versions="work/settings/versions.json",
         code=code_of("overlap"),
     output:
         "results/fields/{field}/overlap.tif",

@@ -5,6 +5,7 @@ rule sheets:
         odds="work/odds/{batch}/listed.json",
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
+        versions="work/settings/versions.json",
         code=code_of("sheets"),
     output:
         "work/sheets/{batch}.json",
@@ -27,6 +28,7 @@ use rule sheets as lost_sheet with:
         tiers="work/settings/tiers.json",
         report="work/settings/report.json",
         batch=of_field("work/sheets/{batch}.json"),
+        versions="work/settings/versions.json",
         code=code_of("sheets"),
     output:
         multiext("results/fields/{field}/sheet", ".png", ".pdf"),

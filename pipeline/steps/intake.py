@@ -23,9 +23,11 @@ from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.provenance import versions
 from pipeline.files.spots import of_fields
-from pipeline.files.store import sha256, to_json, write_bytes, write_frame
+from pipeline.files.store import remove, sha256, to_json, write_bytes, write_frame
 from pipeline.files.taking import files_of, take_in
 
+# Steps that leave something for each batch.
+BATCHED = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
@@ -54,6 +56,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
     crs = to_json({"crs": fields.crs.to_wkt(), "plan_crs": plan.crs.to_wkt()})
     write_bytes(work / "settings" / "crs.json", crs, only_if_changed=True)
     batches = _write_batches(fields, layers, work / "intake")
+    _tend_batches(work, set(batches))
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
@@ -125,6 +128,17 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
         if old.name not in out:
             shutil.rmtree(old)
     return out
+
+
+def _tend_batches(work: Path, wanted: set[str]) -> None:
+    """Take away what batches that are gone have left.
+
+    Not later: if this run ends early and the next has the earlier input again, the batches come back, and would be taken
+    for current beside rasters and sheets that have been made of the input between.
+    """
+    for path in (one for step in BATCHED for one in sorted((work / step).glob("*"))):
+        if path.stem not in wanted:
+            remove(path)
 
 
 def _rejects(layers: dict[str, Layer], crs) -> gpd.GeoDataFrame:

@@ -11,8 +11,6 @@ from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_json, remove, to_json, write_bytes
 
-# Steps that leave something for each batch.
-BATCHED = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
@@ -33,7 +31,6 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
         remove(left)
     prune(intake.parent, {name for names in taken["batches"].values() for name in names})
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
-    _tend_batches(intake.parent, set(taken["batches"]))
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
         f"tier {name}, at the base: the drift within the pass-to-pass figure alone would exceed the repeatable "
@@ -44,13 +41,6 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
         "tiers": read_json(tiers), "seed": judging.seed, "batches": taken["batches"], "notes": notes,
         "outputs": result_hashes(results),
     }))  # fmt: skip
-
-
-def _tend_batches(work: Path, wanted: set[str]) -> None:
-    """Take away what batches that are gone have left."""
-    for path in (one for step in BATCHED for one in sorted((work / step).glob("*"))):
-        if path.stem not in wanted:
-            remove(path)
 
 
 def _tend_fields(home: Path, wanted: set[str]) -> None:
