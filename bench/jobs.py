@@ -15,7 +15,7 @@ from pathlib import Path
 
 from pipeline.files.store import read_json
 
-STEPS = ("passes", "offsets", "odds", "overlap", "bands", "sheets")
+STEPS = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
 
 
 def one(step: str, folder: Path, batch: str) -> None:
@@ -31,6 +31,7 @@ def one(step: str, folder: Path, batch: str) -> None:
             "offsets": partial(module.run, passes=made["passes"], out=out),
             "odds": partial(module.run, **laid, out=out),
             "overlap": partial(module.run, **laid, raster=settings["raster"], results=results, out=out),
+            "figures": partial(module.run, odds=made["odds"], overlap=work / "overlap" / f"{batch}.parquet", out=out),
             "bands": partial(module.run, **laid, crs_from=settings["crs"], out=out),
             "sheets": partial(
                 module.run, passes=made["passes"], bands=made["bands"], odds=made["odds"], tiers=tiers,

@@ -39,9 +39,8 @@ class Rate:
 # MiB, smallest and largest of two batches of the demo (4,590 km of rows, 468,000 row vertices, 5 tiers, cells of 0.2 m),
 # two of an invented co-op of 60 fields (13,974 km, 8 tiers, cells of 0.1 m) and two of 12 of its fields with a vertex
 # every 2 m (1,637 km, 825,000 row vertices): passes 263 to 314, offsets 350 to 449, odds 415 to 547, overlap 595 to
-# 1,453, bands 463 to 786, sheets 345 to 428; tables, when one job added up all rows (a batch's `figures` does now, and
-# the tables only copy), of the first two runs 284 and 870, layers 535 and 493. The 33 fields of the
-# co-op's first batch took 6, 3, 20, 30, 22 and 35 s. What the rates give for memory is 3 % less than measured at worst.
+# 1,453, bands 463 to 786, sheets 345 to 428; of the first two runs figures 193 to 604, layers 535 and 493. The 33 fields
+# of the co-op's first batch took 6, 3, 20, 30, 22 and 35 s, and 3 s for figures. Memory by the rates is 5 % short at worst.
 # Steps go field by field, so most memory is for the largest field; what is of a whole batch, or of all, is gathered.
 RATES = {
     "passes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001, "kvertex": 0.005}),
