@@ -19,7 +19,7 @@ from pipeline.files.disk import check_disk, run_ended_well, watch_disk
 from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 from pipeline.files.last_run import told
 from pipeline.files.plain_yaml import read_yaml
-from pipeline.files.run_records import forget_what_is_missing
+from pipeline.files.run_records import forget_unfinished
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
 # For messages of the intake; as a parameter of its rule it would make a folder that was moved another input.
@@ -38,7 +38,7 @@ try:
         # Snakemake would take away what the next run has made by then.
         lock_job(Path("work"))
     else:
-        forget_what_is_missing()
+        forget_unfinished()
 except RowreturnError as error:
     raise WorkflowError(f"rowreturn: error: {error}") from None
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))

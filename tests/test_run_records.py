@@ -1,9 +1,9 @@
-"""Records that Snakemake has of outputs which are not there."""
+"""Records that Snakemake has of outputs which are not there, or of jobs that have not ended."""
 
 import base64
 from pathlib import Path
 
-from pipeline.files.run_records import RECORDS, forget_what_is_missing
+from pipeline.files.run_records import BEGUN, RECORDS, forget_unfinished
 
 
 def write_record(name: str, longest: int = 254) -> Path:
@@ -27,12 +27,28 @@ def test_only_records_of_files_that_are_not_there_go(tmp_path, monkeypatch):
     gone = [write_record(name) for name in ("work/odds/b1/listed.json", "work/odds/b10/listed.json", long)]
     other = RECORDS / "no base 64"
     other.write_text("")
-    forget_what_is_missing()
+    forget_unfinished()
     assert [path.exists() for path in [*kept, other]] == [True] * 3
     assert [path.exists() for path in gone] == [False] * 3
 
 
+def test_the_record_of_an_output_whose_job_never_ended_goes(tmp_path, monkeypatch):
+    # Killed between the output's putting in place and its record: what is recorded is of the run before.
+    monkeypatch.chdir(tmp_path)
+    records = []
+    for name in ("work/bands/b0/listed.json", "work/bands/b1/listed.json"):
+        Path(name).parent.mkdir(parents=True)
+        Path(name).write_text("")
+        records.append(write_record(name))
+    mark = BEGUN / records[1].relative_to(RECORDS)
+    mark.parent.mkdir(parents=True)
+    mark.write_text("{}")
+    forget_unfinished()
+    assert [record.exists() for record in records] == [True, False]
+    assert mark.exists()
+
+
 def test_nothing_to_forget(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    forget_what_is_missing()
+    forget_unfinished()
     assert not list(tmp_path.iterdir())
