@@ -76,8 +76,8 @@ footer { margin-top: 2.5rem; color: #4a565e; font-size: .9rem; }
 {% if figures %}
 <h2>How far the figures moved</h2>
 <div class="wide"><table>
-<caption>Share of row length expected off its strip, before and now, with its 10th to 90th percentile now. Fields whose
-figures stayed as they were are left out; an empty cell stayed as it was.</caption>
+<caption>Share of row length expected off its strip, before and now; under it the 10th to 90th percentile now, where both
+moved. Fields whose figures stayed as they were are left out; an empty cell stayed as it was.</caption>
 <thead><tr><th scope="col">Field</th>{% for tier in tiers %}<th scope="col">{{ tier }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for name, cells in figures[:most] %}
