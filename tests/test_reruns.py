@@ -48,7 +48,8 @@ SETTINGS["inputs"]["checks"] = {
 def write(folder: Path, *, checks: dict = CHECKS, **layers) -> None:
     """The co-op with one ground check in each field."""
     write_coop(folder, rows=layers.pop("rows", passes_of(shift_m=0.05)), **layers)
-    places = [shapely.Point(*area(k).centroid.coords[0]) for k in range(2)]
+    places = [shapely.Point(*area(k).centroid.coords[0]) for k in range(min(2, len(layers.get("fields", boundaries()))))]
+    checks = {name: values[: len(places)] for name, values in checks.items()}
     layer_of(places, **checks).to_file(folder / "coop.gpkg", layer="checks", driver="GPKG", engine="pyogrio")
 
 
@@ -176,6 +177,14 @@ def test_a_field_added_and_removed_computes_its_batch(again, tmp_path):
     assert rules_run(ran(again)) == ONE_BATCH
     assert not list(again.glob("results/fields/F1")) and not list(again.glob("work/kept/*/F1"))
     assert hashes(again / "results") == from_nothing(again, tmp_path / "less", SETTINGS)
+
+
+def test_a_batch_that_is_gone_is_seen_although_snakemake_has_lost_its_notes(again, tmp_path):
+    # What is of all batches has nothing new in it then, only less.
+    write(again, fields=boundaries().iloc[:1])
+    shutil.rmtree(again / ".snakemake")
+    assert rules_run(ran(again)) == SEEN | COLLECTING
+    assert hashes(again / "results") == from_nothing(again, tmp_path / "new", SETTINGS)
 
 
 def test_another_crs_computes_everything(again):

@@ -5,6 +5,7 @@ rule changes:
         tiers=after_intake("work/settings/tiers.json"),
         report=after_intake("work/settings/report.json"),
         batch_keys=of_batches("work/intake/{batch}/key.json"),
+        batches=after_intake("work/settings/batches.json"),
         # Only a run that got this far is one to compare the next with.
         layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
         rasters=of_batches("work/overlap/{batch}.parquet"),

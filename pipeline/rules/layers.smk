@@ -5,6 +5,7 @@ rule layers:
         summary="results/field_tier.csv",
         rejects=after_intake("work/rejects.parquet"),
         crs=after_intake("work/settings/crs.json"),
+        batches=after_intake("work/settings/batches.json"),
         versions=after_intake("work/settings/versions.json"),
         code=code_of("layers"),
     output:
