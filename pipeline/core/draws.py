@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtri
@@ -105,11 +106,15 @@ class _Sizes:
         return cls((2, clock.visit_count, sources), (2, sources if moved else 0), len(clock.time_s), starts)
 
 
+# Fields of a batch, and tiers of a field, mostly ask for the same; a block is some tens of kilobytes.
+@lru_cache(maxsize=64)
 def _sobol_normals(count: int, *, draws: int, seed: int, block: int) -> np.ndarray:
-    """One block of standard normals from a scrambled Sobol sequence, shape (count, draws), float32."""
+    """One block of standard normals from a scrambled Sobol sequence, shape (count, draws), float32, read-only."""
     from scipy.stats import qmc  # a second to import, and only the odds draw
 
     sobol = qmc.Sobol(count, scramble=True, rng=np.random.default_rng(seed))
     if block:  # it takes no zero
         sobol.fast_forward(block * draws)
-    return ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T.astype(np.float32)
+    normals = ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T.astype(np.float32)
+    normals.flags.writeable = False
+    return normals

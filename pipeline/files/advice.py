@@ -1,5 +1,7 @@
 """Layers of ground checks and of what to do: rows after the checks, where to dig next, lines moved to fit."""
 
+from collections.abc import Iterable
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -93,7 +95,7 @@ def _next(
     judging: Settings,
 ) -> gpd.GeoDataFrame:
     """The places to dig next under every tier, numbered in the order in which they tell most."""
-    spans, tables, candidates = field.spans, [], spread_places(field.spans)
+    spans, found, candidates = field.spans, [], spread_places(field.spans)
     shape = _middles(field, candidates)
     area = read_geo(field.folder / "boundary.parquet").geometry.iloc[0]
     inside = shapely.distance(shapely.boundary(area), shape) > EDGE_M
@@ -101,16 +103,22 @@ def _next(
         candidates, shape = candidates[inside], shape[inside]
     where = dict(zip(candidates.tolist(), shape, strict=True))
     tape = TAPE_95_M / Z95 if checks is None else float(np.median(checks.checks.tape_sd_m))
-    for tier, one in posterior.items():
+    for one in posterior.values():
         digs = dig_places(
             spans, places, groups, one, candidates=candidates, count=judging.next_checks, tape_sd_m=tape, seed=judging.seed
         )
-        line = spans.row[digs.span]
-        tables.append(gpd.GeoDataFrame({
-            c.FIELD_ID: [field.facts["field_id"]] * len(line), c.TIER: [tier] * len(line),
-            "place": 1 + np.arange(len(line)), **_unit(field, line), "share_sd": digs.share_sd, "left_sd": digs.left_sd,
-        }, geometry=np.array([where[span] for span in digs.span.tolist()], object)))  # fmt: skip
-    return pd.concat(tables, ignore_index=True)
+        found.append(digs)
+    span, count = np.concatenate([one.span for one in found]), [len(one.span) for one in found]
+    return gpd.GeoDataFrame({
+        c.FIELD_ID: np.full(len(span), field.facts["field_id"], object), c.TIER: _repeated(posterior, count),
+        "place": np.concatenate([1 + np.arange(number) for number in count]), **_unit(field, spans.row[span]),
+        "share_sd": np.repeat([one.share_sd for one in found], count),
+        "left_sd": np.concatenate([one.left_sd for one in found]),
+    }, geometry=np.array([where[one] for one in span.tolist()], object))  # fmt: skip
+
+
+def _repeated(tiers: Iterable[str], count: list[int]) -> np.ndarray:
+    return np.repeat(np.array(list(tiers), object), count)
 
 
 def _middles(field: FieldData, spans: np.ndarray) -> np.ndarray:
@@ -122,16 +130,16 @@ def _middles(field: FieldData, spans: np.ndarray) -> np.ndarray:
 
 def _shifted(field: FieldData, groups: FieldGroups, posterior: dict[str, Posterior]) -> gpd.GeoDataFrame:
     """The planter's lines moved by the shift to give them, tier by tier."""
-    plan, tables = read_geo(field.folder / "planter_plan.parquet"), []
-    for tier, one in posterior.items():
-        found = shift_to_give(groups, one)
-        east, north = (0.0, 0.0) if found is None else (found.east_m, found.north_m)
-        shape = shapely.transform(np.asarray(plan.geometry.values, object), lambda xy, by=(east, north): xy + np.array(by))
-        tables.append(gpd.GeoDataFrame({
-            c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS_ID: plan[c.PASS_ID].astype(str), c.EAST_M: east,
-            c.NORTH_M: north,
-        }, geometry=shape))  # fmt: skip
-    return pd.concat(tables, ignore_index=True)
+    plan = read_geo(field.folder / "planter_plan.parquet")
+    lines, names = np.asarray(plan.geometry.values, object), plan[c.PASS_ID].astype(str).to_numpy(object)
+    found = [shift_to_give(groups, one) for one in posterior.values()]
+    by = [(0.0, 0.0) if one is None else (one.east_m, one.north_m) for one in found]
+    shapes = [shapely.transform(lines, lambda xy, by=np.array(one): xy + by) for one in by]
+    count, (east, north) = [len(lines)] * len(by), np.transpose(by)
+    return gpd.GeoDataFrame({
+        c.FIELD_ID: np.full(sum(count), field.facts["field_id"], object), c.TIER: _repeated(posterior, count),
+        c.PASS_ID: np.tile(names, len(by)), c.EAST_M: np.repeat(east, count), c.NORTH_M: np.repeat(north, count),
+    }, geometry=np.concatenate(shapes))  # fmt: skip
 
 
 def _unit(field: FieldData, line: np.ndarray) -> dict:

@@ -9,6 +9,7 @@ import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
     import pyarrow as pa
+    from pyproj import CRS
 
 from pipeline.files.disk import errors_of_disk
 from pipeline.files.texts import safe_texts
@@ -133,16 +135,36 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
 
 def read_frame(path: Path, *, columns: list[str] | None = None) -> pd.DataFrame:
     """A table without geometry, or some columns of one."""
-    import pandas as pd
-
-    return pd.read_parquet(path, columns=columns)
+    return _read(path, columns).to_pandas(use_threads=False)
 
 
 def read_geo(path: Path) -> gpd.GeoDataFrame:
     """A table with geometry."""
     import geopandas as gpd
+    import shapely
 
-    return gpd.read_parquet(path)
+    table = _read(path)
+    said = json.loads(table.schema.metadata[b"geo"])
+    name = said["primary_column"]
+    shapes = shapely.from_wkb(table[name].to_numpy())
+    frame = table.drop_columns([name]).to_pandas(use_threads=False)
+    frame.insert(table.column_names.index(name), name, gpd.GeoSeries(shapes, crs=_crs(json.dumps(said["columns"][name]["crs"]))))
+    return gpd.GeoDataFrame(frame, geometry=name)
+
+
+def _read(path: Path, columns: list[str] | None = None) -> pa.Table:
+    """A small table, without the search for parts and the threads that a large one is worth: twice as fast."""
+    import pyarrow.parquet
+
+    with pyarrow.parquet.ParquetFile(path) as file:
+        return file.read(columns, use_threads=False)
+
+
+@lru_cache(maxsize=64)
+def _crs(projjson: str) -> CRS | None:
+    from pyproj import CRS
+
+    return CRS.from_json(projjson) if projjson != "null" else None
 
 
 def read_arrow(path: Path) -> pa.Table:

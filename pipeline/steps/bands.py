@@ -137,29 +137,37 @@ def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[
     # Bands wider than the rows' spacing meet anyway; of the others the widest tell where some of a pass do.
     widest = np.max([np.where(2 * (half_width + r) > spacing, half_width, half_width + r) for r in bound.values()], axis=0)
     close = meeting(thin, widest, strip_pass, len(field.strip_passes))
-    made: dict[str, list] = {"hold_bands": [], "reach_bands": []}
-    for tier, r in bound.items() if len(strip) else ():
+    shapes: dict[str, list] = {"hold_bands": [], "reach_bands": []}
+    widths: dict[str, list] = {"hold_bands": [], "reach_bands": []}
+    for r in bound.values() if len(strip) else ():
         for kind, wide in (("hold_bands", half_width - r), ("reach_bands", half_width + r)):
             united = close.copy()
             united[strip_pass[2 * wide > spacing]] = True
-            shape = band_by_group(thin, wide, strip_pass, len(close), united=united)
-            made[kind].append(_band_table(field, tier, shape, wide, strip_pass))
-    empty = {kind: [_nothing(kind, judging.compare, lines.crs)] for kind in made}
+            shapes[kind].append(band_by_group(thin, wide, strip_pass, len(close), united=united))
+            widths[kind].append(_mean_width_m(wide, strip_pass, len(close)))
     return {
-        kind: pd.concat(parts or empty[kind], ignore_index=True).set_crs(lines.crs, allow_override=True)
-        for kind, parts in made.items()
-    }
-
-
-def _band_table(field: FieldData, tier: str, shape, half_width_m, strip_pass) -> gpd.GeoDataFrame:
-    count = np.maximum(np.bincount(strip_pass, minlength=len(shape)), 1)
-    mean = np.bincount(strip_pass, np.maximum(half_width_m, 0.0), len(shape)) / count
-    columns = {
-        c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS_ID: field.strip_passes[c.PASS_ID].astype(str),
-        "half_width_m": mean, "area_m2": shapely.area(shape),
+        kind: _band_table(field, list(bound), made, widths[kind], lines.crs)
+        if made else _nothing(kind, judging.compare, lines.crs)
+        for kind, made in shapes.items()
     }  # fmt: skip
-    table = gpd.GeoDataFrame(columns, geometry=shape)
-    return table[~shapely.is_empty(shape)]
+
+
+def _mean_width_m(half_width_m: np.ndarray, strip_pass: np.ndarray, passes: int) -> np.ndarray:
+    count = np.maximum(np.bincount(strip_pass, minlength=passes), 1)
+    return np.bincount(strip_pass, np.maximum(half_width_m, 0.0), passes) / count
+
+
+def _band_table(field: FieldData, tiers: list[str], shapes: list, widths: list, crs) -> gpd.GeoDataFrame:
+    """Bands that are not empty, tier by tier and pass by pass."""
+    shape = np.concatenate(shapes)
+    there = ~shapely.is_empty(shape)
+    names = field.strip_passes[c.PASS_ID].astype(str).to_numpy(object)
+    columns = {
+        c.FIELD_ID: np.full(int(there.sum()), field.facts["field_id"], object),
+        c.TIER: np.repeat(np.array(tiers, object), len(names))[there], c.PASS_ID: np.tile(names, len(tiers))[there],
+        "half_width_m": np.concatenate(widths)[there], "area_m2": shapely.area(shape[there]),
+    }  # fmt: skip
+    return gpd.GeoDataFrame(columns, geometry=shape[there], crs=crs)
 
 
 def _planter_of_line(field: FieldData) -> np.ndarray:
