@@ -17,6 +17,7 @@ from pipeline.core.tiering import Side, made_under
 from pipeline.core.what_if import PairLengths
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
+from pipeline.files.stacked import stacked
 
 
 @dataclass(frozen=True)
@@ -93,11 +94,14 @@ class Asked:
             return pd.DataFrame({name: [] for name in columns})
         timed = self._timed(self.field.planter_side)
         missed = np.stack([self._missed_after(wait_s) for wait_s in WAITS_S]) if timed else self._planned_after()
-        ids = {c.FIELD_ID: self.field.facts["field_id"], c.FARM: self.field.facts["farm"], c.TIER: list(self.errors)}
-        return pd.concat([
-            pd.DataFrame(ids | {c.WAIT_MIN: round(wait_s / 60), c.AVOIDED_M: missed[0] - now})
+        tiers = np.array(list(self.errors), object)
+        return stacked(
+            {
+                c.FIELD_ID: np.full(len(tiers), self.field.facts["field_id"], object), c.FARM: self.field.facts["farm"],
+                c.TIER: tiers, c.WAIT_MIN: round(wait_s / 60), c.AVOIDED_M: missed[0] - now,
+            }
             for wait_s, now in zip(WAITS_S, missed, strict=True)
-        ], ignore_index=True)[columns]  # fmt: skip
+        )[columns]  # fmt: skip
 
     def _missed_after(self, wait_s: float) -> np.ndarray:
         """Expected missing length of the rows whose start is known, had the planter waited, by tier [m]."""

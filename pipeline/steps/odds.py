@@ -21,6 +21,7 @@ from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.settings import Settings, fields_of
+from pipeline.files.stacked import stacked
 from pipeline.files.store import hash_of_files, listed_folder, write_frame
 
 _TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit")
@@ -70,21 +71,23 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     asked, checks = Asked(field, judging, places, errors), GroundChecks.of(field, places, errors)
     checked = checked_judgements(field, places, checks, judging)
     whole = np.bincount(places.row, field.spans.length_m, rows)
-    base = pd.DataFrame({
-        c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.ROW: np.arange(rows),
-        c.PASS: field.rows[c.PASS], c.UNIT: field.rows[c.UNIT], c.TIGHT: field.rows[c.TIGHT].astype(bool),
+    base = {
+        c.FIELD_ID: np.full(rows, field.facts["field_id"], object), c.FARM: field.facts["farm"], c.ROW: np.arange(rows),
+        c.PASS: field.rows[c.PASS].to_numpy(), c.UNIT: field.rows[c.UNIT].to_numpy(),
+        c.TIGHT: field.rows[c.TIGHT].to_numpy(bool),
         c.PASS_ID: field.planter_passes[c.PASS_ID].to_numpy(object)[field.rows[c.PASS].to_numpy(int)],
-        c.ROW_LENGTH_M: whole, c.NO_STRIP_M: no_strip, c.CROSSING_M: crossing, c.OUTSIDE_M: field.rows[c.OUTSIDE_M],
-    })  # fmt: skip
+        c.ROW_LENGTH_M: whole, c.NO_STRIP_M: no_strip, c.CROSSING_M: crossing,
+        c.OUTSIDE_M: field.rows[c.OUTSIDE_M].to_numpy(),
+    }  # fmt: skip
     return {
-        "rows": pd.concat([
-            _rows(base, tier, one, judging).assign(**asked.by_row(tier), **checked_rows(checked.get(tier), rows, judging))
+        "rows": stacked(
+            base | _rows(tier, one, judging) | asked.by_row(tier) | checked_rows(checked.get(tier), rows, judging)
             for tier, one in judged.items()
-        ], ignore_index=True),
-        "passes": pd.concat([
-            _passes(field, tier, one).assign(**checked_passes(checked.get(tier), len(field.planter_passes)))
+        ),
+        "passes": stacked(
+            _passes(field, tier, one) | checked_passes(checked.get(tier), len(field.planter_passes))
             for tier, one in judged.items()
-        ], ignore_index=True),
+        ),
         "fields": pd.DataFrame([
             _field(field, tier, one, judging) | more | checked_field(asked.lengths, checks, checked, tier)
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
@@ -94,22 +97,23 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     }  # fmt: skip
 
 
-def _rows(base: pd.DataFrame, tier: str, one: Judgement, judging: Settings) -> pd.DataFrame:
+def _rows(tier: str, one: Judgement, judging: Settings) -> dict:
     on_strips = one.holds_m + one.doubt_m + one.misses_m
     share = one.expected_miss_m / np.maximum(on_strips, 1e-9)
-    return base.assign(**{
+    return {
         c.TIER: tier, c.HOLDS_M: one.holds_m, c.DOUBT_M: one.doubt_m, c.MISSES_M: one.misses_m,
         c.EXPECTED_MISS_M: one.expected_miss_m, c.MISS_ANY_M: one.expected_miss_any_m,
         c.P10: one.row_share[0], c.P50: one.row_share[1], c.P90: one.row_share[2],
         c.ROWS_MISSED: (share > judging.row_miss_share).astype(int), c.LONGEST_RUN_M: one.longest_miss_run_m,
-    })  # fmt: skip
+    }  # fmt: skip
 
 
-def _passes(field: FieldData, tier: str, one: Judgement) -> pd.DataFrame:
-    return pd.DataFrame({
-        c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.PASS: np.arange(len(field.planter_passes)),
+def _passes(field: FieldData, tier: str, one: Judgement) -> dict:
+    passes = len(field.planter_passes)
+    return {
+        c.FIELD_ID: np.full(passes, field.facts["field_id"], object), c.TIER: tier, c.PASS: np.arange(passes),
         c.P10: one.pass_share[0], c.P50: one.pass_share[1], c.P90: one.pass_share[2],
-    })  # fmt: skip
+    }  # fmt: skip
 
 
 def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> dict:

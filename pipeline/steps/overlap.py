@@ -23,6 +23,7 @@ from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.raster import BLOCK, overlap_tiff, write_lines
 from pipeline.files.settings import Settings, fields_of
+from pipeline.files.stacked import stacked
 from pipeline.files.store import hash_of_files, read_json, write_frame
 
 _COUNTED = "counted"
@@ -135,14 +136,15 @@ def _describe(raster: rasterio.DatasetBase, counted: np.ndarray) -> None:
 
 
 def _table(field: FieldData, judging: Settings, counted: np.ndarray, routes: dict[str, Agreement]) -> pd.DataFrame:
-    out = []
-    for number, tier in enumerate(judging.compare):
-        out.append(pd.DataFrame({
-            c.FIELD_ID: field.facts["field_id"], c.TIER: tier, c.ROW: np.arange(len(field.rows)),
+    field_id = np.full(len(field.rows), field.facts["field_id"], object)
+    return stacked(
+        {
+            c.FIELD_ID: field_id, c.TIER: tier, c.ROW: np.arange(len(field_id)),
             c.RASTER_HOLDS_M: counted[number, :, 1], c.RASTER_DOUBT_M: counted[number, :, 2],
             c.RASTER_MISSES_M: counted[number, :, 3], c.TOLERANCE_M: routes[tier].tolerance_by_row_m,
-        }))  # fmt: skip
-    return pd.concat(out, ignore_index=True)
+        }
+        for number, tier in enumerate(judging.compare)
+    )  # fmt: skip
 
 
 if __name__ == "__main__":
