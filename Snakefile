@@ -18,12 +18,15 @@ from pipeline.files.config import catalogue_path, config_from_dict, resolve_tier
 from pipeline.files.disk import check_disk, run_ended_well, watch_disk
 from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 from pipeline.files.last_run import told
+from pipeline.files.log import QUIET
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.run_records import forget_unfinished
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
 # For messages of the intake; as a parameter of its rule it would make a folder that was moved another input.
 os.environ.update(ROWRETURN_CONFIG=CONFIG_FILE)
+if {"PROGRESS", "ALL"} & {one.name for one in workflow.output_settings.quiet or ()}:
+    os.environ[QUIET] = "1"
 try:
     for name in workflow.configfiles:
         # Snakemake has read it already, but lets the last of two equal keys win.
@@ -84,6 +87,7 @@ rule all:
 
 onstart:
     watch_disk(Path("."))
+    show_progress()
     try:
         if set(workflow.dag_settings.targets) != {"look"}:  # it only looks
             lock_run(Path("work"))

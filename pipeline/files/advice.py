@@ -133,9 +133,9 @@ def _shifted(field: FieldData, groups: FieldGroups, posterior: dict[str, Posteri
     plan = read_geo(field.folder / "planter_plan.parquet")
     lines, names = np.asarray(plan.geometry.values, object), plan[c.PASS_ID].astype(str).to_numpy(object)
     found = [shift_to_give(groups, one) for one in posterior.values()]
-    by = [(0.0, 0.0) if one is None else (one.east_m, one.north_m) for one in found]
-    shapes = [shapely.transform(lines, lambda xy, by=np.array(one): xy + by) for one in by]
-    count, (east, north) = [len(lines)] * len(by), np.transpose(by)
+    by = np.array([(0.0, 0.0) if one is None else (one.east_m, one.north_m) for one in found])
+    shapes = [shapely.transform(lines, lambda xy, by=one: xy + by) for one in by]
+    count, (east, north) = [len(lines)] * len(by), by.T
     return gpd.GeoDataFrame({
         c.FIELD_ID: np.full(sum(count), field.facts["field_id"], object), c.TIER: _repeated(posterior, count),
         c.PASS_ID: np.tile(names, len(by)), c.EAST_M: np.repeat(east, count), c.NORTH_M: np.repeat(north, count),

@@ -78,8 +78,13 @@ def job_size(step: str, amounts: Mapping[str, float], *, attempt: int = 1) -> di
     """
     rate = RATES[step]
     mib = ROOM * (rate.mib + _sum(rate.more_mib, amounts)) + SNAKEMAKES_MIB
-    minutes = LEAST_MIN + SLOWER * _sum(rate.seconds, amounts) / 60.0
+    minutes = LEAST_MIN + SLOWER * job_seconds(step, amounts) / 60.0
     return {"mem_mb": attempt * ceil(mib * MIB_IN_MB), "runtime": attempt * ceil(minutes)}
+
+
+def job_seconds(step: str, amounts: Mapping[str, float]) -> float:
+    """Processor time of a job by the same `amounts` [s]; nothing for a step whose rate nobody needs."""
+    return _sum(RATES[step].seconds, amounts) if step in RATES else 0.0
 
 
 def _sum(rates: Mapping[str, float], amounts: Mapping[str, float]) -> float:

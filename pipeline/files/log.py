@@ -1,6 +1,7 @@
 """How a step speaks: to its log file, and one clear error to the person at the terminal."""
 
 import logging
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -11,16 +12,22 @@ from pipeline.files.folder_lock import lock_job
 LOG = logging.getLogger("rowreturn")
 # Where the workflow keeps its intermediates, from the working directory.
 WORK = "work"
+#: Set in the environment of the steps where nobody wants to be told how far they are (``snakemake --quiet``).
+QUIET = "ROWRETURN_QUIET"
 
 
 def run_step(step: Callable[[], None], *, log: str | None) -> None:
     """Run a step for the workflow: log to `log`, print an error a user can act on, exit 1 on it.
 
+    Which field it is at goes to the log alone (DEBUG), how far it is to the terminal as well (INFO).
+
     A traceback is for faults of ours; it goes to the log and to the terminal only then.
     """
     logging.raiseExceptions = False  # a log on a full disk is no reason for tracebacks
     terminal = logging.StreamHandler(sys.stderr)
+    terminal.setLevel(logging.WARNING if os.environ.get(QUIET) else logging.INFO)
     logging.basicConfig(level=logging.INFO, format="%(message)s", handlers=[terminal], force=True)
+    LOG.setLevel(logging.DEBUG)
     try:
         if log:
             lock_job(Path(WORK))

@@ -148,7 +148,8 @@ def read_geo(path: Path) -> gpd.GeoDataFrame:
     name = said["primary_column"]
     shapes = shapely.from_wkb(table[name].to_numpy())
     frame = table.drop_columns([name]).to_pandas(use_threads=False)
-    frame.insert(table.column_names.index(name), name, gpd.GeoSeries(shapes, crs=_crs(json.dumps(said["columns"][name]["crs"]))))
+    crs = _crs(json.dumps(said["columns"][name]["crs"]))
+    frame.insert(table.column_names.index(name), name, gpd.GeoSeries(shapes, crs=crs))
     return gpd.GeoDataFrame(frame, geometry=name)
 
 

@@ -1,9 +1,15 @@
 from pipeline.files.code import modules_of
 from pipeline.files.file_parts import parts_of
 from pipeline.files.input_key import input_key
-from pipeline.files.job_size import amounts_of, job_size, known_sizes
+from pipeline.files.job_size import (
+    amounts_of,
+    job_seconds,
+    job_size,
+    known_sizes,
+)
 from pipeline.files.lost import lost_files
 from pipeline.files.provenance import steps_signed_for
+from pipeline.files.run_progress import RunJob, RunProgress
 from pipeline.files.store import read_json
 
 
@@ -84,15 +90,43 @@ def asked(step, what):
     """A resource function: memory or run time for a job of this step, by the fields of its batch or of all batches."""
 
     def amount(wildcards, attempt):
-        sizes = known_sizes(Path("work/intake.json"))
+        batch = wildcards.get("batch")
         if "field" in wildcards.keys():
-            sizes = {"home": sizes[home_of(wildcards.field)]}
-        elif "batch" in wildcards.keys():
-            sizes = {"own": sizes[wildcards.batch]}
-        said = amounts_of(sizes, tiers=len(COMPARED), cell_m=SETTINGS.raster.cell_m)
-        return job_size(step, said | {"input_mb": input_mb()}, attempt=attempt)[what]
+            batch = home_of(wildcards.field)
+        return job_size(step, amounts(batch), attempt=attempt)[what]
 
     return amount
+
+
+def amounts(batch):
+    """What the jobs of a batch have to go through, or those of all batches."""
+    sizes = known_sizes(Path("work/intake.json"))
+    if batch is not None:
+        sizes = {"own": sizes[batch]}
+    said = amounts_of(sizes, tiers=len(COMPARED), cell_m=SETTINGS.raster.cell_m)
+    return said | {"input_mb": input_mb()}
+
+
+def jobs_of_run():
+    """What Snakemake has to do as far as it knows by now."""
+    dag = workflow.dag
+    for job in dag.needrun_jobs(exclude_finished=False):
+        batch = job.wildcards_dict.get("batch")
+        seconds = job_seconds(job.rule.name, amounts(batch))
+        yield RunJob(batch, seconds, dag.finished(job))
+
+
+def show_progress():
+    """Say now and then how far the run is, unless it is to be quiet."""
+
+    def fields():
+        return {name: len(some) for name, some in batches().items()}
+
+    def say(line):
+        print(f"rowreturn: {line}", file=sys.stderr, flush=True)
+
+    if not os.environ.get(QUIET):
+        logger.addHandler(RunProgress(jobs_of_run, fields, say))
 
 
 def input_mb():

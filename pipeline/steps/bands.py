@@ -23,6 +23,7 @@ from pipeline.files.advice import PLACED_IN, advice_of, nothing
 from pipeline.files.field_data import FieldData
 from pipeline.files.laid_out import PIECES, unit_columns
 from pipeline.files.log import LOG, run_step
+from pipeline.files.progress import counted
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.store import listed_folder, read_json, write_frame
 
@@ -50,8 +51,8 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
     tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
     tables |= {kind: [nothing(kind, judging.compare, said[PLACED_IN[kind]])] for kind in MORE}
     with listed_folder(out) as filled:
-        for folder in fields_of(passes):
-            LOG.info("bands: %s", folder.name)
+        for folder in counted(fields_of(passes), "bands", "fields", log=LOG):
+            LOG.debug("bands: %s", folder.name)
             drawn, pieces = _draw(FieldData.read(folder, offsets), judging)
             write_frame(filled / PIECES / f"{folder.name}.parquet", pieces)
             for kind, table in drawn.items():

@@ -13,6 +13,7 @@ from pipeline.core.local import from_local, to_geographic
 from pipeline.files.advice import nothing
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
+from pipeline.files.progress import counted
 from pipeline.files.settings import fields_of
 from pipeline.files.store import read_arrow, read_geo, read_json, write_csv
 from pipeline.files.texts import safe_text
@@ -88,7 +89,8 @@ def rejects_table(rejects: gpd.GeoDataFrame) -> pd.DataFrame:
 def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
     """Polygons of the fields; a column a figure and tier, such as ``expected_miss_share_sbas``."""
     ids, shapes = [], []
-    for folder in (field for batch in passes for field in fields_of(batch)):
+    folders = [field for batch in passes for field in fields_of(batch)]
+    for folder in counted(folders, "layers: field_summary", "fields", log=LOG):
         boundary = read_geo(folder / "boundary.parquet")
         ids.append(safe_text(read_json(folder / "field.json")["field_id"]))  # as field_tier.csv has it
         shapes.append(from_local(boundary.geometry.values, boundary.crs, crs)[0])
@@ -124,8 +126,7 @@ def styles(tiers: list[str]) -> list[Style]:
 def _layers(bands: list[Path], fields: gpd.GeoDataFrame, rejects: gpd.GeoDataFrame) -> Iterator[tuple]:
     yield "field_summary", LAYERS["field_summary"], fields
     for kind in (name for name in LAYERS if name not in ("field_summary", "rejects")):
-        for batch in bands:
-            LOG.info("layers: %s of %s", kind, batch.name)
+        for batch in counted(bands, f"layers: {kind}", "batches", log=LOG):
             yield kind, LAYERS[kind], read_arrow(batch / f"{kind}.parquet")
     yield "rejects", LAYERS["rejects"], rejects
 

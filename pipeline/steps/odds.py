@@ -20,6 +20,7 @@ from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
+from pipeline.files.progress import counted
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.stacked import stacked
 from pipeline.files.store import hash_of_files, listed_folder, write_frame
@@ -43,7 +44,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path, kept: Kept | Non
     """
     judging = Settings.read(tiers)
     tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _TABLES}
-    for folder in fields_of(passes):
+    for folder in counted(fields_of(passes), "odds", "fields", log=LOG):
         make = partial(_judge, folder, offsets, judging)
         made_of = hash_of_files(folder, offsets / f"{folder.name}.parquet")
         for name, table in (kept.tables(folder.name, made_of, make) if kept else make()).items():
@@ -54,7 +55,7 @@ def run(*, passes: Path, offsets: Path, tiers: Path, out: Path, kept: Kept | Non
 
 
 def _judge(folder: Path, offsets: Path, judging: Settings) -> dict[str, pd.DataFrame]:
-    LOG.info("odds: %s", folder.name)
+    LOG.debug("odds: %s", folder.name)
     return _judge_field(FieldData.read(folder, offsets), judging)
 
 

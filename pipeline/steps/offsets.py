@@ -11,6 +11,7 @@ from pipeline.core.offsets import Spans, measure_offsets
 from pipeline.core.segments import Segments
 from pipeline.errors import InputError
 from pipeline.files.log import LOG, run_step
+from pipeline.files.progress import counted
 from pipeline.files.settings import fields_of
 from pipeline.files.store import listed_folder, read_geo, read_json, write_frame
 
@@ -26,8 +27,8 @@ def run(*, passes: Path, out: Path) -> None:
         Folder to fill with one table of spans a field.
     """
     with listed_folder(out) as filled:
-        for folder in fields_of(passes):
-            LOG.info("offsets: %s", folder.name)
+        for folder in counted(fields_of(passes), "offsets", "fields", log=LOG):
+            LOG.debug("offsets: %s", folder.name)
             try:
                 spans = _measure(folder)
             except InputError as error:

@@ -21,6 +21,7 @@ from pipeline.errors import CheckError
 from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
+from pipeline.files.progress import counted
 from pipeline.files.raster import BLOCK, overlap_tiff, write_lines
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.stacked import stacked
@@ -59,7 +60,7 @@ def run(
     """
     judging, cell_m = Settings.read(tiers), read_json(raster)["cell_m"]
     tables = []
-    for folder in fields_of(passes, only=only):
+    for folder in counted(fields_of(passes, only=only), "overlap", "fields", log=LOG):
         tif = results / "fields" / folder.name / "overlap.tif"
         make = partial(_count, folder, offsets, judging, cell_m, tif)
         made_of = hash_of_files(folder, offsets / f"{folder.name}.parquet")
@@ -69,7 +70,7 @@ def run(
 
 
 def _count(folder: Path, offsets: Path, judging: Settings, cell_m: float, tif: Path) -> dict[str, pd.DataFrame]:
-    LOG.info("overlap: %s", folder.name)
+    LOG.debug("overlap: %s", folder.name)
     return {_COUNTED: _count_field(FieldData.read(folder, offsets), judging, cell_m, tif)}
 
 

@@ -18,6 +18,7 @@ from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
 from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
+from pipeline.files.progress import counted
 from pipeline.files.store import listed_folder, read_geo, read_json, to_json, write_bytes, write_frame
 
 
@@ -37,10 +38,10 @@ def run(*, batch: Path, settings: Path, out: Path) -> None:
     layers = {path.stem: read_geo(path) for path in sorted(batch.glob("*.parquet"))}
     fields = layers.pop("fields")
     with listed_folder(out) as filled:
-        for number in range(len(fields)):
+        for number in counted(range(len(fields)), "passes", "fields", log=LOG):
             field = fields.iloc[number]
             mine = {name: layer[layer[c.FIELD_ID] == field[c.FIELD_ID]] for name, layer in layers.items()}
-            LOG.info("passes: field %s", field[c.FIELD_ID])
+            LOG.debug("passes: field %s", field[c.FIELD_ID])
             _lay_out(field, fields.crs, mine, geometry, filled / field_folder(field[c.FIELD_ID]))
 
 

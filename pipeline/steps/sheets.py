@@ -14,6 +14,7 @@ from pipeline.core.show import direction_text, length_text
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.laid_out import PIECES, LaidOut
 from pipeline.files.log import LOG, WORK, run_step
+from pipeline.files.progress import counted
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.files.sheet_data import MOST_TIERS, SheetData
@@ -50,7 +51,7 @@ def run(
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
     drawn, asked = [], only is not None or said["sheets"] != "none"
     layers = {kind: read_geo(bands / f"{kind}.parquet") for kind in LAYERS if asked}
-    for folder in fields_of(passes, only=only):
+    for folder in counted(fields_of(passes, only=only), "sheets", "fields", log=LOG):
         field, pieces = LaidOut(folder), read_frame(bands / PIECES / f"{folder.name}.parquet")
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
         files = [results / "fields" / folder.name / name for name in ("sheet.png", "sheet.pdf")]
@@ -72,7 +73,7 @@ def run(
 
 
 def _draw(sheet: SheetData, png: Path, pdf: Path) -> dict[str, pd.DataFrame]:
-    LOG.info("sheets: %s", png.parent.name)
+    LOG.debug("sheets: %s", png.parent.name)
     png.parent.mkdir(parents=True, exist_ok=True)
     save_sheet(draw_sheet(sheet), png=png, pdf=pdf)
     return {}
