@@ -6,11 +6,16 @@ import shutil
 from pathlib import Path
 from types import SimpleNamespace
 
+import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pytest
+import shapely
+from geopandas.testing import assert_geodataframe_equal
 
 from pipeline.errors import CheckError
 from pipeline.files import disk
-from pipeline.files.store import whole_file, whole_folder
+from pipeline.files.store import read_frame, read_geo, whole_file, whole_folder, write_frame
 
 
 def names(folder: Path) -> list[str]:
@@ -118,3 +123,17 @@ def test_a_driver_that_says_nothing_is_not_believed_on_a_full_disk(tmp_path, roo
     room(disk.SPARE_BYTES + 4)
     with pytest.raises(OSError, match="No space left on device"):
         disk.check_room(file)
+
+
+def test_tables_are_read_as_their_own_libraries_read_them(tmp_path):
+    shapes = [shapely.Point(1, 2), None, shapely.LineString([(0, 0), (1, 1)])]
+    table = pd.DataFrame({"id": ["a", None, "c"], "share": [0.5, np.nan, 1.0], "count": [1, 2, 3], "tight": [True, False, True]})
+    for crs in ("EPSG:26915", None):
+        path = tmp_path / "lines.parquet"
+        write_frame(path, gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[["id", "geometry", "share", "count", "tight"]])
+        ours, theirs = read_geo(path), gpd.read_parquet(path)
+        assert_geodataframe_equal(ours.dropna(), theirs.dropna())
+        assert (ours.crs, list(ours), list(ours.geometry.isna())) == (theirs.crs, list(theirs), [False, True, False])
+    write_frame(tmp_path / "rows.parquet", table)
+    pd.testing.assert_frame_equal(read_frame(tmp_path / "rows.parquet"), pd.read_parquet(tmp_path / "rows.parquet"))
+    assert list(read_frame(tmp_path / "rows.parquet", columns=["share"])) == ["share"]
