@@ -127,7 +127,8 @@ def test_a_driver_that_says_nothing_is_not_believed_on_a_full_disk(tmp_path, roo
 
 def test_tables_are_read_as_their_own_libraries_read_them(tmp_path):
     shapes = [shapely.Point(1, 2), None, shapely.LineString([(0, 0), (1, 1)])]
-    table = pd.DataFrame({"id": ["a", None, "c"], "share": [0.5, np.nan, 1.0], "count": [1, 2, 3], "tight": [True, False, True]})
+    columns = {"id": ["a", None, "c"], "share": [0.5, np.nan, 1.0], "count": [1, 2, 3], "tight": [True, False, True]}
+    table = pd.DataFrame(columns)
     for crs in ("EPSG:26915", None):
         path = tmp_path / "lines.parquet"
         write_frame(path, gpd.GeoDataFrame(table, geometry=shapes, crs=crs)[["id", "geometry", "share", "count", "tight"]])
