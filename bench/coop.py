@@ -28,7 +28,9 @@ CHUNK, FEATURES = 100, 4_000
 TIERS = ("sbas", "ppp_submetre", "ppp_decimetre", "ppp_10cm_gps", "ppp_cm", "galileo_has", "rtk_network", "rtk_base")
 
 
-def write_coop(folder: Path, *, fields: int, seed: int = 1, parcels: Path | None = None, chunk: int = CHUNK) -> Path:
+def write_coop(
+    folder: Path, *, fields: int, seed: int = 1, parcels: Path | None = None, area: float = 1.0, chunk: int = CHUNK
+) -> Path:  # fmt: skip
     """Write the co-op and its configuration into a folder; returns the path of the GeoPackage.
 
     Parameters
@@ -37,13 +39,15 @@ def write_coop(folder: Path, *, fields: int, seed: int = 1, parcels: Path | None
     fields, seed : int
     parcels : Path or None
         Vector file of real parcels to take outlines from; None, or no such file: they are invented.
+    area : float
+        Fields are so many times as large as the usual ones: many small ones try what goes by their number.
     chunk : int
         Fields in memory at a time. It plays no part in what is written.
     """
     folder = Path(folder)
     outlines = real_outlines(parcels) if parcels and Path(parcels).exists() else []
     with whole_file(folder / FILE) as unfinished, tempfile.TemporaryDirectory(dir=folder) as scratch:
-        everything = layers_of(coop_fields(fields, seed=seed, parcels=outlines), seed=seed)
+        everything = layers_of(coop_fields(fields, seed=seed, parcels=outlines, area=area), seed=seed)
         filled = _write_streams(Path(scratch), everything, chunk=chunk)
         with _fixed_date():
             for layer in LAYERS:
@@ -143,7 +147,8 @@ if __name__ == "__main__":
     parser.add_argument("--fields", type=int, default=5000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--parcels", type=Path, help="vector file of real parcels to take outlines from")
+    parser.add_argument("--area", type=float, default=1.0, help="fields so many times as large as the usual 20 ha")
     given = parser.parse_args()
-    if given.fields < 1 or given.seed < 0:
-        parser.error("expected --fields of 1 or more and --seed of 0 or more")
-    print(write_coop(given.folder, fields=given.fields, seed=given.seed, parcels=given.parcels))
+    if given.fields < 1 or given.seed < 0 or not 0.01 <= given.area <= 10.0:
+        parser.error("expected --fields of 1 or more, --seed of 0 or more and --area of 0.01 to 10")
+    print(write_coop(given.folder, fields=given.fields, seed=given.seed, parcels=given.parcels, area=given.area))

@@ -95,7 +95,9 @@ def drawing(seed: int, what: int, number: int) -> np.random.Generator:
     return np.random.default_rng([seed, what, number])
 
 
-def coop_fields(count: int, *, seed: int, parcels: Sequence[shapely.Polygon] = ()) -> Iterator[CoopField]:
+def coop_fields(
+    count: int, *, seed: int, parcels: Sequence[shapely.Polygon] = (), area: float = 1.0
+) -> Iterator[CoopField]:  # fmt: skip
     """Yield the fields in order, boxes around them a lane apart.
 
     Parameters
@@ -103,10 +105,12 @@ def coop_fields(count: int, *, seed: int, parcels: Sequence[shapely.Polygon] = (
     count, seed : int
     parcels : sequence of shapely.Polygon
         Outlines to choose from, of any size (`real_outlines`); none: they are invented.
+    area : float
+        Areas are so many times as large.
     """
     shelf = Shelf()
     for number in range(count):
-        field = _unplaced(number, seed=seed, parcels=parcels)
+        field = _unplaced(number, seed=seed, parcels=parcels, area=area)
         west, south, east, north = field.boundary().bounds
         shelf = shelf.with_room(east - west, north - south)
         block = spiral(shelf.block)
@@ -157,10 +161,10 @@ def _is_plain(shape: shapely.Geometry) -> bool:
     return few and 4 * math.pi * shape.area / shape.length**2 >= LEAST_ROUND
 
 
-def _unplaced(number: int, *, seed: int, parcels: Sequence[shapely.Polygon]) -> CoopField:
+def _unplaced(number: int, *, seed: int, parcels: Sequence[shapely.Polygon], area: float) -> CoopField:
     """A field at the plane's origin."""
     rng = drawing(seed, SHAPE, number)
-    area_m2 = HECTARE_M2 * float(sizes_ha(rng.random()))
+    area_m2 = area * HECTARE_M2 * float(sizes_ha(rng.random()))
     shape = parcels[rng.integers(len(parcels))] if len(parcels) else _invented(rng)
     survey_deg = 90.0 * rng.integers(4) + rng.normal(0.0, SURVEYED_SD_DEG)
     heading_deg = survey_deg if rng.random() < SURVEYED_SHARE else rng.uniform(0.0, 360.0)

@@ -1,5 +1,6 @@
 """The invented co-op: as many fields as asked for, each what it is however many there are."""
 
+import math
 import subprocess
 import sys
 from pathlib import Path
@@ -182,3 +183,11 @@ def _peak_kib(folder: Path, fields: int) -> int:
     command = [sys.executable, "-c", MEMORY, str(folder), str(fields)]
     done = subprocess.run(command, capture_output=True, text=True, check=True, cwd=PROJECT)
     return int(done.stdout.splitlines()[-1])
+
+
+def test_smaller_fields_are_the_same_ones_smaller():
+    usual, small = (list(coop_fields(40, seed=2, area=area)) for area in (1.0, 0.1))
+    # The same outline at a tenth of the area: every distance by the square root of it.
+    for one, other in zip(usual, small, strict=True):
+        assert other.outline.area == pytest.approx(0.1 * one.outline.area, rel=1e-9)
+        assert other.outline.length == pytest.approx(math.sqrt(0.1) * one.outline.length, rel=1e-9)
