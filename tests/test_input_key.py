@@ -5,7 +5,7 @@ import os
 import pytest
 
 from pipeline.files import input_key as module
-from pipeline.files.input_key import input_key
+from pipeline.files.input_key import input_key, tell_key, told_key
 from pipeline.steps import inputs
 
 CONFIG = {"title": "Invented", "raster": {"cell": "0.1 m"}}
@@ -44,3 +44,13 @@ def test_a_note_is_the_only_one(tmp_path):
     for name in ("one", "other"):
         inputs.run(files=["coop.gpkg"], out=tmp_path / f"{name}.json")
     assert [path.name for path in tmp_path.iterdir()] == ["other.json"]
+
+
+def test_jobs_of_a_cluster_go_by_the_key_they_were_told(tmp_path, monkeypatch):
+    file = tmp_path / "coop.gpkg"
+    file.write_bytes(b"before")
+    monkeypatch.delenv("ROWRETURN_INPUT", raising=False)
+    assert told_key({}, [str(file)]) == input_key({}, [str(file)])  # nobody told it
+    told = tell_key({}, [str(file)])
+    file.write_bytes(b"after")
+    assert told_key({}, [str(file)]) == told != input_key({}, [str(file)])

@@ -5,6 +5,7 @@ from math import ceil
 import pytest
 from workflow import LENGTH_M, ROWS, WIDTH_M, config, passes_of, take_in, write_coop
 
+from pipeline.files.intake_facts import home_of, known_batches, known_sizes
 from pipeline.files.job_size import (
     LEAST_MIN,
     MIB_IN_MB,
@@ -14,9 +15,8 @@ from pipeline.files.job_size import (
     SNAKEMAKES_MIB,
     amounts_of,
     job_size,
-    known_sizes,
 )
-from pipeline.files.store import read_json
+from pipeline.files.store import read_json, to_json, write_bytes
 
 SMALL = {
     "fields": 1, "row_km": 10.0, "row_vertices": 2000.0, "extent_ha": 4.0,
@@ -79,3 +79,12 @@ def test_sizes_are_read_anew_when_the_intake_has_run_again(tmp_path):
     again = known_sizes(take_in(settings, tmp_path) / "intake.json")
     assert {size["row_vertices"] for size in first.values()} == {4 * ROWS * 2}
     assert {size["row_vertices"] for size in again.values()} == {2 * ROWS * 2}
+
+
+def test_every_field_has_its_batch(tmp_path):
+    intake = tmp_path / "intake.json"
+    assert known_batches(intake) == {}
+    write_bytes(intake, to_json({"batches": {"b0": ["F1", "F2"], "b1": ["F3"]}}))
+    assert [home_of(intake, field) for field in ("F1", "F2", "F3")] == ["b0", "b0", "b1"]
+    with pytest.raises(KeyError):
+        home_of(intake, "F4")

@@ -2,11 +2,14 @@
 
 import hashlib
 import json
+import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from pipeline.files.provenance import versions
 from pipeline.files.store import sha256
+
+_TOLD = "ROWRETURN_INPUT"
 
 
 def input_key(config: dict, files: Iterable[str]) -> str:
@@ -27,6 +30,17 @@ def input_key(config: dict, files: Iterable[str]) -> str:
     content = {"config": config, "files": {name: _hash(name) for name in sorted(files)}, "versions": versions()}
     text = json.dumps(content, sort_keys=True, default=str)  # a YAML date is no JSON, and no fault of this place
     return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def tell_key(config: dict, files: Iterable[str]) -> str:
+    """`input_key`, handed down to the jobs that this process starts."""
+    os.environ[_TOLD] = input_key(config, files)
+    return os.environ[_TOLD]
+
+
+def told_key(config: dict, files: Iterable[str]) -> str:
+    """The key that this job of a cluster was told; each would else read the whole input only to know its name."""
+    return os.environ.get(_TOLD) or input_key(config, files)
 
 
 def _hash(name: str) -> str:

@@ -5,11 +5,7 @@ On one machine nothing is held back by it, unless the user says how much memory 
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from math import ceil
-from pathlib import Path
-
-from pipeline.files.store import read_json
 
 MIB_IN_MB = 1.048576
 # ASSUME: what was measured, and half of it again. Beside the step, the two Snakemakes that start it take 240 MiB each.
@@ -116,14 +112,3 @@ def amounts_of(sizes: Mapping[str, Mapping[str, float]], *, tiers: int, cell_m: 
         for prefix, amount in (("", sum(each)), ("batch_", max(each, default=0.0)), ("field_", max(most, default=0.0))):
             out |= {f"{prefix}{unit}": amount, f"{prefix}{unit}_tier": tiers * amount}
     return out | {"sheet_tier": tiers * sum(size["fields"] for size in sizes.values())}
-
-
-def known_sizes(intake: Path) -> dict[str, dict[str, float]]:
-    """Sizes of all batches as the intake has written them down; none where it has yet to run."""
-    return _sizes(intake, intake.stat().st_mtime_ns) if intake.exists() else {}
-
-
-@lru_cache(maxsize=1)
-def _sizes(intake: Path, written_ns: int) -> dict[str, dict[str, float]]:
-    """Read once for all jobs, until it is written anew."""
-    return read_json(intake).get("sizes", {})

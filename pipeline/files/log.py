@@ -34,6 +34,8 @@ def run_step(step: Callable[[], None], *, log: str | None) -> None:
             Path(log).parent.mkdir(parents=True, exist_ok=True)
             LOG.addHandler(logging.FileHandler(log, mode="w", encoding="utf-8"))
         step()
+        # A power cut must not take what the workflow is about to note as made.
+        os.sync()
     except RowreturnError as error:
         LOG.error("rowreturn: error: %s", error)
         sys.exit(1)

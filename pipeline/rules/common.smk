@@ -1,16 +1,11 @@
 from pipeline.files.code import modules_of
 from pipeline.files.file_parts import parts_of
-from pipeline.files.input_key import input_key
-from pipeline.files.job_size import (
-    amounts_of,
-    job_seconds,
-    job_size,
-    known_sizes,
-)
+from pipeline.files.input_key import tell_key, told_key
+from pipeline.files.intake_facts import home_of, known_batches, known_sizes
+from pipeline.files.job_size import amounts_of, job_seconds, job_size
 from pipeline.files.lost import lost_files
 from pipeline.files.provenance import steps_signed_for
 from pipeline.files.run_progress import RunJob, RunProgress
-from pipeline.files.store import read_json
 
 
 def code_of(step):
@@ -40,12 +35,14 @@ def tier_catalogue():
 
 def input_note(wildcards):
     """Named by the content of the input: a file that was only touched is no other input."""
-    return f"work/inputs/{input_key(config, [*input_files(), tier_catalogue()])}.json"
+    files = [*input_files(), tier_catalogue()]
+    key = told_key(config, files) if workflow.remote_exec else tell_key(config, files)
+    return f"work/inputs/{key}.json"
 
 
 def batches():
     """Names of the batches that have fields, and the fields of each; known once the intake has run."""
-    return read_json(Path(str(checkpoints.intake.get().output[0])))["batches"]
+    return known_batches(Path(str(checkpoints.intake.get().output[0])))
 
 
 def after_intake(path):
@@ -71,14 +68,10 @@ def of_field(pattern):
     """An input function: `pattern` for the batch that the field is in."""
 
     def paths(wildcards):
-        return pattern.format(batch=home_of(wildcards.field))
+        intake = checkpoints.intake.get().output[0]
+        return pattern.format(batch=home_of(Path(str(intake)), wildcards.field))
 
     return paths
-
-
-def home_of(field):
-    """The batch that a field is in."""
-    return next(batch for batch, names in batches().items() if field in names)
 
 
 def lost_of_all_batches(wildcards):
@@ -92,7 +85,7 @@ def asked(step, what):
     def amount(wildcards, attempt):
         batch = wildcards.get("batch")
         if "field" in wildcards.keys():
-            batch = home_of(wildcards.field)
+            batch = home_of(Path("work/intake.json"), wildcards.field)
         return job_size(step, amounts(batch), attempt=attempt)[what]
 
     return amount
@@ -102,7 +95,7 @@ def amounts(batch):
     """What the jobs of a batch have to go through, or those of all batches."""
     sizes = known_sizes(Path("work/intake.json"))
     if batch is not None:
-        sizes = {"own": sizes[batch]}
+        sizes = {"own": sizes[batch]} if batch in sizes else {}
     said = amounts_of(sizes, tiers=len(COMPARED), cell_m=SETTINGS.raster.cell_m)
     return said | {"input_mb": input_mb()}
 
