@@ -13,7 +13,9 @@ from pipeline.files.job_size import (
     ROOM,
     SLOWER,
     SNAKEMAKES_MIB,
+    START_S,
     amounts_of,
+    job_seconds,
     job_size,
 )
 from pipeline.files.store import read_json, to_json, write_bytes
@@ -49,6 +51,13 @@ def test_a_job_asks_by_its_rates_and_for_more_with_each_attempt():
     assert job_size("overlap", {"field_megacell_tier": 100.0, "megacell_tier": 3000.0}, attempt=3) == {
         name: 3 * amount for name, amount in said.items()
     }
+
+
+def test_seconds_of_a_job_are_its_start_and_its_rates():
+    # 10 fields and 1,000 km of row by the rates of the table, beside the start.
+    by = RATES["passes"].seconds
+    assert job_seconds("passes", {"fields": 10, "km": 1000.0}) == pytest.approx(START_S + 10 * by["fields"] + 1000 * by["km"])
+    assert job_seconds("lost_sheet", {"fields": 10}) == START_S
 
 
 @pytest.mark.parametrize("step", RATES)

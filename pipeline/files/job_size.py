@@ -12,6 +12,8 @@ MIB_IN_MB = 1.048576
 ROOM, SNAKEMAKES_MIB = 1.5, 480.0
 # ASSUME: a node and its disk may be this much slower; a step has some minutes at least, for they may be busy.
 SLOWER, LEAST_MIN = 5.0, 3.0
+# A process of Python and the libraries it loads [s].
+START_S = 1.5
 
 
 @dataclass(frozen=True)
@@ -37,15 +39,16 @@ class Rate:
 # every 2 m (1,637 km, 825,000 row vertices): passes 263 to 314, offsets 350 to 449, odds 415 to 547, overlap 595 to
 # 1,453, bands 463 to 786, sheets 345 to 428; of the first two runs figures 193 to 604, layers 535 and 493. The 33 fields
 # of the co-op's first batch took 6, 3, 20, 30, 22 and 35 s, and 3 s for figures. Memory by the rates is 5 % short at worst.
+# What a field takes however small it is: 66 fields of 2 ha, 2 tiers, cells of 0.5 m took 5, 1, 4, 3, 7 and 0.4 s.
 # Steps go field by field, so most memory is for the largest field; what is of a whole batch, or of all, is gathered.
 RATES = {
-    "passes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001, "kvertex": 0.005}),
-    "offsets": Rate(360, {"field_kvertex": 0.4, "field_km": 0.1}, {"km": 0.0006, "kvertex": 0.004}),
-    "odds": Rate(370, {"field_km_tier": 0.025, "field_kvertex": 0.5}, {"km_tier": 0.0007, "kvertex": 0.01}),
-    "overlap": Rate(460, {"field_megacell_tier": 1.7, "field_kvertex": 0.4}, {"megacell_tier": 0.02, "kvertex": 0.01}),
-    "bands": Rate(430, {"km_tier": 0.006, "kvertex_tier": 0.12}, {"km_tier": 0.0007, "kvertex_tier": 0.005}),
+    "passes": Rate(270, {"field_kvertex": 0.3}, {"fields": 0.06, "km": 0.001, "kvertex": 0.005}),
+    "offsets": Rate(360, {"field_kvertex": 0.4, "field_km": 0.1}, {"fields": 0.015, "km": 0.0006, "kvertex": 0.004}),
+    "odds": Rate(370, {"field_km_tier": 0.025, "field_kvertex": 0.5}, {"fields": 0.06, "km_tier": 0.0004, "kvertex": 0.01}),
+    "overlap": Rate(460, {"field_megacell_tier": 1.7, "field_kvertex": 0.4}, {"fields": 0.05, "megacell_tier": 0.02, "kvertex": 0.01}),
+    "bands": Rate(430, {"km_tier": 0.006, "kvertex_tier": 0.12}, {"fields": 0.1, "km_tier": 0.0006, "kvertex_tier": 0.005}),
     "sheets": Rate(340, {"km_tier": 0.002, "kvertex": 0.1}, {"sheet_tier": 0.42}),
-    "figures": Rate(270, {"km_tier": 0.006}, {"km_tier": 0.0001}),
+    "figures": Rate(270, {"km_tier": 0.006}, {"fields": 0.01, "km_tier": 0.0001}),
     "tables": Rate(100, {}, {"km_tier": 0.00001}),
     "layers": Rate(320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"km_tier": 0.0001, "kvertex_tier": 0.002}),
     "changes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001}),
@@ -74,13 +77,13 @@ def job_size(step: str, amounts: Mapping[str, float], *, attempt: int = 1) -> di
     """
     rate = RATES[step]
     mib = ROOM * (rate.mib + _sum(rate.more_mib, amounts)) + SNAKEMAKES_MIB
-    minutes = LEAST_MIN + SLOWER * job_seconds(step, amounts) / 60.0
+    minutes = LEAST_MIN + SLOWER * _sum(rate.seconds, amounts) / 60.0
     return {"mem_mb": attempt * ceil(mib * MIB_IN_MB), "runtime": attempt * ceil(minutes)}
 
 
 def job_seconds(step: str, amounts: Mapping[str, float]) -> float:
-    """Processor time of a job by the same `amounts` [s]; nothing for a step whose rate nobody needs."""
-    return _sum(RATES[step].seconds, amounts) if step in RATES else 0.0
+    """Processor time of a job by the same `amounts` [s]; a step whose rate nobody needs only has to be started."""
+    return START_S + (_sum(RATES[step].seconds, amounts) if step in RATES else 0.0)
 
 
 def _sum(rates: Mapping[str, float], amounts: Mapping[str, float]) -> float:
@@ -111,4 +114,5 @@ def amounts_of(sizes: Mapping[str, Mapping[str, float]], *, tiers: int, cell_m: 
         most = [scale * size[f"field_{name}"] for size in sizes.values()]
         for prefix, amount in (("", sum(each)), ("batch_", max(each, default=0.0)), ("field_", max(most, default=0.0))):
             out |= {f"{prefix}{unit}": amount, f"{prefix}{unit}_tier": tiers * amount}
-    return out | {"sheet_tier": tiers * sum(size["fields"] for size in sizes.values())}
+    fields = sum(size["fields"] for size in sizes.values())
+    return out | {"fields": fields, "sheet_tier": tiers * fields}
