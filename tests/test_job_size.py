@@ -56,7 +56,8 @@ def test_a_job_asks_by_its_rates_and_for_more_with_each_attempt():
 def test_seconds_of_a_job_are_its_start_and_its_rates():
     # 10 fields and 1,000 km of row by the rates of the table, beside the start.
     by = RATES["passes"].seconds
-    assert job_seconds("passes", {"fields": 10, "km": 1000.0}) == pytest.approx(START_S + 10 * by["fields"] + 1000 * by["km"])
+    seconds = START_S + 10 * by["fields"] + 1000 * by["km"]
+    assert job_seconds("passes", {"fields": 10, "km": 1000.0}) == pytest.approx(seconds)
     assert job_seconds("lost_sheet", {"fields": 10}) == START_S
 
 

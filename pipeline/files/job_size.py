@@ -45,7 +45,9 @@ RATES = {
     "passes": Rate(270, {"field_kvertex": 0.3}, {"fields": 0.06, "km": 0.001, "kvertex": 0.005}),
     "offsets": Rate(360, {"field_kvertex": 0.4, "field_km": 0.1}, {"fields": 0.015, "km": 0.0006, "kvertex": 0.004}),
     "odds": Rate(370, {"field_km_tier": 0.025, "field_kvertex": 0.5}, {"fields": 0.06, "km_tier": 0.0004, "kvertex": 0.01}),
-    "overlap": Rate(460, {"field_megacell_tier": 1.7, "field_kvertex": 0.4}, {"fields": 0.05, "megacell_tier": 0.02, "kvertex": 0.01}),
+    "overlap": Rate(
+        460, {"field_megacell_tier": 1.7, "field_kvertex": 0.4}, {"fields": 0.05, "megacell_tier": 0.02, "kvertex": 0.01}
+    ),
     "bands": Rate(430, {"km_tier": 0.006, "kvertex_tier": 0.12}, {"fields": 0.1, "km_tier": 0.0006, "kvertex_tier": 0.005}),
     "sheets": Rate(340, {"km_tier": 0.002, "kvertex": 0.1}, {"sheet_tier": 0.42}),
     "figures": Rate(270, {"km_tier": 0.006}, {"fields": 0.01, "km_tier": 0.0001}),
