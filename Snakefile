@@ -88,6 +88,7 @@ rule all:
 onstart:
     watch_disk(Path("."))
     show_progress()
+    unlimit_rate_of_jobs()
     try:
         if set(workflow.dag_settings.targets) != {"look"}:  # it only looks
             lock_run(Path("work"))
