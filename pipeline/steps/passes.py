@@ -19,6 +19,7 @@ from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import own_strip_columns
 from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
 from pipeline.files.progress import counted
+from pipeline.files.stacked import stacked
 from pipeline.files.store import listed_folder, read_geo, read_json, to_json, write_bytes, write_frame
 
 
@@ -155,17 +156,18 @@ def _row_units(
     Cutting comes first: the boundary and the zones are drawn on the ground, in nobody's frame.
     """
     pieces, tables, before = [], [], 0
+    shapes, counts, spacing_m = (passes[name].to_numpy() for name in ("geometry", c.ROW_COUNT, c.ROW_SPACING_M))
+    since_s = np.full((len(passes), 2), np.nan)
+    if converging:
+        since_s = (passes[[c.STARTED_S, c.ENDED_S]].sub(passes[c.START_S], axis=0)).to_numpy(float)
     for number in range(len(passes)):
-        one = passes.iloc[number]
-        distances = unit_distances(int(one[c.ROW_COUNT]), float(one[c.ROW_SPACING_M]))
-        units, tight = beside(one.geometry, distances)
-        tables.append(pd.DataFrame({c.PASS: number, c.UNIT: np.arange(len(units)), c.TIGHT: tight}))
-        since = (one[c.STARTED_S] - one[c.START_S], one[c.ENDED_S] - one[c.START_S]) if converging else (np.nan, np.nan)
-        shares, times = shares_of_pass(since)
+        units, tight = beside(shapes[number], unit_distances(int(counts[number]), float(spacing_m[number])))
+        tables.append({c.PASS: np.full(len(units), number), c.UNIT: np.arange(len(units)), c.TIGHT: tight})
+        shares, times = shares_of_pass(tuple(since_s[number]))
         cut, unit, bit = cut_at_shares(units, shares)
         pieces.append((cut, unit + before, np.full(len(cut), number), times[bit], times[bit + 1]))
         before += len(units)
-    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame({c.PASS: [], c.UNIT: [], c.TIGHT: []})
+    table = stacked(tables) if tables else pd.DataFrame({c.PASS: [], c.UNIT: [], c.TIGHT: []})
     nothing = [np.zeros(0, kind) for kind in (object, np.int64, np.int64, float, float)]
     cut, unit, of_pass, *since = (np.concatenate(column) for column in zip(*pieces, strict=True)) if pieces else nothing
     lines, owner, outside = clip_lines(cut, area)
