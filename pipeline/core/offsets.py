@@ -119,7 +119,16 @@ def measure_offsets(
     # Segments stand alone, so parts are measured side by side; their order is kept.
     with ThreadPoolExecutor(THREADS) as pool:
         parts = list(pool.map(part, range(0, max(len(rows.xy), 1), _SEGMENTS_AT_ONCE)))
-        return Spans(*pool.map(np.concatenate, zip(*parts, strict=True)))
+        columns = [list(column) for column in zip(*parts, strict=True)]
+        del parts
+        return Spans(*pool.map(_joined, columns))
+
+
+def _joined(parts: list[np.ndarray]) -> np.ndarray:
+    """One array of some, which are let go: not all columns of a large field lie in memory twice."""
+    whole = np.concatenate(parts)
+    parts.clear()
+    return whole
 
 
 def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tuple) -> list[np.ndarray]:
@@ -133,7 +142,8 @@ def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tupl
                 "one place on it; expected strips side by side, take away passes that lie on one another"
             )
         if count <= room:
-            return [column[:count] for column in columns]
+            # Copied: a view would hold on to all the room there was.
+            return [column[:count].copy() for column in columns]
         room = 2 * count
 
 

@@ -15,6 +15,9 @@ from pipeline.files.disk import check_room, errors_of_disk
 from pipeline.files.store import whole_file
 
 BLOCK = 512
+# What GDAL may hold of a raster [bytes, which is how rasterio takes it]. Left to itself it takes a twentieth of the
+# machine's memory, in every job; lines are written whole and read back once, so that more does not pay.
+CACHE_BYTES = 64 * 2**20
 
 
 @contextmanager
@@ -23,7 +26,7 @@ def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> I
     shape = {"width": grid.columns, "height": grid.lines, "count": len(bands), "dtype": "uint8", "nodata": 0}
     layout = {"tiled": True, "blockxsize": BLOCK, "blockysize": BLOCK, "compress": "zstd", "zstd_level": 1}
     place = {"crs": crs_wkt, "transform": from_origin(grid.west, grid.north, grid.cell_m, grid.cell_m)}
-    with whole_file(path) as unfinished, _beside(unfinished) as working:
+    with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES), whole_file(path) as unfinished, _beside(unfinished) as working:
         with rasterio.open(
             working, "w", driver="GTiff", interleave="band", sparse_ok=True, bigtiff="if_safer",
             **shape, **layout, **place,

@@ -1,6 +1,6 @@
 """Signed offsets of every planted row from its strips."""
 
-from dataclasses import asdict, replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -33,12 +33,19 @@ def run(*, passes: Path, out: Path) -> None:
                 spans = _measure(folder)
             except InputError as error:
                 raise InputError(f"field '{read_json(folder / 'field.json')['field_id']}': {error}") from error
-            write_frame(filled / f"{folder.name}.parquet", pd.DataFrame(asdict(spans)))
+            write_frame(filled / f"{folder.name}.parquet", _as_table(spans))
+
+
+def _as_table(spans: Spans) -> pd.DataFrame:
+    """The spans as columns; not by `asdict`, which copies everything once more."""
+    return pd.DataFrame({one.name: getattr(spans, one.name) for one in fields(spans)}, copy=False)
 
 
 def _measure(folder: Path) -> Spans:
     lines = {name: read_geo(folder / f"{name}_lines.parquet") for name in ("planter", "strip")}
     segments = {name: Segments.from_lines(lines[name].geometry.values) for name in lines}
+    # From here on the lines are their columns: the geometries of a large field take as much as the segments.
+    lines = {name: one.drop(columns="geometry") for name, one in lines.items()}
     spans = measure_offsets(
         segments["planter"], segments["strip"], reach_m=lines["planter"][c.OWN_REACH_M].to_numpy(float),
         row_key=lines["planter"][c.OWN_KEY].to_numpy(np.int64), strip_key=lines["strip"][c.OWN_KEY].to_numpy(np.int64),

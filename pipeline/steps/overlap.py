@@ -79,8 +79,10 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
     errors = field.errors(judging)
     grid = Grid.around(tuple(planted.total_bounds) if len(planted) else (0, 0, 1, 1), cell_m=cell_m)
     counted = np.zeros((len(judging.compare), len(field.rows), 6))
-    with overlap_tiff(tif, grid=grid, crs_wkt=planted.crs.to_wkt(), bands=judging.compare) as raster:
-        lines, bands = _lines(field, planted), _bands(field, errors, judging.row_margin_m)
+    lines, bands = _lines(field, planted), _bands(field, errors, judging.row_margin_m)
+    crs_wkt = planted.crs.to_wkt()
+    del planted  # a large field's lines are a hundred megabytes
+    with overlap_tiff(tif, grid=grid, crs_wkt=crs_wkt, bands=judging.compare) as raster:
         for first, window in _windows(grid, len(judging.compare)):
             count_cells(
                 lines, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
@@ -111,10 +113,14 @@ def _bands(field: FieldData, errors: dict[str, ReturnError], row_margin_m: float
 
 
 def _windows(grid: Grid, tiers: int) -> Iterator[tuple[int, np.ndarray]]:
-    """First line and empty cells of belts of the grid, whole blocks high."""
+    """First line and empty cells of belts of the grid, whole blocks high; each belt lies where the one before it lay."""
     height = max(BLOCK, WINDOW_CELLS // (tiers * grid.columns) // BLOCK * BLOCK)
+    cells = np.empty(tiers * min(height, grid.lines) * grid.columns, np.uint8)
     for first in range(0, grid.lines, height):
-        yield first, np.zeros((tiers, min(height, grid.lines - first), grid.columns), np.uint8)
+        lines = min(height, grid.lines - first)
+        belt = cells[: tiers * lines * grid.columns].reshape(tiers, lines, grid.columns)
+        belt[:] = 0
+        yield first, belt
 
 
 def _check(field: FieldData, routes: dict[str, Agreement]) -> None:
