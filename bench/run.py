@@ -1,36 +1,25 @@
-"""Time our routes beside common ones on a generated 65 ha field, in one run; print a table of ratios.
+"""Time our routes and steps beside common ones, in one run; print tables of ratios.
 
-Every ratio is printed only after both sides were found to give the same figures.
+Every ratio is printed only after both sides were found to give the same figures. Nothing is compared that is not timed in
+the same run.
 """
 
 import argparse
-import subprocess
 import sys
-import time
 from collections.abc import Callable
-from pathlib import Path
-from statistics import median
+from functools import partial
 
 import numpy as np
 
-from bench import routes
+from bench import cost, memory, postgis, routes, scale, sheet
 from bench.field import BenchField
+from bench.table import Goal, head, note, show, skipped, timed
 from pipeline.core.odds import Judgement
 
 SAME_LENGTH = 1e-3
 # Cells of 0.1 m are nearly as wide as the bands of the better tiers, and GDAL decides by cell centres.
 SAME_SHARE, SAME_SHARE_GDAL = 0.005, 0.1
-LINE = "| {:<46} | {:>10} | {:>10} | {:>8} | {:>6} |"
-
-
-def timed(work: Callable, *, repeats: int = 1) -> tuple[float, object]:
-    """Median wall time [s] and the last result."""
-    seconds, result = [], None
-    for _ in range(repeats):
-        start = time.perf_counter()
-        result = work()
-        seconds.append(time.perf_counter() - start)
-    return median(seconds), result
+SMALL, LARGE = (20, 160), (500, 5000)
 
 
 def check_lengths(ours: Judgement, theirs: list[float], *, total_m: float) -> None:
@@ -41,8 +30,8 @@ def check_lengths(ours: Judgement, theirs: list[float], *, total_m: float) -> No
         sys.exit(f"class lengths differ by {100 * gap:.3f} % of the row length")
 
 
-def share_gap(lengths: np.ndarray, judged: dict[str, Judgement], *, total_m: float, most: float) -> float:
-    """Largest difference of a class's share from the exact route; exits where it is above `most`.
+def check_shares(lengths: np.ndarray, judged: dict[str, Judgement], *, total_m: float, most: float) -> None:
+    """Exit where a class's share differs from that of the exact route by more than `most`; else print by how much.
 
     Parameters
     ----------
@@ -54,54 +43,10 @@ def share_gap(lengths: np.ndarray, judged: dict[str, Judgement], *, total_m: flo
     gap = float(np.abs(shares - np.column_stack([exact, 1.0 - exact.sum(axis=1)])).max())
     if gap > most:
         sys.exit(f"the classes of a raster differ by {100 * gap:.1f} points from the exact route")
-    return gap
+    note(f"largest gap of a class's share to the exact route: {100 * gap:.2f} points")
 
 
-def peak_memory_mib() -> float:
-    """Peak memory of a fresh process that takes the field through both our routes [MiB]."""
-    done = subprocess.run(
-        [sys.executable, "-m", "bench.run", "--memory"], capture_output=True, text=True, check=True
-    )
-    return float(done.stdout)
-
-
-def print_memory() -> None:
-    """Take the field through both routes and print the peak of this process [MiB]."""
-    field = BenchField.generated()
-    routes.exact(field)
-    routes.raster(field)
-    # Not the resource usage: that of a child begins with what its parent held when it was forked.
-    status = Path("/proc/self/status").read_text()
-    print(int(status.partition("VmHWM:")[2].split()[0]) / 1024)
-
-
-def main(*, union_tiers: int) -> None:
-    """Measure everything and print the table."""
-    field = BenchField.generated()
-    tiers = list(field.errors)
-    print(f"{field.row_length_m / 1e3:.0f} km of planted rows, {len(tiers)} tiers; seconds of wall time\n")
-    print(LINE.format("against", "theirs", "ours", "ratio", "goal"))
-    print(LINE.format("---", "--:", "--:", "--:", "--:"))
-    routes.exact(field)
-    ours_s, judged = timed(lambda: routes.exact(field), repeats=9)
-    tree_s = _timed_tiers(field, routes.tree_of_buffers, tiers, judged)
-    _show("buffers per strip with an STRtree", tree_s, ours_s, 15)
-    if union_tiers:
-        _against_union(field, judged, ours_s, union_tiers)
-    routes.raster(field)
-    raster_s, counted = timed(lambda: routes.raster(field), repeats=3)
-    gdal_s, burned = timed(lambda: routes.gdal_burns(field))
-    lengths = np.column_stack([counted[:, 1], counted[:, 2], counted[:, 3:].sum(axis=1)])
-    gaps = [
-        100 * share_gap(one, judged, total_m=field.row_length_m, most=most)
-        for one, most in ((lengths, SAME_SHARE), (burned, SAME_SHARE_GDAL))
-    ]
-    _show("raster 0.1 m: eight GDAL burns", gdal_s, raster_s, 5)
-    print("\nlargest gap of a class's share to the exact route: ours {:.2f}, GDAL {:.2f} points".format(*gaps))
-    print(f"\npeak memory of both our routes: {peak_memory_mib():.0f} MiB (goal: under 1024)")
-
-
-def _against_union(field: BenchField, judged: dict[str, Judgement], ours_s: float, count: int) -> None:
+def against_geopandas(field: BenchField, judged: dict[str, Judgement], ours_s: float, *, count: int) -> None:
     """Time buffer + union + difference for some tiers and scale to all by the number of bands there are.
 
     A tier whose error is wider than the strip has no hold band, which costs next to nothing.
@@ -110,7 +55,20 @@ def _against_union(field: BenchField, judged: dict[str, Judgement], ours_s: floa
     some = sorted(bands, key=lambda tier: -routes.limits_m(field, tier)[0])[:count]
     times = sum(bands.values()) / sum(bands[tier] for tier in some)
     seconds = _timed_tiers(field, routes.union_difference, some, judged) * times
-    _show(f"buffer + union + difference ({len(some)} timed x {times:g})", seconds, ours_s, 300)
+    show(f"figures of 65 ha: buffer, union, difference ({len(some)} tier timed x {times:g})", seconds, ours_s, Goal(500))
+
+
+def against_postgis(field: BenchField, judged: dict[str, Judgement], ours_s: float) -> None:
+    """Time buffers and differences in PostGIS for every tier, in a server that is started for it."""
+    name = "the same: buffers and differences in PostGIS"
+    try:
+        with postgis.started() as server:
+            postgis.load(server, field)
+            seconds = _timed_tiers(field, partial(postgis.differences, server), list(field.errors), judged)
+    except postgis.NoServerError as error:
+        skipped(name, str(error))
+        return
+    show(name, seconds, ours_s, Goal(100))
 
 
 def _timed_tiers(field: BenchField, route: Callable, tiers: list[str], judged: dict[str, Judgement]) -> float:
@@ -123,17 +81,62 @@ def _timed_tiers(field: BenchField, route: Callable, tiers: list[str], judged: d
     return total
 
 
-def _show(name: str, theirs_s: float, ours_s: float, goal: int) -> None:
-    ratio = f"{theirs_s / ours_s:.1f}"
-    print(LINE.format(name, f"{theirs_s:.2f}", f"{ours_s:.2f}", ratio, goal), flush=True)
+def core(asked: argparse.Namespace) -> None:
+    """Both routes to the figures beside common ones, on a field of 65 ha; wall time."""
+    field = BenchField.generated()
+    routes.exact(field)
+    ours_s, judged = timed(lambda: routes.exact(field), repeats=9)
+    if asked.union_tiers:
+        against_geopandas(field, judged, ours_s, count=asked.union_tiers)
+    tree_s = _timed_tiers(field, routes.tree_of_buffers, list(field.errors), judged)
+    show("the same: buffers per strip with an STRtree", tree_s, ours_s, Goal(25))
+    against_postgis(field, judged, ours_s)
+    routes.raster(field)
+    raster_s, counted = timed(lambda: routes.raster(field), repeats=3)
+    gdal_s, burned = timed(lambda: routes.gdal_burns(field))
+    lengths = np.column_stack([counted[:, 1], counted[:, 2], counted[:, 3:].sum(axis=1)])
+    for one, most in ((lengths, SAME_SHARE), (burned, SAME_SHARE_GDAL)):
+        check_shares(one, judged, total_m=field.row_length_m, most=most)
+    show("raster of 0.1 m, 8 tiers: eight GDAL burns, counted", gdal_s, raster_s, Goal(10))
+
+
+def fields(asked: argparse.Namespace) -> None:
+    """A field's outputs beside reading and writing, a sheet beside an empty one, eight tiers beside one."""
+    cost.warm_up()
+    cost.against_disk()
+    cost.tiers_beside_one()
+    sheet.against_empty()
+
+
+def peaks(asked: argparse.Namespace) -> None:
+    """Memory of each step on a usual and on a very large field."""
+    memory.show_peaks(65, vertex_m=2.2, most_gib=0.8)
+    memory.show_peaks(1000, vertex_m=10, most_gib=1.5)
+
+
+def coops(asked: argparse.Namespace) -> None:
+    """Whole runs of two sizes."""
+    few, many = LARGE if asked.large else SMALL
+    scale.show_sizes(few, many)
+
+
+PARTS = {
+    "core": (core, "wall time [s]"), "fields": (fields, "processor time a field [s]"),
+    "memory": (peaks, "peak memory [GiB]; theirs is the bound"), "coops": (coops, "processor time a hectare [s]"),
+}  # fmt: skip
 
 
 if __name__ == "__main__":
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--memory", action="store_true", help="print the peak memory of our routes and end")
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("parts", nargs="*", metavar="PART", help=f"of {', '.join(PARTS)}; all unless said")
     parser.add_argument("--union-tiers", type=int, default=1, help="tiers timed through union (0: none)")
+    parser.add_argument("--large", action="store_true", help=f"co-ops of {LARGE} fields, not {SMALL}: an hour and more")
     given = parser.parse_args()
-    if given.memory:
-        print_memory()
-    else:
-        main(union_tiers=given.union_tiers)
+    for part in given.parts or PARTS:
+        if part not in PARTS:
+            parser.error(f"no part {part}; expected of {', '.join(PARTS)}")
+    print("2 threads; every ratio of one run")
+    for part in given.parts or PARTS:
+        measure, said = PARTS[part]
+        head(part, said)
+        measure(given)
