@@ -83,7 +83,7 @@ def rejects_table(rejects: gpd.GeoDataFrame) -> pd.DataFrame:
     place[first[0]] = shapely.get_coordinates(points)
     place[~np.isfinite(place).all(axis=1)] = np.nan
     columns = [c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON]
-    return rejects[columns].assign(longitude=place[:, 0], latitude=place[:, 1])
+    return rejects[columns].assign(**{c.LONGITUDE: place[:, 0], c.LATITUDE: place[:, 1]})
 
 
 def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
