@@ -15,19 +15,17 @@ from pipeline.files.sheet_data import AFTER_CHECKS, SheetData
 from pipeline.files.sheet_eye import row_eye
 from pipeline.files.sheet_maps import draw_maps, map_grid
 from pipeline.files.sheet_parts import (
-    DPI,
     HAIR,
     INK,
-    MM_PER_INCH,
     SOFT,
     legend,
     north_arrow,
     scale_bar,
-    text_width,
     words,
     wrapped,
 )
 from pipeline.files.sheet_table import draw_table, out_of_reach, table_height
+from pipeline.files.sheet_words import DPI, MM_PER_INCH, text_width
 from pipeline.files.store import whole_file
 
 CAUTION = (

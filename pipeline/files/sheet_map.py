@@ -13,7 +13,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 
-from pipeline.files.sheet_parts import CLASS_COLOURS, DPI, GROUND, INK, MM_PER_INCH
+from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, INK
+from pipeline.files.sheet_words import DPI, MM_PER_INCH
 
 ROUND_SCALES = (
     1,

@@ -1,23 +1,17 @@
 """Map furniture of the field sheet, drawn on one page axes in millimetres from the top left corner."""
 
 from collections.abc import Callable, Sequence
-from functools import cache, lru_cache
 
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import RendererAgg
-from matplotlib.font_manager import FontProperties
 from matplotlib.patches import Polygon, Rectangle
 
 from pipeline.core import show
+from pipeline.files.sheet_words import Words, font_of, text_width
 
 INK, SOFT, HAIR, GROUND = "#1F2326", "#5A6166", "#B9BDBF", "#FBFAF7"
 CLASS_LABELS = ("holds the strip", "in doubt", "misses the strip", "no strip built", "crosses the strips")
 CLASS_COLOURS = ("#155E95", "#C9BEA6", "#C8500A", "#8C8C8C", "#3A3A3A")
 HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = range(5)
-# Shipped with matplotlib, so that every machine draws the same letters.
-FAMILY = "DejaVu Sans"
-MM_PER_INCH = 25.4
-DPI = 150
 ZONE_DASHES = (0, (3, 2))
 MARK_LABELS = {"zone": "zone where a tier is worse", "dug": "ground check", "next": "dig here next, 1 first"}
 SCALE_BAR_STEPS = (1, 2, 2.5, 5)
@@ -41,23 +35,9 @@ def words(
     line = show.plain_text(text)
     if width is not None:
         line = wrapped(line, size=size, bold=bold, width=width, lines=1)[0]
-    page.text(
-        x,
-        y,
-        line,
-        fontproperties=_font(size, bold, italic),
-        color=colour,
-        ha=align,
-        va="baseline",
-        parse_math=False,
-    )
-
-
-@lru_cache(maxsize=4096)  # the sheets of a batch share most of their words, and wrapping asks again and again
-def text_width(text: str, *, size: float, bold: bool = False) -> float:
-    """Width of a line of text on paper [mm], with a little air against rounding by the renderer."""
-    wide, _, _ = RendererAgg(1, 1, DPI).get_text_width_height_descent(text, _font(size, bold), False)
-    return 1.02 * wide / DPI * MM_PER_INCH
+    font = font_of(size, bold, italic)
+    drawn = Words(x, y, line, color=colour, ha=align, fontproperties=font, parse_math=False, transform=page.transData)
+    page.figure.add_artist(drawn)
 
 
 def wrapped(text: str, *, size: float, width: float, lines: int, bold: bool = False) -> list[str]:
@@ -167,13 +147,6 @@ def legend(page: Axes, *, x: float, y: float, present: Sequence[int], marks: Seq
             next_mark(page, x=x + 4, y=y - 0.9, number=1)
         words(page, x=x + 10.5, y=y, text=MARK_LABELS[mark], size=7.5)
     return y
-
-
-@cache
-def _font(size: float, bold: bool, italic: bool = False) -> FontProperties:
-    return FontProperties(
-        family=FAMILY, size=size, weight="bold" if bold else "normal", style="italic" if italic else "normal"
-    )
 
 
 def _cut(line: str, fits: Callable[[str], bool]) -> str:
