@@ -42,7 +42,8 @@ def field(tiers: int, *, number: int = 0) -> SheetData:
         for k, tier in enumerate(ids)
     ]  # fmt: skip
     return SheetData(
-        title="Invented fields", field_id=f"Invented {number}", farm="Invented farm", boundary=shapely.box(0, 0, SIZE_M, SIZE_M),
+        title="Invented fields", field_id=f"Invented {number}", farm="Invented farm",
+        boundary=shapely.box(0, 0, SIZE_M, SIZE_M),
         rows={tier: (segments, one) for tier, one in zip(ids, codes, strict=True)},
         tier_names={tier: f"Correction by some service, tier {tier}" for tier in ids}, table=pd.DataFrame(figures),
         crs_name="transverse Mercator, metres", date="No dates in the input", sources="invented.gpkg", units="us",
