@@ -57,6 +57,8 @@ include: "pipeline/rules/bands.smk"
 include: "pipeline/rules/figures.smk"
 include: "pipeline/rules/tables.smk"
 include: "pipeline/rules/layers.smk"
+include: "pipeline/rules/datapackage.smk"
+include: "pipeline/rules/workbook.smk"
 include: "pipeline/rules/sheets.smk"
 include: "pipeline/rules/changes.smk"
 include: "pipeline/rules/manifest.smk"
@@ -75,6 +77,8 @@ rule all:
         "results/rowreturn.gpkg",
         "results/shifted_lines.gpkg",
         "results/rejects.csv",
+        "results/datapackage.json",
+        "results/rowreturn.xlsx",
         # Beside the results: these are the same for the same input, whatever the run before them was.
         "changes.csv",
         "changes.html",

@@ -94,6 +94,10 @@ AUDIT = [
     PROBABILITY_WITHIN, PASSES, SAMPLES, SAID,
 ]  # fmt: skip
 
+# Places in degrees.
+LONGITUDE, LATITUDE = "longitude", "latitude"
+PLACES = {LONGITUDE, LATITUDE}
+
 # Columns that count: whole numbers in the tables, or nothing.
 COUNTS = {
     PASS, UNIT, ROW, ROW_COUNT, ROWS_MISSED, CHECKED_ROWS_MISSED, CHECK_COUNT, WAIT_MIN, PASSES, SAMPLES,

@@ -1,7 +1,10 @@
 """The GeoPackage: the standard's requirements by SQL, another reader's counts, and equal bytes."""
 
 import json
+import re
+import shutil
 import sqlite3
+import subprocess
 import xml.etree.ElementTree as ElementTree
 from contextlib import closing
 from math import nan
@@ -17,6 +20,7 @@ from pyproj import Transformer
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, local_crs
+from pipeline.files import geopackage
 from pipeline.files.advice import nothing
 from pipeline.files.geopackage import write_geopackage
 from pipeline.steps import layers
@@ -24,6 +28,7 @@ from pipeline.steps import layers
 CRS = gpd.GeoSeries(crs="EPSG:26915").crs.to_wkt()
 FEATURE_LAYERS = list(layers.LAYERS)
 TIERS = ("fine", "coarse")
+SLD = "{http://www.opengis.net/sld}"
 
 
 def batch_tables(field, rows):
@@ -109,7 +114,8 @@ def test_requirements_of_the_standard(inputs):
     used = ask(path, "SELECT srs_id FROM gpkg_contents WHERE data_type = 'features'")
     assert {row[0] for row in used} == {26915} <= known  # R12
     contents = dict(ask(path, "SELECT table_name, data_type FROM gpkg_contents"))
-    assert contents == dict.fromkeys(FEATURE_LAYERS, "features") | {"layer_styles": "attributes"}  # R18
+    others = dict.fromkeys(("layer_styles", "legend"), "attributes")
+    assert contents == dict.fromkeys(FEATURE_LAYERS, "features") | others  # R18
     for layer in contents:
         keys = [row[1:3] for row in ask(path, f"PRAGMA table_info({layer})") if row[5]]
         assert [kind for _, kind in keys] == ["INTEGER"]  # R29
@@ -186,14 +192,45 @@ def test_styles_name_layers_columns_and_our_colours(inputs):
     path = collect(inputs)
     styles = ask(path, "SELECT f_table_name, styleName, styleSLD, styleQML, useAsDefault FROM layer_styles")
     assert [row[1] for row in styles if row[0] == "row_lines"] == ["class under fine", "class under coarse"]
-    for layer in set(FEATURE_LAYERS) - {"rejects"}:
+    for layer in FEATURE_LAYERS:
         assert sum(row[4] for row in styles if row[0] == layer) == 1
     for row in styles:
-        ElementTree.fromstring(row[2])
-        ElementTree.fromstring(row[3])
+        sld = ElementTree.fromstring(row[2])
+        # OGC 02-070, clause 11: one layer by name, and a symbolizer in every rule.
+        assert [one.text for one in sld.findall(f"{SLD}NamedLayer/{SLD}Name")] == [row[0]]
+        rules = sld.findall(f".//{SLD}Rule")
+        assert rules and all(any(part.tag.endswith("Symbolizer") for part in rule) for rule in rules)
+        assert row[0] == "rejects" or ElementTree.fromstring(row[3]).tag == "qgis"
     coarse = next(row[2] for row in styles if row[1] == "class under coarse")
     assert "class_coarse" in coarse
     assert all(name in coarse and colour in coarse for name, colour in layers.COLOURS)
+
+
+def test_the_legend_says_what_every_colour_of_every_style_means(inputs):
+    path = collect(inputs)
+    said = ask(path, "SELECT layer, style, value, label, colour FROM legend")
+    assert {(row[0], row[1]) for row in said} == set(ask(path, "SELECT f_table_name, styleName FROM layer_styles"))
+    assert ("row_lines", "class under fine", "misses", "misses the strip", "#C8500A") in said
+    for sld, layer, style in ask(path, "SELECT styleSLD, f_table_name, styleName FROM layer_styles"):
+        titles = [one.text for one in ElementTree.fromstring(sld).iter(f"{SLD}Title")][1:]
+        assert titles == [row[3] for row in said if row[:2] == (layer, style)]
+
+
+def test_names_of_tiers_stay_text_in_styles():
+    (style,) = [one for one in layers.styles(['a"<b>&']) if one.layer == "row_lines"]
+    sld = ElementTree.fromstring(geopackage._sld(style))
+    assert {one.text for one in sld.iter("{http://www.opengis.net/ogc}PropertyName")} == {'class_a"<b>&'}
+    assert ElementTree.fromstring(geopackage._qml(style)).find("renderer-v2").get("attr") == 'class_a"<b>&'
+
+
+@pytest.mark.skipif(shutil.which("ogrinfo") is None, reason="GDAL's own tools (Debian's gdal-bin) are not installed")
+def test_gdals_own_tool_reads_every_layer(inputs):
+    done = subprocess.run(["ogrinfo", "-ro", "-so", "-al", collect(inputs)], capture_output=True, text=True, check=True)
+    found = dict(re.findall(r"^Layer name: (\w+)\n(?:.*\n)*?Feature Count: (\d+)", done.stdout, re.MULTILINE))
+    assert set(FEATURE_LAYERS) <= set(found) and found["row_lines"] == "9" and found["rejects"] == "4"
+    # An older GDAL says that it does not know version 1.4 of the format whole.
+    said = [line for line in done.stderr.splitlines() if "This version of GeoPackage" not in line]
+    assert said == []
 
 
 def test_a_failed_write_leaves_the_old_file_alone(inputs):

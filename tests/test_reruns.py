@@ -30,7 +30,7 @@ from workflow import (
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("reruns")]
 
-COLLECTING = {"tables": 1, "layers": 1, "changes": 1, "manifest": 1}
+COLLECTING = dict.fromkeys(("tables", "layers", "datapackage", "workbook", "changes", "manifest"), 1)
 SEEN = {"inputs": 1, "intake": 1}
 BATCH = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
 ONE_BATCH = SEEN | dict.fromkeys(BATCH, 1) | COLLECTING

@@ -7,13 +7,17 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from matplotlib.colors import to_rgb
+from matplotlib.lines import Line2D
 from matplotlib.text import Text
+from PIL import Image
 
 from pipeline.core import show
 from pipeline.files import sheet
+from pipeline.files.config_models import Report
 from pipeline.files.sheet_data import SheetData
-from pipeline.files.sheet_map import MapGrid, joined
-from pipeline.files.sheet_parts import CLASS_LABELS, round_length
+from pipeline.files.sheet_map import DrawnMap, MapGrid, _pictures, joined
+from pipeline.files.sheet_parts import CLASS_COLOURS, CLASS_LABELS, MARK_MM, round_length, set_apart, wrapped
 
 STRANGE = "<b>$x$ _&%"
 
@@ -205,6 +209,79 @@ def test_map_scale_is_true():
     assert grid.rows * (grid.map_mm[1] + 8) <= 120 and grid.used_mm <= 193 + 1e-9
     # Two by two: (120 - 5) / 2 - 8 = 49.5 mm for 800 m is 1:16,162, so 1:18,000 is the next round scale.
     assert (grid.columns, grid.scale) == (2, 18_000.0)
+
+
+@pytest.mark.parametrize(("units", "said"), [("us", "12\u00a0in"), ("metric", "20\u00a0cm")])
+def test_bar_of_the_rows_eye_view_is_as_long_as_it_says(units, said):
+    """12 in is 304.8 mm and 20 cm is 200 mm, at the scale that the view names."""
+    figure = sheet.draw_sheet(sheet_data(12, units=units))
+    scale = next(float(text.split("1:")[1]) for text in texts(figure) if text.startswith("Row's-eye view"))
+    label = next(text for text in figure.findobj(Text) if text.get_text() == said)
+    middle, foot = label.get_position()
+    bars = [line.get_xydata() for line in figure.findobj(Line2D) if len(line.get_xydata()) == 2]
+    lengths = [b[1, 0] - b[0, 0] for b in bars if b[0, 1] == b[1, 1] and abs(b[0, 1] - foot - 1.1) < 0.01
+               and abs(b[:, 0].mean() - middle) < 0.01]  # fmt: skip
+    assert lengths == [pytest.approx({"us": 304.8, "metric": 200.0}[units] / scale)]
+
+
+@pytest.mark.parametrize(("paper", "mm"), [("a4", (297, 210)), ("letter", (279.4, 215.9))])
+def test_page_is_of_the_paper(tmp_path, paper, mm):
+    """A4 by ISO 216, US Letter 11 by 8.5 in; a point is 1/72 in."""
+    png, pdf = tmp_path / "sheet.png", tmp_path / "sheet.pdf"
+    sheet.save_sheet(sheet.draw_sheet(sheet_data(1, paper=paper)), png=png, pdf=pdf)
+    box = re.search(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", pdf.read_bytes())
+    assert [float(part) / 72 * 25.4 for part in box.groups()] == pytest.approx(mm, abs=0.1)
+    with Image.open(png) as picture:
+        assert [size / 150 * 25.4 for size in picture.size] == pytest.approx(mm, abs=0.2)
+
+
+@pytest.mark.parametrize(("units", "asked", "paper"), [
+    ("us", "auto", "letter"), ("metric", "auto", "a4"), ("us", "a4", "a4"), ("metric", "letter", "letter"),
+])  # fmt: skip
+def test_paper_goes_by_the_units_unless_told(units, asked, paper):
+    assert Report(units=units, paper=asked).paper_size == paper
+
+
+def test_marks_too_near_are_set_apart_and_others_stay():
+    xy = np.array([[0.0, 0.0], [0.0, 0.0], [0.5, 0.2], [40.0, 40.0]])
+    fixed = np.array([[0.2, 0.0]])
+    moved = set_apart(xy, fixed=fixed, least=MARK_MM)
+    assert (moved[3] == xy[3]).all()
+    everyone = np.concatenate([moved, fixed])
+    gaps = np.hypot(*(everyone[:, None] - everyone[None]).T)[np.triu_indices(5, 1)]
+    assert gaps.min() > 0.95 * MARK_MM
+    assert np.hypot(*(moved - xy).T).max() < 3 * MARK_MM
+    # Two that are 1 mm apart each go half of what is missing, and no more than a little beyond.
+    pair = set_apart(np.array([[0.0, 0.0], [1.0, 0.0]]), fixed=np.zeros((0, 2)), least=3.0)
+    assert pair[:, 1].tolist() == [0.0, 0.0] and pair[0, 0] == pytest.approx(-pair[1, 0] + 1)
+    assert 3.0 <= pair[1, 0] - pair[0, 0] < 3.3
+
+
+def test_rows_finer_than_a_pixel_make_the_mixture_of_their_classes():
+    """Rows an eighth of a pixel apart, every fourth off: a quarter orange and three quarters blue."""
+    pixel_mm = 25.4 / 150
+    x = np.arange(0.0, 10.0, pixel_mm / 8)
+    segments = np.stack([np.c_[x, 0 * x], np.c_[x, 0 * x + 10.0]], axis=1)
+    codes = np.where(np.arange(len(x)) % 4 == 0, 2, 0).astype(np.uint8)
+    one = DrawnMap((0.0, 0.0), shapely.box(0, 0, 10, 10), segments, codes)
+    (picture,) = _pictures([one], pitch_px=1 / 8)
+    tint = picture[10:-10, 10:-10].reshape(-1, 3).mean(axis=0)
+    blue, orange = (255 * np.array(to_rgb(CLASS_COLOURS[code])) for code in (0, 2))
+    assert tint == pytest.approx(0.75 * blue + 0.25 * orange, abs=4)
+
+
+def test_lines_break_at_spaces_and_hyphens_between_letters():
+    narrow = wrapped("Satellite-delivered PPP 10-20\u00a0cm", size=7, width=14.0, lines=9)
+    assert narrow[:2] == ["Satellite-", "delivered"] and "10-20\u00a0cm" in narrow
+    assert "".join(narrow).replace(" ", "") == "Satellite-deliveredPPP10-20\u00a0cm"
+
+
+def test_nothing_on_a_sheet_can_be_clicked(tmp_path):
+    png, pdf = tmp_path / "sheet.png", tmp_path / "sheet.pdf"
+    strange = "=HYPERLINK(\"http://example.org\") <script>alert(1)</script>"
+    sheet.save_sheet(sheet.draw_sheet(sheet_data(1, field_id=strange, farm=strange, title=strange)), png=png, pdf=pdf)
+    data = pdf.read_bytes()
+    assert not any(word in data for word in (b"/URI", b"/JavaScript", b"/JS", b"/Launch", b"/OpenAction"))
 
 
 def test_joined_keeps_ends_classes_and_gaps():

@@ -112,7 +112,16 @@ class Report(Model):
     """What people see."""
 
     units: Literal["us", "metric"] = Field("us", description="units of sheets and pages; files stay SI")
+    paper: Literal["auto", "a4", "letter"] = Field(
+        "auto", description="of the sheets; auto: US Letter with us units, A4 with metric ones"
+    )
     sheets: Literal["all", "flagged", "none"] = Field("all", description="fields that get a sheet")
+
+    @property
+    def paper_size(self) -> str:
+        """Paper by its name, a4 or letter."""
+        by_units = {"us": "letter", "metric": "a4"}
+        return by_units[self.units] if self.paper == "auto" else self.paper
 
 
 class Config(Model):

@@ -21,7 +21,7 @@ STAMP = "2000-01-01T00:00:00.000Z"
 # The file has a temporary name until it is whole, so nothing is gained by waiting for the disk in between.
 GDAL_OPTIONS = {"OGR_CURRENT_DATE": STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_CACHE": "256"}
 GEOMETRY = "geom"
-STYLES = "layer_styles"
+STYLES, LEGEND = "layer_styles", "legend"
 
 
 @dataclass(frozen=True)
@@ -32,12 +32,15 @@ class Style:
     ----------
     layer, name : str
         Layer and the name of the style.
-    kind : {"line", "fill", "outline", "mark"}
+    kind : {"line", "fill", "outline", "mark", "any"}
+        "any" is of a layer with geometries of all kinds.
     colours : tuple of (value, colour)
         Value of `column` and #RRGGBB; a single one where there is no column.
     column : str or None
     default : bool
         Whether the layer opens with it.
+    labels : tuple of (value, text)
+        What a legend says of a value; one that is not there is said as it is.
     """
 
     layer: str
@@ -46,6 +49,11 @@ class Style:
     colours: tuple[tuple[str, str], ...]
     column: str | None = None
     default: bool = True
+    labels: tuple[tuple[str, str], ...] = ()
+
+    def label(self, value: str) -> str:
+        """What a legend says of a value."""
+        return dict(self.labels).get(value, value)
 
 
 def write_geopackage(
@@ -71,8 +79,8 @@ def write_geopackage(
                 _append(unfinished, layer, kind, table, crs=crs, new=layer not in begun)
             begun.add(layer)
         if styles:
-            table = _style_table(styles)
-            pyogrio.write_dataframe(table, unfinished, layer=STYLES, driver="GPKG", append=True, FID="id")
+            for layer, table in ((STYLES, _style_table(styles)), (LEGEND, _legend_table(styles))):
+                pyogrio.write_dataframe(table, unfinished, layer=layer, driver="GPKG", append=True, FID="id")
         check_room(unfinished)
 
 
@@ -111,6 +119,17 @@ def _style_table(styles: Sequence[Style]) -> pd.DataFrame:
     })  # fmt: skip
 
 
+def _legend_table(styles: Sequence[Style]) -> pd.DataFrame:
+    """What the colours mean, one line a colour, for programs that draw in their own."""
+    lines = [(style, value, colour) for style in styles for value, colour in style.colours]
+    return pd.DataFrame({
+        "layer": [style.layer for style, _, _ in lines], "style": [style.name for style, _, _ in lines],
+        "column": [style.column or "" for style, _, _ in lines],
+        "value": [value if style.column else "" for style, value, _ in lines],
+        "label": [style.label(value) for style, value, _ in lines], "colour": [colour for _, _, colour in lines],
+    })  # fmt: skip
+
+
 def _sld(style: Style) -> str:
     """Styled layer descriptor 1.0 (OGC 02-070), one rule a value."""
     rules = "".join(_sld_rule(style, value, colour) for value, colour in style.colours)
@@ -129,28 +148,33 @@ def _sld_rule(style: Style, value: str, colour: str) -> str:
             f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>{escape(style.column)}</ogc:PropertyName>"
             f"<ogc:Literal>{escape(value)}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
         )
-    stroke = f'<Stroke><CssParameter name="stroke">{colour}</CssParameter></Stroke>'
+    stroke = (
+        f'<Stroke><CssParameter name="stroke">{colour}</CssParameter><CssParameter name="stroke-width">1</CssParameter>'
+        "</Stroke>"
+    )
     fill = f'<Fill><CssParameter name="fill">{colour}</CssParameter></Fill>'
+    line, outline = f"<LineSymbolizer>{stroke}</LineSymbolizer>", f"<PolygonSymbolizer>{stroke}</PolygonSymbolizer>"
+    mark = (
+        f"<PointSymbolizer><Graphic><Mark><WellKnownName>circle</WellKnownName>{fill}</Mark><Size>9</Size></Graphic>"
+        "</PointSymbolizer>"
+    )
     drawn = {
-        "line": f"<LineSymbolizer>{stroke}</LineSymbolizer>",
-        "fill": f"<PolygonSymbolizer>{fill}</PolygonSymbolizer>",
-        "outline": f"<PolygonSymbolizer>{stroke}</PolygonSymbolizer>",
-        "mark": (
-            f"<PointSymbolizer><Graphic><Mark><WellKnownName>circle</WellKnownName>{fill}</Mark><Size>9</Size></Graphic>"
-            "</PointSymbolizer>"
-        ),
-    }[style.kind]
-    return f"<Rule><Name>{escape(value)}</Name>{where}{drawn}</Rule>"
+        "line": line, "fill": f"<PolygonSymbolizer>{fill}</PolygonSymbolizer>", "outline": outline, "mark": mark,
+        "any": outline + line + mark,
+    }[style.kind]  # fmt: skip
+    return f"<Rule><Name>{escape(value)}</Name><Title>{escape(style.label(value))}</Title>{where}{drawn}</Rule>"
 
 
 def _qml(style: Style) -> str:
     """The same for desktop programs that read only their own style from the table."""
+    if style.kind == "any":  # a layer has symbols of one kind there
+        return ""
     symbols = "".join(_qml_symbol(style.kind, str(k), colour) for k, (_, colour) in enumerate(style.colours))
     if style.column is None:
         renderer = f'<renderer-v2 type="singleSymbol"><symbols>{symbols}</symbols></renderer-v2>'
     else:
         categories = "".join(
-            f'<category symbol="{k}" value={quoteattr(value)} label={quoteattr(value)} render="true"/>'
+            f'<category symbol="{k}" value={quoteattr(value)} label={quoteattr(style.label(value))} render="true"/>'
             for k, (value, _) in enumerate(style.colours)
         )
         renderer = (

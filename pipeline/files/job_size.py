@@ -53,6 +53,8 @@ RATES = {
     "figures": Rate(270, {"km_tier": 0.006}, {"fields": 0.01, "km_tier": 0.0001}),
     "tables": Rate(100, {}, {"km_tier": 0.00001}),
     "layers": Rate(320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"km_tier": 0.0001, "kvertex_tier": 0.002}),
+    "datapackage": Rate(100, {}, {"km_tier": 0.00002}),
+    "workbook": Rate(100, {}, {"km_tier": 0.0003}),
     "changes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001}),
     "manifest": Rate(270, {}, {"km_tier": 0.0001}),
     # 20 million vertices, 320 MB of coordinates, take 1.5 GiB; a packed file holds several times its size.

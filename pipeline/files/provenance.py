@@ -12,7 +12,7 @@ from pipeline.files.store import sha256
 MANIFEST = "manifest.json"
 LIBRARIES = (
     "geopandas", "matplotlib", "numba", "numpy", "pandas", "pint", "pyarrow", "pydantic", "pyogrio", "pyproj", "pyyaml",
-    "rasterio", "scipy", "shapely", "snakemake",
+    "rasterio", "scipy", "shapely", "snakemake", "xlsxwriter",
 )  # fmt: skip
 #: Steps that compute nothing: their code is in no result.
 _ASIDE = ("__init__", "look")

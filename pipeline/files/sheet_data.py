@@ -41,6 +41,8 @@ class SheetData:
         By tier id: where to dig next, the most telling first, shape (k, 2) [m].
     zones : tuple of Polygon or MultiPolygon
         Parts in which a tier is worse.
+    paper : {"a4", "letter"}
+        Paper, landscape.
     """
 
     title: str
@@ -62,6 +64,7 @@ class SheetData:
     dug: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
     next_places: dict[str, np.ndarray] = field(default_factory=dict)
     zones: tuple[shapely.Geometry, ...] = ()
+    paper: str = "a4"
 
     def __post_init__(self) -> None:
         missing = [tier for tier in self.tier_names if tier not in set(self.table["tier"])]

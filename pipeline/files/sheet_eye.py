@@ -7,11 +7,11 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Polygon, Rectangle
 
 from pipeline.core import show
-from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, HAIR, HOLDS, INK, MISSES, SOFT, words
+from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, HAIR, HOLDS, INK, MISSES, SOFT, stroke, words
 
 SOIL = "#E4E0D8"
 SCALES = (1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 60, 80, 100, 150, 200)
-GUTTER_MM, FIGURE_MM = 6.0, 14.0
+GUTTER_MM, FIGURE_MM, LONGEST_BAR_MM = 6.0, 14.0, 16.0
 
 
 def row_eye(
@@ -44,6 +44,7 @@ def row_eye(
     view = width - GUTTER_MM - FIGURE_MM
     scale = next((s for s in SCALES if s * view >= 1250 * row_spacing_m), SCALES[-1])
     words(page, x=left, y=top, text=f"Row's-eye view, true scale 1:{scale}", size=7.5, bold=True)
+    _scale_bar(page, right=left + width, y=top + 0.6, scale=scale, units=units)
     told = (
         "95 % error of a seed row meant for the strip's centre:",
         "blue as far as it stays on the strip, orange where not",
@@ -76,6 +77,17 @@ def row_eye(
     )
 
 
+def _scale_bar(page: Axes, *, right: float, y: float, scale: float, units: str) -> None:
+    """A round length, its bar ending at (right, y) [mm]."""
+    unit, unit_m, steps = ("in", show.INCH_M, (1, 2, 3, 6, 12, 24)) if units == "us" else ("cm", 0.01, (1, 2, 5, 10, 20, 50))
+    sizes = [(step, 1000 * step * unit_m / scale) for step in steps]
+    step, size = next(((step, size) for step, size in reversed(sizes) if size <= LONGEST_BAR_MM), sizes[0])
+    stroke(page, [right - size, right], [y - 0.3] * 2, color=INK, linewidth=1.0)
+    for end in (right - size, right):
+        stroke(page, [end] * 2, [y - 1.1, y + 0.5], color=INK, linewidth=0.6)
+    words(page, x=right - size / 2, y=y - 1.4, text=f"{step}{show.GAP}{unit}", size=6.2, align="center")
+
+
 def _strips(
     page: Axes,
     *,
@@ -93,7 +105,7 @@ def _strips(
         if end > start:
             page.add_patch(Rectangle((start, top), end - start, height, facecolor=SOIL, edgecolor="none"))
     page.add_patch(Rectangle((left, top), width, height, facecolor="none", edgecolor=HAIR, linewidth=0.5))
-    page.plot([left + width / 2] * 2, [top + 0.6, top + height], color=INK, linewidth=0.8, dashes=(2, 1.5))
+    stroke(page, [left + width / 2] * 2, [top + 0.6, top + height], color=INK, linewidth=0.8, dashes=(2, 1.5))
 
 
 def _errors(
@@ -145,7 +157,7 @@ def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float,
 
 
 def _measure(page: Axes, *, y: float, middle: float, half: float, text: str) -> None:
-    page.plot([middle - half, middle + half], [y, y], color=SOFT, linewidth=0.6)
+    stroke(page, [middle - half, middle + half], [y, y], color=SOFT, linewidth=0.6)
     for side in (-1, 1):
-        page.plot([middle + side * half] * 2, [y - 0.8, y + 0.8], color=SOFT, linewidth=0.6)
+        stroke(page, [middle + side * half] * 2, [y - 0.8, y + 0.8], color=SOFT, linewidth=0.6)
     words(page, x=middle, y=y + 2.9, text=text, size=6.2, colour=SOFT, align="center")

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.collections import PathCollection
-from matplotlib.figure import Figure
+from matplotlib.backend_bases import GraphicsContextBase
+from matplotlib.backends.backend_agg import RendererAgg
+from matplotlib.colors import to_rgb
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
+from matplotlib.transforms import Affine2D
 
-from pipeline.files.sheet_parts import CLASS_COLOURS, DPI, GROUND, INK, MM_PER_INCH
+from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, INK
+from pipeline.files.sheet_words import DPI, MM_PER_INCH
 
 ROUND_SCALES = (
     1,
@@ -42,6 +44,9 @@ ROUND_SCALES = (
     10,
 )
 PIXEL_MM = MM_PER_INCH / DPI
+# A bend in a chord of three pixels is a small part of one: 3^2 / 8 r, r being 30 pixels even on a small pivot.
+CHORD_MM = 3 * PIXEL_MM
+AROUND_PX = 2
 # A cell is as wide as its map, but where there is room not narrower than the name of a tier on two lines.
 GAP_MM, WIDEST_GAP_MM, NARROWEST_CELL_MM, NAME_CELL_MM = 5.0, 8.0, 14.0, 52.0
 
@@ -122,15 +127,25 @@ class DrawnMap:
 
     Attributes
     ----------
+    corner : tuple of float
+        Upper left corner, on whole pixels (`on_pixels`) [mm on the page].
     boundary : Polygon or MultiPolygon
-        [mm on the page].
+        [mm from the corner].
     segments, codes : ndarray
-        Pieces of row, shape (n, 2, 2) [mm on the page], and their class codes, shape (n,), uint8.
+        Pieces of row, shape (n, 2, 2) [mm from the corner], and their class codes, shape (n,), uint8. Maps that show the
+        same rows share the array.
     """
 
+    corner: tuple[float, float]
     boundary: shapely.Geometry
     segments: np.ndarray
     codes: np.ndarray
+
+
+def on_pixels(page: Axes, *, x: float, y: float) -> tuple[float, float]:
+    """The place [mm] near (x, y) where pixels of the PNG meet: counted from the left and from the foot of the page."""
+    tall = page.get_ylim()[0]
+    return round(x / PIXEL_MM) * PIXEL_MM, tall - round((tall - y) / PIXEL_MM) * PIXEL_MM
 
 
 def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) -> None:
@@ -147,45 +162,95 @@ def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) 
     row_spacing_mm : float
         Distance of neighbouring rows on paper [mm].
     """
-    figure = Figure(figsize=page.figure.get_size_inches(), dpi=DPI, facecolor="white")
-    canvas = FigureCanvasAgg(figure)
-    axes = figure.add_axes((0, 0, 1, 1), xlim=page.get_xlim(), ylim=page.get_ylim())
-    axes.set_axis_off()
-    for one in maps:
-        axes.add_patch(PathPatch(_outline(one.boundary), facecolor=GROUND, edgecolor="none"))
-        _add_rows(axes, one, pitch_px=row_spacing_mm / PIXEL_MM)
-    canvas.draw()
-    pixels = np.asarray(canvas.buffer_rgba())[:, :, :3]
-    # Only what is not white goes on the page. Pixels are counted from the foot of the page, whose height need
-    # not be a whole number of them.
-    used = (pixels != 255).any(axis=2)
-    (top, foot), (left, right) = (np.flatnonzero(used.any(axis=axis))[[0, -1]] + [0, 1] for axis in (1, 0))
-    above = page.get_ylim()[0] - len(pixels) * PIXEL_MM
-    place = (left * PIXEL_MM, right * PIXEL_MM, above + foot * PIXEL_MM, above + top * PIXEL_MM)
-    page.imshow(pixels[top:foot, left:right], extent=place, interpolation="none", aspect="auto", zorder=0)
+    tall = page.get_ylim()[0]
+    corners = np.array([[one.corner[0], tall - one.corner[1]] for one in maps]) / PIXEL_MM
+    lefts, tops = np.rint(corners).astype(int).T
+    pictures = _pictures(maps, pitch_px=row_spacing_mm / PIXEL_MM)
+    high, wide = pictures[0].shape[:2]
+    left, top = lefts.min() - AROUND_PX, tops.max() + AROUND_PX
+    pixels = np.full((top - tops.min() + high, lefts.max() + wide - left, 3), 255, np.uint8)
+    for picture, x, y in zip(pictures, lefts - AROUND_PX - left, top - tops - AROUND_PX, strict=True):
+        pixels[y : y + high, x : x + wide] = np.minimum(pixels[y : y + high, x : x + wide], picture)
+    right, foot = left + pixels.shape[1], top - pixels.shape[0]
+    place = (left * PIXEL_MM, right * PIXEL_MM, tall - foot * PIXEL_MM, tall - top * PIXEL_MM)
+    page.imshow(pixels, extent=place, interpolation="none", aspect="auto", zorder=0)
 
 
-def _add_rows(axes: Axes, one: DrawnMap, *, pitch_px: float) -> None:
-    """Draw all rows in the colour of the commonest class, then those of each other class over it.
+def _pictures(maps: Sequence[DrawnMap], *, pitch_px: float) -> list[np.ndarray]:
+    """Each map as pixels, `AROUND_PX` more to every side.
 
-    A class is one path, however many pieces it has: it covers of each pixel just what its rows do, so that where
-    rows are finer than a pixel the tint is the mixture of the classes.
+    All rows in the colour of the commonest class, then those of each other class over it. A class is one path, however
+    many pieces it has: it covers of each pixel just what its rows do, so that where rows are finer than a pixel the tint
+    is the mixture of the classes. What all rows cover is the same under most tiers, and is found once.
     """
-    segments, codes = joined(one.segments, codes=one.codes, shortest=PIXEL_MM)
-    if len(codes) == 0:
-        return
+    wide, high = (math.ceil(size / PIXEL_MM) + 2 * AROUND_PX for size in maps[0].boundary.bounds[2:])
+    paper = Paper(wide, high)
+    ground = paper.inside(maps[0].boundary)
     beneath_px, over_px = _line_widths(pitch_px)
-    common = np.bincount(codes).argmax()
-    others = [code for code in np.unique(codes) if code != common]
-    paths = [_lines(segments), *(_lines(segments[codes == code]) for code in others)]
-    colours = [CLASS_COLOURS[code] for code in (common, *others)]
-    widths = 72 / DPI * np.array([beneath_px, *(over_px for _ in others)])
-    style = {"edgecolors": colours, "linewidths": widths, "facecolors": "none", "capstyle": "butt"}
-    axes.add_collection(PathCollection(paths, **style), autolim=False)
+    beneath, out = {}, []
+    for one in maps:
+        if id(one.segments) not in beneath:
+            lines, _ = joined(one.segments, codes=np.zeros(len(one.segments), np.uint8), shortest=CHORD_MM)
+            beneath[id(one.segments)] = paper.covered(lines, width_px=beneath_px)
+        lines, codes = joined(one.segments, codes=one.codes, shortest=CHORD_MM)
+        counts = np.bincount(codes, minlength=1)
+        layers = [(GROUND, ground), (CLASS_COLOURS[counts.argmax()], beneath[id(one.segments)])]
+        for code in np.flatnonzero(counts):
+            if code != counts.argmax():
+                layers.append((CLASS_COLOURS[code], paper.covered(lines[codes == code], width_px=over_px)))
+        out.append(_painted(layers))
+    return out
+
+
+def _painted(layers: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
+    """White paper with colours on it, each as thick as it covers a pixel (0 to 1)."""
+    pixels = np.full((*layers[0][1].shape, 3), 255, np.float32)
+    for colour, cover in layers:
+        pixels += cover[:, :, None] * (255 * np.array(to_rgb(colour), np.float32) - pixels)
+    return np.rint(pixels).astype(np.uint8)
+
+
+@dataclass(frozen=True)
+class Paper:
+    """Pixels on which shapes are found to cover something; `wide` and `high` with `AROUND_PX` to every side."""
+
+    wide: int
+    high: int
+
+    def covered(self, segments: np.ndarray, *, width_px: float) -> np.ndarray:
+        """How much of each pixel lines cover, shape (high, wide), float32 of 0 to 1; segments in mm from the corner."""
+        paper, gc = self._blank()
+        gc.set_linewidth(width_px * 72 / DPI)
+        if len(segments):
+            paper.draw_path(gc, _lines(segments), self._to_pixels())
+        return self._cover(paper)
+
+    def inside(self, boundary: shapely.Geometry) -> np.ndarray:
+        """The same of a polygon."""
+        paper, gc = self._blank()
+        gc.set_linewidth(0)
+        paper.draw_path(gc, _outline(boundary), self._to_pixels(), (0, 0, 0))
+        return self._cover(paper)
+
+    def _blank(self) -> tuple[RendererAgg, GraphicsContextBase]:
+        paper = RendererAgg(self.wide, self.high, DPI)
+        gc = paper.new_gc()
+        gc.set_capstyle("butt")
+        gc.set_snap(False)
+        return paper, gc
+
+    def _to_pixels(self) -> Affine2D:
+        return Affine2D().scale(1 / PIXEL_MM, -1 / PIXEL_MM).translate(AROUND_PX, self.high - AROUND_PX)
+
+    @staticmethod
+    def _cover(paper: RendererAgg) -> np.ndarray:
+        return np.asarray(paper.buffer_rgba())[:, :, 3].astype(np.float32) / 255
 
 
 def _lines(segments: np.ndarray) -> Path:
-    return Path(segments.reshape(-1, 2), np.tile(np.array([Path.MOVETO, Path.LINETO], np.uint8), len(segments)))
+    path = Path(segments.reshape(-1, 2), np.tile(np.array([Path.MOVETO, Path.LINETO], np.uint8), len(segments)))
+    path.should_simplify = False
+    return path
 
 
 def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple[np.ndarray, np.ndarray]:

@@ -2,7 +2,8 @@
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -12,8 +13,8 @@ from matplotlib.axes import Axes
 from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
-from pipeline.files.sheet_map import DrawnMap, MapGrid, draw_boundary, draw_fields
-from pipeline.files.sheet_parts import INK, SOFT, ZONE_DASHES, dug_mark, next_mark, words, wrapped
+from pipeline.files.sheet_map import DrawnMap, MapGrid, draw_boundary, draw_fields, on_pixels
+from pipeline.files.sheet_parts import INK, NOWHERE, SOFT, ZONE_DASHES, dug_marks, next_marks, stroke, words, wrapped
 from pipeline.files.sheet_table import out_of_reach
 
 # In narrower cells a heading is letter and share alone, with the tier's name in the table; then the share is short.
@@ -40,7 +41,7 @@ def _heading(name: str, *, cell: float) -> list[str]:
     if cell < NAMED_CELL_MM:
         return []
     bound = re.sub(r"(\d) (mm|cm|m|km|in|ft|mi)\b", rf"\1{show.GAP}\2", show.plain_text(name))
-    return wrapped(bound, size=7, bold=True, width=cell - 5, lines=3)
+    return wrapped(bound, size=7, bold=True, width=cell - 5, lines=4)
 
 
 def draw_maps(
@@ -54,28 +55,33 @@ def draw_maps(
 ) -> None:
     """Draw heading, boundary and rows of every tier, the first map's cell at `corner` (left, top) [mm]."""
     west, _, _, north = data.boundary.bounds
+    on_map = _Scaled(west=west, north=north, scale=grid.scale)
+    outline = shapely.transform(data.boundary, on_map)
+    # Tiers share their rows, and so do their maps.
+    known = {id(one): on_map(one) for one, _ in [NO_ROWS, *data.rows.values()]}
     drawn, places = [], []
-    for place, line in enumerate(table.to_dict("records")):
+    for place, figures in enumerate(table.to_dict("records")):
         x = corner[0] + place % grid.columns * grid.pitch_mm[0]
         y = corner[1] + place // grid.columns * grid.pitch_mm[1]
         words(page, x=x, y=y + 2.8, text=letters[place], size=7.5, bold=True)
-        heading = _heading(data.tier_names[line[c.TIER]], cell=grid.cell_mm)
+        heading = _heading(data.tier_names[figures[c.TIER]], cell=grid.cell_mm)
         for number, text in enumerate(heading):
             words(page, x=x + 4.5, y=y + 2.8 + 3.2 * number, text=text, size=7, bold=True)
         words(
             page,
             x=x + (4.5 if heading else 3.6),
             y=y + 2.9 + 3.2 * len(heading),
-            text=_share_line(line, cell=grid.cell_mm),
+            text=_share_line(figures, cell=grid.cell_mm),
             size=6.5 if heading else 6.0,
             colour=SOFT,
             width=max(grid.cell_mm, grid.pitch_mm[0] - 1.5) - 4.5,
         )
-        to_page = _to_page(west=west, north=north, corner=(x, y + grid.heading_mm), scale=grid.scale)
-        segments, codes = data.rows.get(line[c.TIER], NO_ROWS)
-        drawn.append(DrawnMap(shapely.transform(data.boundary, to_page), to_page(segments), codes))
-        draw_boundary(page, boundary=drawn[-1].boundary)
-        places.append((to_page, line[c.TIER]))
+        segments, codes = data.rows.get(figures[c.TIER], NO_ROWS)
+        at = on_pixels(page, x=x, y=y + grid.heading_mm)
+        drawn.append(DrawnMap(at, outline, known[id(segments)], codes))
+        to_page = partial(_moved, on_map=on_map, corner=at)
+        draw_boundary(page, boundary=shapely.transform(data.boundary, to_page))
+        places.append((to_page, figures[c.TIER]))
     draw_fields(page, maps=drawn, row_spacing_mm=1000 * data.row_spacing_m / grid.scale)
     for to_page, tier in places:
         _draw_marks(page, data=data, tier=tier, to_page=to_page)
@@ -85,20 +91,26 @@ def _draw_marks(page: Axes, *, data: SheetData, tier: str, to_page: Callable[[np
     """Zones, ground checks and where to dig next, over the rows."""
     for zone in data.zones:
         for ring in shapely.get_parts(shapely.boundary(shapely.intersection(zone, data.boundary))):
-            page.plot(*to_page(shapely.get_coordinates(ring)).T, color=INK, linewidth=0.8, linestyle=ZONE_DASHES)
-    for x, y in to_page(data.dug):
-        dug_mark(page, x=x, y=y)
-    for number, (x, y) in enumerate(to_page(data.next_places.get(tier, np.zeros((0, 2)))), start=1):
-        next_mark(page, x=x, y=y, number=number)
+            stroke(page, *to_page(shapely.get_coordinates(ring)).T, color=INK, linewidth=0.8, linestyle=ZONE_DASHES)
+    dug = to_page(data.dug)
+    dug_marks(page, dug)
+    next_marks(page, to_page(data.next_places.get(tier, NOWHERE)), others=dug)
 
 
-def _to_page(
-    *, west: float, north: float, corner: tuple[float, float], scale: float
-) -> Callable[[np.ndarray], np.ndarray]:
-    def to_page(xy: np.ndarray) -> np.ndarray:
-        return np.array(corner) + (xy - np.array([west, north])) * np.array([1000, -1000]) / scale
+@dataclass(frozen=True)
+class _Scaled:
+    """From metres to millimetres from the corner of a map."""
 
-    return to_page
+    west: float
+    north: float
+    scale: float
+
+    def __call__(self, xy: np.ndarray) -> np.ndarray:
+        return (xy - np.array([self.west, self.north])) * np.array([1000, -1000]) / self.scale
+
+
+def _moved(xy: np.ndarray, *, on_map: _Scaled, corner: tuple[float, float]) -> np.ndarray:
+    return np.array(corner) + on_map(xy)
 
 
 def _share_line(line: Mapping, *, cell: float) -> str:

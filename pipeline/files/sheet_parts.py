@@ -1,27 +1,31 @@
 """Map furniture of the field sheet, drawn on one page axes in millimetres from the top left corner."""
 
+import re
 from collections.abc import Callable, Sequence
-from functools import cache, lru_cache
 
+import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import RendererAgg
-from matplotlib.font_manager import FontProperties
+from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
 from pipeline.core import show
+from pipeline.files.sheet_words import Words, font_of, text_width
 
 INK, SOFT, HAIR, GROUND = "#1F2326", "#5A6166", "#B9BDBF", "#FBFAF7"
 CLASS_LABELS = ("holds the strip", "in doubt", "misses the strip", "no strip built", "crosses the strips")
 CLASS_COLOURS = ("#155E95", "#C9BEA6", "#C8500A", "#8C8C8C", "#3A3A3A")
 HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = range(5)
-# Shipped with matplotlib, so that every machine draws the same letters.
-FAMILY = "DejaVu Sans"
-MM_PER_INCH = 25.4
-DPI = 150
 ZONE_DASHES = (0, (3, 2))
 MARK_LABELS = {"zone": "zone where a tier is worse", "dug": "ground check", "next": "dig here next, 1 first"}
 SCALE_BAR_STEPS = (1, 2, 2.5, 5)
+# A word with what parts it from the next: plain spaces, for the no-break space holds a number to its unit, or a hyphen
+# between letters.
+WORD = re.compile(r"[^ ]+?(?:(?<=[^\W\d])-(?=[^\W\d])| +|$)")
 ELLIPSIS = "\u2026"
+NOWHERE = np.zeros((0, 2))
+# Marks are read one by one when their middles are this far apart.
+MARK_MM = 2.9
+ROUNDS = 60
 
 
 def words(
@@ -38,46 +42,31 @@ def words(
     italic: bool = False,
 ) -> None:
     """Write one line, base line at (x, y) [mm], shortened to `width` [mm]; never read as mathematics."""
-    line = show.plain_text(text)
+    shown = show.plain_text(text)
     if width is not None:
-        line = wrapped(line, size=size, bold=bold, width=width, lines=1)[0]
-    page.text(
-        x,
-        y,
-        line,
-        fontproperties=_font(size, bold, italic),
-        color=colour,
-        ha=align,
-        va="baseline",
-        parse_math=False,
-    )
-
-
-@lru_cache(maxsize=4096)  # the sheets of a batch share most of their words, and wrapping asks again and again
-def text_width(text: str, *, size: float, bold: bool = False) -> float:
-    """Width of a line of text on paper [mm], with a little air against rounding by the renderer."""
-    wide, _, _ = RendererAgg(1, 1, DPI).get_text_width_height_descent(text, _font(size, bold), False)
-    return 1.02 * wide / DPI * MM_PER_INCH
+        shown = wrapped(shown, size=size, bold=bold, width=width, lines=1)[0]
+    font = font_of(size, bold, italic)
+    drawn = Words(x, y, shown, color=colour, ha=align, fontproperties=font, parse_math=False, transform=page.transData)
+    page.figure.add_artist(drawn)
 
 
 def wrapped(text: str, *, size: float, width: float, lines: int, bold: bool = False) -> list[str]:
-    """Text broken at spaces into at most `lines` lines of `width` [mm]; the last may end in an ellipsis."""
+    """Text broken at spaces and hyphens into at most `lines` lines of `width` [mm]; the last may end in an ellipsis."""
 
     def fits(line: str) -> bool:
         return text_width(line, size=size, bold=bold) <= width
 
     if fits(text):
         return [text]
-    # Split at plain spaces only: the no-break space holds a number to its unit.
-    left, done = [word for word in text.split(" ") if word], []
+    left, done = WORD.findall(text), []
     while left and len(done) < lines:
         count = 1
-        while count < len(left) and fits(" ".join(left[: count + 1])):
+        while count < len(left) and fits("".join(left[: count + 1]).rstrip(" ")):
             count += 1
         if len(done) == lines - 1 and count < len(left):
-            done.append(_cut(" ".join(left) + ELLIPSIS, fits))
+            done.append(_cut("".join(left) + ELLIPSIS, fits))
         else:
-            done.append(_cut(" ".join(left[:count]), fits))
+            done.append(_cut("".join(left[:count]).rstrip(" "), fits))
         left = left[count:]
     return done or [""]
 
@@ -129,15 +118,57 @@ def north_arrow(page: Axes, *, x: float, y: float) -> None:
     words(page, x=x, y=y - 7.3, text="N", size=7, bold=True, align="center")
 
 
-def dug_mark(page: Axes, *, x: float, y: float) -> None:
-    """Mark of a place where somebody dug, at (x, y) [mm]."""
-    page.plot([x], [y], marker="D", markersize=3.6, color=INK, markeredgecolor="white", markeredgewidth=0.6)
+def dug_marks(page: Axes, xy: np.ndarray) -> None:
+    """Marks of places where somebody dug, shape (n, 2) [mm]."""
+    _marks(page, xy, marker="D", markersize=3.6, color=INK, markeredgecolor="white", markeredgewidth=0.6)
 
 
-def next_mark(page: Axes, *, x: float, y: float, number: int) -> None:
-    """Mark of a place to dig next, with its number, at (x, y) [mm]."""
-    page.plot([x], [y], marker="o", markersize=7.0, color="white", markeredgecolor=INK, markeredgewidth=0.7)
-    words(page, x=x, y=y + 0.75, text=str(number), size=5.5, bold=True, align="center")
+def next_marks(page: Axes, xy: np.ndarray, *, others: np.ndarray = NOWHERE) -> None:
+    """Marks of places to dig next, shape (n, 2) [mm], numbered in their order, clear of each other and of `others`.
+
+    One that had to move points to its place.
+    """
+    there = set_apart(xy, fixed=others, least=MARK_MM)
+    for (x, y), (mark_x, mark_y) in zip(xy, there, strict=True):
+        if np.hypot(mark_x - x, mark_y - y) > 0.5:
+            stroke(page, [x, mark_x], [y, mark_y], color="white", linewidth=1.8)
+            stroke(page, [x, mark_x], [y, mark_y], color=INK, linewidth=0.7)
+    _marks(page, there, marker="o", markersize=7.0, color="white", markeredgecolor=INK, markeredgewidth=0.7)
+    for number, (x, y) in enumerate(there, start=1):
+        words(page, x=x, y=y + 0.75, text=str(number), size=5.5, bold=True, align="center")
+
+
+def set_apart(xy: np.ndarray, *, fixed: np.ndarray, least: float) -> np.ndarray:
+    """Places (n, 2) moved as little as needed to be `least` from each other and from `fixed`, (m, 2), where there is room.
+
+    Each pushes and is pushed by half of what is missing, those of `fixed` stay; a few rounds are enough for a few marks.
+    """
+    moved = np.array(xy, float)
+    for _ in range(ROUNDS):
+        everyone = np.concatenate([moved, fixed])
+        way = moved[:, None] - everyone[None]
+        far = np.hypot(way[..., 0], way[..., 1])
+        far[np.arange(len(moved)), np.arange(len(moved))] = np.inf
+        missing = np.maximum(least - far, 0.0)
+        if not missing.any():
+            break
+        # Two at one place part to the sides, the first to the left.
+        left = np.where(np.arange(len(moved))[:, None] < np.arange(len(everyone))[None], -1.0, 1.0)
+        same = far < 1e-9
+        unit = np.where(same[..., None], np.stack([left, 0 * left], axis=-1), way / np.where(same, 1.0, far)[..., None])
+        share = np.where(np.arange(len(everyone)) < len(moved), 0.55, 1.05)
+        moved = moved + (unit * (missing * share)[..., None]).sum(axis=1)
+    return moved
+
+
+def stroke(page: Axes, xs: Sequence[float], ys: Sequence[float], **style: object) -> None:
+    """Draw a line through places [mm]; `Axes.plot` would ask for limits and colours that are known here."""
+    page.add_artist(Line2D(xs, ys, **style))
+
+
+def _marks(page: Axes, xy: np.ndarray, **style: object) -> None:
+    if len(xy):
+        stroke(page, *xy.T, linestyle="none", **style)
 
 
 def legend(page: Axes, *, x: float, y: float, present: Sequence[int], marks: Sequence[str] = ()) -> float:
@@ -152,28 +183,21 @@ def legend(page: Axes, *, x: float, y: float, present: Sequence[int], marks: Seq
     words(page, x=x, y=y, text="Rows at the tier's 95 % error", size=7.5, bold=True)
     for code in present:
         y += 4.5
-        page.plot([x, x + 8], [y - 0.9] * 2, color=CLASS_COLOURS[code], linewidth=3.2, solid_capstyle="butt")
+        stroke(page, [x, x + 8], [y - 0.9] * 2, color=CLASS_COLOURS[code], linewidth=3.2, solid_capstyle="butt")
         words(page, x=x + 10.5, y=y, text=CLASS_LABELS[code], size=7.5)
     y += 4.5
-    page.plot([x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8)
+    stroke(page, [x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8)
     words(page, x=x + 10.5, y=y, text="field boundary", size=7.5)
     for mark in marks:
         y += 4.5
         if mark == "zone":
-            page.plot([x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8, linestyle=ZONE_DASHES)
+            stroke(page, [x, x + 8], [y - 0.9] * 2, color=INK, linewidth=0.8, linestyle=ZONE_DASHES)
         elif mark == "dug":
-            dug_mark(page, x=x + 4, y=y - 0.9)
+            dug_marks(page, np.array([[x + 4, y - 0.9]]))
         else:
-            next_mark(page, x=x + 4, y=y - 0.9, number=1)
+            next_marks(page, np.array([[x + 4, y - 0.9]]))
         words(page, x=x + 10.5, y=y, text=MARK_LABELS[mark], size=7.5)
     return y
-
-
-@cache
-def _font(size: float, bold: bool, italic: bool = False) -> FontProperties:
-    return FontProperties(
-        family=FAMILY, size=size, weight="bold" if bold else "normal", style="italic" if italic else "normal"
-    )
 
 
 def _cut(line: str, fits: Callable[[str], bool]) -> str:

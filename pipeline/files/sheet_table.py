@@ -9,7 +9,7 @@ from matplotlib.patches import Rectangle
 
 from pipeline import columns as c
 from pipeline.core import show
-from pipeline.files.sheet_parts import CLASS_COLOURS, DOUBT, HAIR, HOLDS, INK, MISSES, SOFT, words
+from pipeline.files.sheet_parts import CLASS_COLOURS, DOUBT, HAIR, HOLDS, INK, MISSES, SOFT, stroke, words
 
 HEAD_MM, ROW_MM, TALLEST_MM, THINNEST_MM = 9.5, 4.7, 52.0, 0.05
 # Right edges of the columns as parts of the table's width; the bar has a left and a right edge.
@@ -62,7 +62,8 @@ def draw_table(
             line=line,
             units=units,
         )
-        page.plot(
+        stroke(
+            page,
             [x, x + width],
             [foot, foot],
             color=INK if place == len(table) - 1 else HAIR,
@@ -88,7 +89,7 @@ def out_of_reach(line: Mapping[str, object]) -> bool:
 
 
 def _head(page: Axes, *, x: float, y: float, width: float) -> None:
-    page.plot([x, x + width], [y, y], color=INK, linewidth=0.8)
+    stroke(page, [x, x + width], [y, y], color=INK, linewidth=0.8)
     right = [
         (ERROR, "Repeatable", "error, 95 %"),
         (HELD, "", "holds"),
@@ -110,7 +111,7 @@ def _head(page: Axes, *, x: float, y: float, width: float) -> None:
         size=6.5,
         colour=SOFT,
     )
-    page.plot([x, x + width], [y + HEAD_MM - 0.6] * 2, color=HAIR, linewidth=0.6)
+    stroke(page, [x, x + width], [y + HEAD_MM - 0.6] * 2, color=HAIR, linewidth=0.6)
 
 
 def _line(

@@ -136,3 +136,11 @@ def input_mb():
     """Size of all input files; one that is missing is left to the intake."""
     files = [Path(name) for name in input_files()]
     return sum(file.stat().st_size for file in files if file.exists()) / 1e6
+
+
+def result_tables(wildcards):
+    """Every table that some rule puts into the results, so that a new one is described and comes into the workbook by itself."""
+    made = {str(file) for rule in workflow.rules for file in rule.output}
+    return sorted(
+        file for file in made if file.startswith("results/") and file.endswith(".csv")
+    )

@@ -16,6 +16,7 @@ rule manifest:
             "results/shifted_lines.gpkg",
             "results/rejects.csv",
         ],
+        described=["results/datapackage.json", "results/rowreturn.xlsx"],
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,

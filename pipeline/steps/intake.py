@@ -99,6 +99,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
         "versions": versions(),
         "raster": {"cell_m": settings.raster.cell_m},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
+                   "paper": settings.report.paper_size,
                    "sources": ", ".join(sorted({Path(name).name for name in files_of(settings)}))},
     }  # fmt: skip
     for name, content in contents.items():

@@ -1,6 +1,7 @@
 """All vector results of a run in one GeoPackage."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -28,6 +29,14 @@ LINES = "shifted_lines"
 COLOURS = (
     ("holds", "#155E95"), ("doubt", "#C9BEA6"), ("misses", "#C8500A"),
     ("no_strip", "#8C8C8C"), ("crossing", "#3A3A3A"),
+)  # fmt: skip
+LABELS = (
+    ("holds", "holds the strip"), ("doubt", "in doubt"), ("misses", "misses the strip"),
+    ("no_strip", "no strip built"), ("crossing", "crosses the strips"),
+    ("hold band", "strip narrowed by the error: a row inside holds"),
+    ("reach band", "strip widened by the error: a row outside misses"), ("dug", "ground check"),
+    ("dig here", "where to dig next"), ("field", "field boundary, no legal survey"), ("strip", "centre line of a strip"),
+    ("reject", "feature that was not used"),
 )  # fmt: skip
 TEXTS = (c.FIELD_ID, c.FARM, c.TIER)
 # Of a field as a whole, and of a field under one tier.
@@ -83,7 +92,7 @@ def rejects_table(rejects: gpd.GeoDataFrame) -> pd.DataFrame:
     place[first[0]] = shapely.get_coordinates(points)
     place[~np.isfinite(place).all(axis=1)] = np.nan
     columns = [c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON]
-    return rejects[columns].assign(longitude=place[:, 0], latitude=place[:, 1])
+    return rejects[columns].assign(**{c.LONGITUDE: place[:, 0], c.LATITUDE: place[:, 1]})
 
 
 def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.GeoDataFrame:
@@ -111,7 +120,7 @@ def styles(tiers: list[str]) -> list[Style]:
         Style("row_lines", f"class under {tier}", "line", COLOURS, f"class_{tier}", default=number == 0)
         for number, tier in enumerate(tiers)
     ]
-    return [
+    made = [
         Style("field_summary", "fields", "outline", (("field", dark),)),
         Style("strip_lines", "strips", "line", (("strip", plain),)),
         *rows,
@@ -120,7 +129,9 @@ def styles(tiers: list[str]) -> list[Style]:
         Style("next_checks", "where to dig next", "mark", (("dig here", "#7B3FA0"),)),
         Style("hold_bands", "hold bands", "fill", (("hold band", hold),)),
         Style("reach_bands", "reach bands", "fill", (("reach band", reach),)),
+        Style("rejects", "rejects", "any", (("reject", dict(COLOURS)["misses"]),)),
     ]
+    return [replace(style, labels=LABELS) for style in made]
 
 
 def _layers(bands: list[Path], fields: gpd.GeoDataFrame, rejects: gpd.GeoDataFrame) -> Iterator[tuple]:

@@ -99,6 +99,7 @@ def _sheet(
         units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
         row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=notes,
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
+        paper=said["paper"],
     )  # fmt: skip
 
 
