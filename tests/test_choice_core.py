@@ -8,7 +8,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.core.choice import (
-    FEE, LOSS, ONCE, WAITING, Stake, Standard, break_even, dominated_by, flips, options_of, recommended, shared_cents,
+    FEE,
+    LOSS,
+    ONCE,
+    WAITING,
+    Stake,
+    Standard,
+    break_even,
+    dominated_by,
+    flips,
+    options_of,
+    recommended,
+    shared_cents,
 )  # fmt: skip
 from pipeline.core.field_loss import LEVELS
 
