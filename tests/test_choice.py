@@ -162,9 +162,12 @@ def test_the_picture_is_svg_and_names_are_text(found):
     ],
 )
 def test_costs_that_cannot_be(change, said, tmp_path):
-    with pytest.raises(ConfigError, match=re.escape(said)):
+    def read() -> None:
         one = config_from_dict(config(tmp_path) | {"costs": COSTS | change}, source="mine.yaml")
         resolve_tiers(one, project_root=PROJECT, working_dir=tmp_path)
+
+    with pytest.raises(ConfigError, match=re.escape(said)):
+        read()
 
 
 @pytest.mark.parametrize("value", ["-4 USD", "4", "USD", "4 usd", "4 USD/bu", None, True, "nan USD", "1e40 USD"])

@@ -4,6 +4,8 @@ The referee is that of `test_simulated_seasons`: receivers and implements are si
 measured against the strips' real shapes. Here each piece of row loses by its distance from its strip.
 """
 
+from dataclasses import replace
+
 import numba
 import numpy as np
 import pandas as pd
@@ -12,7 +14,7 @@ import seasons as sim
 import shapely
 from helpers import INCH
 from seasons import Figures, Overlay, Seasons
-from small_fields import SHAPES
+from small_fields import SHAPES, Pieces
 from small_runs import measured, write_small
 
 from pipeline import columns as c
@@ -30,24 +32,44 @@ def lost_by(distance_m: np.ndarray) -> np.ndarray:
     return np.interp(distance_m, *POINTS.T)
 
 
-def losses(overlay: Overlay, seasons: Seasons, rng: np.random.Generator) -> np.ndarray:
-    """Loss of each season [bu/ac times m]: of the middle of each piece by its distance from its strip's line."""
-    p, line, out = overlay.pieces, sim._Lines.of(overlay.pieces), []
+def lines_of(p: Pieces, *, strips: int) -> list[sim._Lines]:
+    """Vertices of each piece's own strip, then of the others that lie nearest to it."""
+    away = shapely.distance(shapely.points(p.middle_m)[:, None], p.strips[None])
+    away[np.arange(len(p.strip)), p.strip] = -1.0
+    order = np.argsort(away, axis=1)[:, :strips]
+    return [sim._Lines.of(replace(p, strip=order[:, k])) for k in range(strips)]
+
+
+def losses(overlay: Overlay, seasons: Seasons, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """Loss of each season [bu/ac times m], by the own strip and by the nearest: of the middle of each piece.
+
+    Strips of another pass are taken to have moved as the own one did, which matters to two rows of a pass.
+    """
+    p, lines, out = overlay.pieces, lines_of(overlay.pieces, strips=3), []
+    xy = lines[0].xy
+    at = [np.stack([getattr(one, name) for one in lines]) for name in ("first", "last", "near")]
     for some in seasons.in_parts():
         moved = overlay.moved(some, overlay.wander(some, rng))
-        out.append(_lost(p.middle_m, p.length_m, moved, line.xy, line.first, line.last, line.near, *POINTS.T.copy()))
-    return np.concatenate(out)
+        out.append(_lost(p.middle_m, p.length_m, moved, xy, *at, *POINTS.T.copy()))
+    own, nearest = np.concatenate(out, axis=1)
+    return own, nearest
 
 
 @numba.njit(cache=True)
 def _lost(middle, length, moved, xy, first, last, near, distance, loss):
-    out = np.zeros(moved.shape[2])
+    out = np.zeros((2, moved.shape[2]))
     for i in range(len(middle)):
-        low, high = max(near[i] - 1, first[i]), min(near[i] + 1, last[i])
         for k in range(moved.shape[2]):
             x, y = middle[i, 0] + moved[0, i, k], middle[i, 1] + moved[1, i, k]
-            away = sim._away(x, y, xy, low, high, first[i], last[i])
-            out[k] += length[i] * np.interp(min(away, 9.0), distance, loss)
+            best = 9.0
+            for j in range(len(near)):
+                if j > 0 and best < 0.38:  # at half a spacing the next strip begins to be the nearer one
+                    break
+                low, high = max(near[j, i] - 1, first[j, i]), min(near[j, i] + 1, last[j, i])
+                best = min(best, sim._away(x, y, xy, low, high, first[j, i], last[j, i]))
+                if j == 0:
+                    out[0, k] += length[i] * np.interp(best, distance, loss)
+            out[1, k] += length[i] * np.interp(best, distance, loss)
     return out
 
 
@@ -79,9 +101,11 @@ def test_loss_of_simulated_seasons(shape, drift_share, tmp_path):
     rng = np.random.default_rng([71, round(100 * drift_share)])
     overlay, seasons = Overlay.of(small, figures), Seasons.simulated(small, figures, SEASONS, rng)
     few = seasons.some(slice(OVERLAID))
-    by_distance, by_shapely = (way(overlay, few, np.random.default_rng(5)) for way in (losses, overlaid))
+    by_distance, _ = losses(overlay, few, np.random.default_rng(5))
+    by_shapely = overlaid(overlay, few, np.random.default_rng(5))
     np.testing.assert_allclose(by_distance, by_shapely, rtol=0.02, atol=0.002 * overlay.pieces.length_m.sum())
-    loss = SPACING_M * losses(overlay, seasons, rng)
+    own, loss = (SPACING_M * one for one in losses(overlay, seasons, rng))
+    assert found[c.LOSS_OWN] == pytest.approx(own.mean(), rel=0.01)
     assert found[c.LOSS] == pytest.approx(loss.mean(), rel=0.01)
     levels = np.asarray(found[c.LOSS_LEVELS])
     assert levels.mean() == pytest.approx(loss.mean(), rel=0.02)

@@ -21,8 +21,9 @@ from pipeline.core.response import Response
 LEVELS = 128
 # Draws of the loss, the first of the field's: the standard error of a 10th or 90th percentile is 0.5 points of coverage.
 LOSS_DRAWS = 4096
-# The own strip's expectation is asked for errors this near to each other together [m].
-_ALIKE_M = 1e-4
+# The own strip's expectation is asked together for errors that differ by less than this share: pairs in which a receiver
+# converges have each its own, and what is asked of their mean is wrong by the square of it.
+_ALIKE = 0.01
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,7 @@ class LossTable:
         offset, length = self.reduced.scale.offset_m[used], self.reduced.length_m[:, used]
         out = np.zeros(pairs.sd_m.shape[1])
         for tier, sd_m in enumerate(pairs.sd_m.T):
-            nearly = np.round(sd_m / _ALIKE_M)
+            nearly = np.round(np.log(np.maximum(sd_m, 1e-6)) / _ALIKE)
             sds, kind = np.unique(nearly, return_inverse=True)
             for number in range(len(sds)):
                 mine = kind[self.groups.pair] == number
