@@ -20,6 +20,7 @@ from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 from pipeline.files.last_run import told
 from pipeline.files.log import QUIET
 from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.responses import response_files
 from pipeline.files.run_records import forget_unfinished
 
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
@@ -56,6 +57,7 @@ include: "pipeline/rules/overlap.smk"
 include: "pipeline/rules/bands.smk"
 include: "pipeline/rules/figures.smk"
 include: "pipeline/rules/tables.smk"
+include: "pipeline/rules/choice.smk"
 include: "pipeline/rules/layers.smk"
 include: "pipeline/rules/datapackage.smk"
 include: "pipeline/rules/workbook.smk"
@@ -74,6 +76,9 @@ rule all:
         "results/waiting.csv",
         "results/shift.csv",
         "results/audit.csv",
+        "results/choice.csv",
+        "results/choice_parts.csv",
+        "results/choice_sensitivity.csv",
         "results/rowreturn.gpkg",
         "results/shifted_lines.gpkg",
         "results/rejects.csv",

@@ -97,6 +97,40 @@ AUDIT = [
 # Places in degrees.
 LONGITUDE, LATITUDE = "longitude", "latitude"
 PLACES = {LONGITUDE, LATITUDE}
+# Why a feature was not used, or an option is not the one; where a feature is.
+REASON, FILE, LAYER, FEATURE = "reason", "file", "layer", "feature"
+
+# Losses of a field, in the unit of the curve on a square metre, and the choice of a tier.
+JUDGED_M, LOSS, LOSS_OWN, BEYOND_M = "judged_m", "loss_m2", "loss_own_strip_m2", "beyond_measured_m"
+LOSS_BEYOND, LOSS_LEVELS, MISSED_LEVELS = "loss_beyond_measured_m2", "loss_levels_m2", "missed_levels_m"
+LOSSES = [
+    FIELD_ID, FARM, TIER, AREA_M2, REACH, BASELINE_M, JUDGED_M, EXPECTED_MISS_M, LOSS, LOSS_OWN, BEYOND_M, LOSS_BEYOND,
+    LOSS_LEVELS, MISSED_LEVELS,
+]  # fmt: skip
+
+# The choice of a tier. Money is a year's, in the currency of its line.
+LEVEL, OPTION, CURRENCY = "level", "option", "currency"
+LOSS_MONEY, LOSS_P10_MONEY, LOSS_P90_MONEY = "loss_money", "loss_p10_money", "loss_p90_money"
+LOSS_OWN_MONEY, WAITING_MONEY = "loss_own_strip_money", "waiting_money"
+FEE_MONEY, ONCE_MONEY, TOTAL_MONEY = "fee_money", "once_money", "total_money"
+STANDARD_SHARE, MEETS, DOMINATED, RECOMMENDED = "miss_share_at_standard", "meets_standard", "dominated_by", "recommended"
+BREAK_EVEN_HA, BREAK_EVEN_AGAINST = "break_even_ha", "break_even_against"
+BEYOND_SHARE, LOSS_BEYOND_SHARE = "beyond_measured_share", "loss_beyond_measured_share"
+CHOICE = [
+    LEVEL, FARM, FIELD_ID, OPTION, CURRENCY, AREA_M2, JUDGED_M, EXPECTED_MISS_M, EXPECTED_MISS_SHARE, STANDARD_SHARE,
+    LOSS_MONEY, LOSS_P10_MONEY, LOSS_P90_MONEY, FEE_MONEY, ONCE_MONEY, WAITING_MONEY, TOTAL_MONEY, REACH, MEETS, DOMINATED,
+    RECOMMENDED, REASON, BREAK_EVEN_HA, BREAK_EVEN_AGAINST, LOSS_OWN_MONEY, BEYOND_SHARE, LOSS_BEYOND_SHARE, SAID,
+]  # fmt: skip
+QUANTITY, QUANTITY_UNIT, UNIT_PRICE_MONEY, AMOUNT_MONEY = "quantity", "quantity_unit", "unit_price_money", "amount_money"
+CHOICE_PARTS = [
+    LEVEL, FARM, FIELD_ID, OPTION, PART, QUANTITY, QUANTITY_UNIT, UNIT_PRICE_MONEY, AMOUNT_MONEY, CURRENCY,
+]  # fmt: skip
+DRIVER, PRICE_MONEY = "driver", "price_money"
+FLIPS = {side: [f"flips_{side}_{what}" for what in ("factor", "money", "to")] for side in ("below", "above")}
+MARGINS_MONEY = ["margin_half_money", "margin_now_money", "margin_half_more_money"]
+CHOICE_FLIPS = [
+    FARM, FIELD_ID, OPTION, DRIVER, TIER, PRICE_MONEY, *FLIPS["below"], *FLIPS["above"], *MARGINS_MONEY, CURRENCY,
+]  # fmt: skip
 
 # Columns that count: whole numbers in the tables, or nothing.
 COUNTS = {
@@ -109,4 +143,3 @@ CHANGES = [WHAT, FIELD_ID, TIER, NAME, BEFORE, AFTER, DIFFERENCE]
 
 # Classes in the order of their codes in the vector layers; the raster adds one, 0 being a cell without a row.
 CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"]
-REASON, FILE, LAYER, FEATURE = "reason", "file", "layer", "feature"

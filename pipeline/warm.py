@@ -57,6 +57,10 @@ def _config(farm: Path) -> dict:
             "rows": {"file": str(farm), "layer": "points", "columns": {"started_at": "T0"}, "constants": IMPLEMENT},
         },
         "tiers": {"catalogue": str(PROJECT / "shared" / "tiers.yaml"), "compare": ["ppp_decimetre", "rtk_base"]},
+        "costs": {
+            "currency": "USD", "crop": {"price": "1 USD/bu"}, "response": {"curve": "yuma_2007"},
+            "tiers": {"ppp_decimetre": {"fee": "0 USD"}, "rtk_base": {"fee": "1 USD"}},
+        },
         "judging": {"steering": {"autumn": "1 in", "spring": "1 in"}},
     }  # fmt: skip
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.core.draws import StandardDraws
+from pipeline.core.field_loss import LOSS_DRAWS, FieldLoss, LossTable, levels_of
 from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
@@ -13,6 +14,7 @@ from pipeline.core.pairs import Pairs, Places
 from pipeline.core.percentiles import percentiles_of_draws
 from pipeline.core.place_odds import miss_any_probability, miss_probability
 from pipeline.core.reduced import Reduced, Scale, ShiftTable, wander_odds
+from pipeline.core.response import Response
 from pipeline.core.returns import ReturnError
 
 # The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; passes and rows, of
@@ -41,6 +43,8 @@ class Judgement:
         10th, 50th and 90th percentile of the missed share.
     field_share : ndarray, shape (3,)
         The same of the field's missed share.
+    loss : FieldLoss or None
+        Where a curve of the loss was given.
     """
 
     holds_m: np.ndarray
@@ -52,6 +56,7 @@ class Judgement:
     row_share: np.ndarray
     pass_share: np.ndarray
     field_share: np.ndarray
+    loss: FieldLoss | None = None
 
 
 def apart_lengths(spans: Spans, row: np.ndarray, rows: int) -> tuple[np.ndarray, np.ndarray]:
@@ -69,6 +74,7 @@ def judge(
     passes: int,
     spacing_m: float,
     seed: int,
+    response: Response | None = None,
 ) -> dict[str, Judgement]:
     """Judge all tiers of a field from the same offsets.
 
@@ -87,6 +93,8 @@ def judge(
     spacing_m : float
         Row spacing of the strips [m], for the odds of any strip.
     seed : int
+    response : Response, optional
+        What a row loses with its distance from the strip; without it no loss is asked for.
 
     Returns
     -------
@@ -100,7 +108,8 @@ def judge(
     # Parts of the field stand alone and nearly all of their time is compiled.
     with ThreadPoolExecutor(THREADS) as pool:
         tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
-        pass_share, field_share = field.judge_passes(tables, few, passes, pool)
+        loss_table = field.loss_table(response, spacing_m) if response else None
+        pass_share, field_share, losses = field.judge_passes(tables, few, passes, pool, loss_table)
     on = spans.kind == ON_STRIP
     whole = np.bincount(places.row[on], spans.length_m[on], rows)
     holds, within = by_row["holds"], by_row["within"]
@@ -109,7 +118,7 @@ def judge(
             holds[k], within[k] - holds[k], whole - within[k],
             # Without any error the bare geometry is the expectation, and needs no bins.
             by_row["expected"][k] if field.pairs.sd_m[:, k].any() else whole - within[k],
-            by_row["anywhere"][k], by_row["run"][k], row_share[k], pass_share[k], field_share[k],
+            by_row["anywhere"][k], by_row["run"][k], row_share[k], pass_share[k], field_share[k], losses[k],
         )
         for k, name in enumerate(errors)
     }  # fmt: skip
@@ -196,16 +205,25 @@ class _Field:
             )
         return ShiftTable.merged([table], [self.pass_of_row[first_row + group.owner]], mean=self.mean_normal)
 
+    def loss_table(self, response: Response, spacing_m: float) -> LossTable:
+        """What the field's rows lose as they move."""
+        return LossTable.of(
+            self.spans, self.places, self.pairs, self.scale, mean=self.mean_normal, response=response,
+            wander_sd_m=self.errors[0].wander_sd_m, spacing_m=spacing_m,
+        )  # fmt: skip
+
     def judge_passes(
-        self, tables: list[ShiftTable], few: list[tuple], passes: int, pool: ThreadPoolExecutor
-    ) -> tuple[np.ndarray, np.ndarray]:
-        """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3).
+        self, tables: list[ShiftTable], few: list[tuple], passes: int, pool: ThreadPoolExecutor, losing: LossTable | None
+    ) -> tuple[np.ndarray, np.ndarray, list[FieldLoss | None]]:
+        """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3), and its losses.
 
         `few` are the errors of the first block.
         """
         tiers = len(self.errors)
+        of_loss = np.zeros((tiers, LOSS_DRAWS))
         if not tables:
-            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3))
+            none = np.zeros((tiers, FIELD_DRAWS))
+            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3)), self._losses(losing, of_loss, none)
         table = ShiftTable.merged(tables, [one.groups.owner for one in tables], mean=self.mean_normal)
         length = table.lengths(passes)
         some, several = table.several(passes)
@@ -219,11 +237,23 @@ class _Field:
                 of_field[k, draws] = missed.sum(axis=0, dtype=float)
                 if draws.stop <= PASS_DRAWS:
                     of_passes[k, :, draws] = missed[some]
+                if losing and draws.stop <= LOSS_DRAWS:
+                    of_loss[k, draws] = losing.under(self.pairs, errors)
 
         list(pool.map(judge_block, range(FIELD_DRAWS // BLOCK)))
         pass_share = table.shares_of_one(self.pairs, passes)
         pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), of_passes))
-        return pass_share, percentiles_of_draws(of_field, np.full(tiers, length.sum())).T
+        field_share = percentiles_of_draws(of_field, np.full(tiers, length.sum())).T
+        return pass_share, field_share, self._losses(losing, of_loss, of_field)
+
+    def _losses(self, losing: LossTable | None, of_loss: np.ndarray, of_field: np.ndarray) -> list[FieldLoss | None]:
+        """Losses under every tier, from draws of them and of the missed length, (tiers, draws) each."""
+        if losing is None:
+            return [None] * len(of_field)
+        expected, beyond_m = losing.expected(self.pairs)
+        levels, missed = ([levels_of(one) for one in draws] for draws in (of_loss, of_field))
+        figures = zip(expected, losing.expected_own(self.pairs), beyond_m, levels, missed, strict=True)
+        return [FieldLoss(*one) for one in figures]
 
     def errors_of_block(self, block: int) -> list[tuple]:
         """Joint errors of the passes under every tier, from one block of the draws."""

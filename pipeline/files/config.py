@@ -12,6 +12,7 @@ from pipeline.core.tiering import AS_LOGGED
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.config_models import Config
+from pipeline.files.cost_settings import choice_settings
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.texts import shown
 
@@ -94,6 +95,8 @@ def resolve_tiers(
             )
     if len(set(compare)) < len(compare):
         raise ConfigError(f"configuration: tiers.compare: {compare} names a tier twice; keep one of each")
+    if config.costs is not None:  # what is wrong with them is told before anything is read
+        choice_settings(config, tiers, compare, project=project_root)
     return dict(tiers), compare
 
 

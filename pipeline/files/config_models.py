@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from pipeline.files.cost_models import Costs
 from pipeline.files.layer_models import (
     BaseShift,
     BasesLayer,
@@ -133,6 +134,7 @@ class Config(Model):
     judging: Judging = Field(Judging(), description="when a row holds")
     raster: Raster = Field(Raster(), description="the raster route")
     report: Report = Field(Report(), description="what people see")
+    costs: Costs | None = Field(None, description="prices and agronomy; left out: nothing is chosen")
 
     @model_validator(mode="after")
     def _margin_leaves_a_strip(self) -> Config:

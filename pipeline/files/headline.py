@@ -6,7 +6,11 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.show import share_text
+from pipeline.files.choice_words import CAUTION, said_of
 from pipeline.files.store import read_json
+
+#: Farms whose choice is told at the end of a run; of a large co-op the rest is in choice.csv.
+MOST_FARMS = 12
 
 
 def headline(results: Path) -> str:
@@ -27,6 +31,7 @@ def headline(results: Path) -> str:
     if (table[c.REACH] == c.OUT_OF_REACH).any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
     lines += _checked_lines(table)
+    lines += _choice_lines(results / "choice.csv")
     # A run that was asked for the tables alone has no manifest, or that of an earlier run.
     manifest = results / "manifest.json"
     if manifest.exists() and manifest.stat().st_mtime >= (results / "field_tier.csv").stat().st_mtime:
@@ -36,6 +41,15 @@ def headline(results: Path) -> str:
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
     lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
     return "\n".join(lines)
+
+
+def _choice_lines(table: Path) -> list[str]:
+    """The choice of every farm in words, of a few of many; nothing where nothing was to be chosen."""
+    said = said_of(table) if table.exists() else []
+    if not said:
+        return []
+    more = [f"And {len(said) - MOST_FARMS} more, in choice.csv."] if len(said) > MOST_FARMS else []
+    return ["", "Which tier is enough, by the prices of the configuration:", "", *said[:MOST_FARMS], *more, CAUTION]
 
 
 def _checked_lines(table: pd.DataFrame) -> list[str]:

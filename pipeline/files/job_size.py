@@ -52,6 +52,7 @@ RATES = {
     "sheets": Rate(340, {"km_tier": 0.002, "kvertex": 0.1}, {"sheet_tier": 0.42}),
     "figures": Rate(270, {"km_tier": 0.006}, {"fields": 0.01, "km_tier": 0.0001}),
     "tables": Rate(100, {}, {"km_tier": 0.00001}),
+    "choice": Rate(150, {"sheet_tier": 0.01}, {"sheet_tier": 0.001}),
     "layers": Rate(320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"km_tier": 0.0001, "kvertex_tier": 0.002}),
     "datapackage": Rate(100, {}, {"km_tier": 0.00002}),
     "workbook": Rate(100, {}, {"km_tier": 0.0003}),

@@ -22,7 +22,7 @@ from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kin
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
 
 
-def _between(low: float, high: float, *, kind: Kind = LENGTH) -> BeforeValidator:
+def between(low: float, high: float, *, kind: Kind = LENGTH) -> BeforeValidator:
     """Return a validator that reads a quantity and refuses what no field has seen."""
 
     def read(value: Any) -> float:
@@ -36,25 +36,25 @@ def _between(low: float, high: float, *, kind: Kind = LENGTH) -> BeforeValidator
     return BeforeValidator(read)
 
 
-RowSpacing = Annotated[float, _between(0.1, 5.0)]
-StripWidth = Annotated[float, _between(0.02, 5.0)]
-Wander = Annotated[float, _between(0.0, 2.0)]
-Margin = Annotated[float, _between(0.0, 0.5)]
-Cell = Annotated[float, _between(0.01, 5.0)]
+RowSpacing = Annotated[float, between(0.1, 5.0)]
+StripWidth = Annotated[float, between(0.02, 5.0)]
+Wander = Annotated[float, between(0.0, 2.0)]
+Margin = Annotated[float, between(0.0, 0.5)]
+Cell = Annotated[float, between(0.01, 5.0)]
 Capacity = Annotated[
-    float, _between(0.1 * _M2_PER_S_OF_HA_PER_H, 500 * _M2_PER_S_OF_HA_PER_H, kind=FIELD_CAPACITY)
+    float, between(0.1 * _M2_PER_S_OF_HA_PER_H, 500 * _M2_PER_S_OF_HA_PER_H, kind=FIELD_CAPACITY)
 ]
-Gap = Annotated[float, _between(1.0, 200.0)]
-Pause = Annotated[float, _between(1.0, 3600.0, kind=TIME)]
-Break = Annotated[float, _between(1.0, 86400.0, kind=TIME)]
-WorkingDay = Annotated[float, _between(3600.0, 86400.0, kind=TIME)]
-BaseShift = Annotated[float, _between(0.0, 100.0)]
-TurnRadius = Annotated[float, _between(2.0, 60.0)]
-TurnAngle = Annotated[float, _between(20.0, 170.0, kind=ANGLE)]
-Shortest = Annotated[float, _between(2.0, 500.0)]
-Still = Annotated[float, _between(0.0, 2.0, kind=SPEED)]
-Jump = Annotated[float, _between(0.1, 50.0)]
-Smoothing = Annotated[float, _between(0.0, 30.0)]
+Gap = Annotated[float, between(1.0, 200.0)]
+Pause = Annotated[float, between(1.0, 3600.0, kind=TIME)]
+Break = Annotated[float, between(1.0, 86400.0, kind=TIME)]
+WorkingDay = Annotated[float, between(3600.0, 86400.0, kind=TIME)]
+BaseShift = Annotated[float, between(0.0, 100.0)]
+TurnRadius = Annotated[float, between(2.0, 60.0)]
+TurnAngle = Annotated[float, between(20.0, 170.0, kind=ANGLE)]
+Shortest = Annotated[float, between(2.0, 500.0)]
+Still = Annotated[float, between(0.0, 2.0, kind=SPEED)]
+Jump = Annotated[float, between(0.1, 50.0)]
+Smoothing = Annotated[float, between(0.0, 30.0)]
 Name = Annotated[str, Field(min_length=1)]
 
 

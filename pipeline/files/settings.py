@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
+from pipeline.core.response import Response
 from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_from_json
 from pipeline.files.store import read_json
@@ -27,6 +30,7 @@ class Settings:
     starts_per_day: float
     working_day_s: float
     capacity_m2_s: tuple[float, float]
+    response: Response | None
 
     @classmethod
     def read(cls, path: Path) -> "Settings":
@@ -34,7 +38,9 @@ class Settings:
         said = read_json(path)
         tiers = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
         pairs = {name: tuple(said[name]) for name in ("steering_95_m", "capacity_m2_s")}
-        return cls(tiers=tiers, **(said | pairs))
+        curve = said.pop("response")
+        response = curve and Response(*(np.array(curve[name], float) for name in ("distance_m", "loss")))
+        return cls(tiers=tiers, response=response, **(said | pairs))
 
 
 def fields_of(passes: Path, *, only: str | None = None) -> list[Path]:

@@ -39,6 +39,11 @@ TIME = Kind("time", "s", ("min", "s"))
 ANGLE = Kind("angle", "degree", ("deg", "rad"))
 SPEED = Kind("speed", "m/s", ("m/s", "km/h"))
 GROWTH = Kind("length per length", "m/m", ("mm/km", "in/mile"))
+MASS = Kind("mass", "kg", ("t", "lb"))
+VOLUME = Kind("volume", "m**3", ("bu", "l"))
+AREA = Kind("area", "m**2", ("ha", "ac"))
+YIELD_MASS = Kind("mass per area", "kg/m**2", ("t/ha", "lb/ac"))
+YIELD_VOLUME = Kind("volume per area", "m**3/m**2", ("bu/ac", "l/ha"))
 FIELD_CAPACITY = Kind("area per time", "m**2/s", ("ha/h", "ac/h"))
 
 

@@ -9,6 +9,7 @@ rule changes:
         # Only a run that got this far is one to compare the next with.
         layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
         described=["results/datapackage.json", "results/rowreturn.xlsx"],
+        choice="results/choice.csv",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         versions=after_intake("work/settings/versions.json"),

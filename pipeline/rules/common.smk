@@ -33,9 +33,14 @@ def tier_catalogue():
     return str(catalogue_path(SETTINGS, project_root=PROJECT, working_dir=Path.cwd()))
 
 
+def response_curves():
+    """The file of response curves, where the configuration names one of them."""
+    return response_files(SETTINGS.costs, project=PROJECT, working_dir=Path.cwd())
+
+
 def input_note(wildcards):
     """Named by the content of the input: a file that was only touched is no other input."""
-    files = [*input_files(), tier_catalogue()]
+    files = [*input_files(), tier_catalogue(), *response_curves()]
     key = told_key(config, files) if workflow.remote_exec else tell_key(config, files)
     return f"work/inputs/{key}.json"
 

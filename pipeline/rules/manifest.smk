@@ -10,6 +10,9 @@ rule manifest:
             "results/waiting.csv",
             "results/shift.csv",
             "results/audit.csv",
+            "results/choice.csv",
+            "results/choice_parts.csv",
+            "results/choice_sensitivity.csv",
         ],
         layers=[
             "results/rowreturn.gpkg",

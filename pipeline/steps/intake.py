@@ -16,12 +16,14 @@ from pipeline import columns as c
 from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
+from pipeline.files.cost_settings import choice_settings, response_settings
 from pipeline.files.field_sizes import batch_sizes
 from pipeline.files.fields import batches_of, field_folder
 from pipeline.files.headline import account_lines
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.provenance import versions
+from pipeline.files.responses import response_files
 from pipeline.files.spots import of_fields
 from pipeline.files.store import remove, sha256, to_json, write_bytes, write_frame
 from pipeline.files.taking import files_of, take_in
@@ -94,7 +96,9 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             "starts_per_day": 0.0 if judging.convergence.count == "none" else judging.convergence.starts_per_day,
             "working_day_s": judging.convergence.working_day_s,
             "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
+            "response": response_settings(settings, project=PROJECT),
         },
+        "choice": choice_settings(settings, tiers, compare, project=PROJECT),
         # Results of two versions of a library are not to be mixed.
         "versions": versions(),
         "raster": {"cell_m": settings.raster.cell_m},
@@ -162,7 +166,10 @@ def _on_earth(rejects: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
 def _catalogue_hash(settings: Config) -> dict[str, str]:
     catalogue = catalogue_path(settings, project_root=PROJECT, working_dir=Path.cwd())
-    return {settings.tiers.catalogue: sha256(catalogue)}
+    hashes = {settings.tiers.catalogue: sha256(catalogue)}
+    for file in response_files(settings.costs, project=PROJECT, working_dir=Path.cwd()):
+        hashes[settings.costs.response.file] = sha256(Path(file))
+    return hashes
 
 
 if __name__ == "__main__":

@@ -25,7 +25,7 @@ from pipeline.files.settings import Settings, fields_of
 from pipeline.files.stacked import stacked
 from pipeline.files.store import hash_of_files, listed_folder, write_frame
 
-_TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit")
+_TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit", "losses")
 
 
 def run(*, passes: Path, offsets: Path, tiers: Path, out: Path, kept: Kept | None = None) -> None:
@@ -68,6 +68,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     judged = judge(
         field.spans, places, errors, pass_of_row=field.rows[c.PASS].to_numpy(np.int64),
         passes=len(field.planter_passes), spacing_m=float(spacing), seed=judging.seed,
+        response=judging.response,
     )  # fmt: skip
     asked, checks = Asked(field, judging, places, errors), GroundChecks.of(field, places, errors)
     checked = checked_judgements(field, places, checks, judging)
@@ -94,7 +95,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
         ]),
         "waiting": asked.waiting(), "shift": _shift(field, places, checks, errors, judging),
-        "audit": audit_of(field, places, errors, judging),
+        "audit": audit_of(field, places, errors, judging), "losses": _losses(field, judged, judging),
     }  # fmt: skip
 
 
@@ -127,6 +128,25 @@ def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> di
         c.FRAME_EAST_M: field.facts["frame_east_m"], c.FRAME_NORTH_M: field.facts["frame_north_m"],
         c.AREA_M2: field.facts["area_m2"],
     }  # fmt: skip
+
+
+def _losses(field: FieldData, judged: dict[str, Judgement], judging: Settings) -> pd.DataFrame:
+    """What the choice of a tier goes by; no lines where nothing is to be chosen."""
+    # ASSUME: rows of two spacings in one field lose alike by area, so that the mean spacing will do.
+    spacing = field.rows[c.ROW_SPACING_M].mean() if len(field.rows) else 1.0
+    return pd.DataFrame([
+        {
+            c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.TIER: tier,
+            c.AREA_M2: field.facts["area_m2"], c.REACH: _reach(judging.tiers[tier], field.facts["baseline_m"]),
+            c.BASELINE_M: field.facts["baseline_m"],
+            c.JUDGED_M: (one.holds_m + one.doubt_m + one.misses_m).sum(), c.EXPECTED_MISS_M: one.expected_miss_m.sum(),
+            c.LOSS: spacing * one.loss.expected, c.LOSS_OWN: spacing * one.loss.expected_own, c.BEYOND_M: one.loss.beyond_m,
+            c.LOSS_BEYOND: spacing * one.loss.beyond_m * judging.response.loss[-1],
+            c.LOSS_LEVELS: (spacing * one.loss.levels).astype(np.float32),
+            c.MISSED_LEVELS: one.loss.missed_levels_m.astype(np.float32),
+        }
+        for tier, one in judged.items() if one.loss is not None
+    ], columns=c.LOSSES)  # fmt: skip
 
 
 def _reach(tier: Tier, baseline_m: float | None) -> str:

@@ -1,0 +1,167 @@
+"""The choice of a farm in two or three sentences, no more precise than the figures are."""
+
+from __future__ import annotations
+
+import csv
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline import columns as c
+from pipeline.core.choice import LOSS
+from pipeline.core.show import distance_text, share_text
+
+if TYPE_CHECKING:
+    from pipeline.core.choice import Flip
+    from pipeline.files.farm_choice import FarmChoice
+
+CAUTION = (
+    "Expected figures, not promises. What is known of the yield beside a strip is thin and "
+    "contradictory; the choice stays with the grower and a licensed adviser."
+)
+# Rows are told as one in so many, or so many in so few: nobody knows an expected share to more digits.
+_ONE_IN = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100, 200)
+_MANY = ((2, 3), (3, 4), (4, 5), (9, 10))
+
+
+def rows_text(share: float) -> str:
+    """A share of row length as rows: ``about 1 row in 3``, ``nearly every row``."""
+    if not math.isfinite(share) or share < 0.004:
+        return "hardly a row"
+    if share > 0.95:
+        return "nearly every row"
+    if share > 0.58:
+        a, b = min(_MANY, key=lambda pair: abs(pair[0] / pair[1] - share))
+        return f"about {a} rows in {b}"
+    # By ratio: 1 in 20 and 1 in 30 are as far apart as 1 in 2 and 1 in 3.
+    return f"about 1 row in {min(_ONE_IN, key=lambda n: abs(math.log(n * share)))}"
+
+
+def money_words(cents: float, currency: str) -> str:
+    """An amount to two digits: ``about 2,100 USD``; ``nothing`` below one."""
+    amount = cents / 100.0
+    if abs(amount) < 0.5:
+        return f"nothing ({currency})"
+    digits = max(math.floor(math.log10(abs(amount))) - 1, 0)
+    return f"about {round(amount, -digits):,.0f} {currency}"
+
+
+def factor_text(factor: float) -> str:
+    """A factor in words: ``below a half of``, ``above 1.6 times``, no more than two digits."""
+    return f"{100 * factor:.0f} % of" if factor < 2 else f"{factor:.2g} times"
+
+
+def sentences(choice: FarmChoice, *, units: str) -> str:
+    """What to tell a grower of a farm.
+
+    Parameters
+    ----------
+    choice : FarmChoice
+    units : {"us", "metric"}
+        Of distances.
+    """
+    if not choice.farm.stake.judged_m.sum() > 0.0:
+        return f"{choice.farm.place}: no planted row has a strip beside it, so there is nothing to choose by."
+    if not choice.best:
+        return " ".join([_none(choice), *_nearest(choice)])
+    return " ".join([_best(choice, units), *_cheaper(choice), *_hangs_on(choice)])
+
+
+def _best(choice: FarmChoice, units: str) -> str:
+    option, currency = choice.options[choice.best[0]], choice.costs["currency"]
+    names = [_equipped(choice, k, units) for k in choice.best]
+    what = f"{names[0]} is the cheapest that will do" if len(names) == 1 else f"{' and '.join(names)} come to the same"
+    total = money_words(option.total_cents, currency)
+    loss = money_words(option.parts_cents[LOSS], currency)
+    of_it = f"{loss} of it for rows beside their strips" if choice.costs["curve"] else "rows are counted, not priced"
+    share = share_text(1.0 - choice.missed_share(option)).replace("\u00a0", " ")
+    costs = f"It is expected to hold {share} of the row length and costs {total} a year, {of_it}."
+    return f"{choice.farm.place}: {what}. {costs}"
+
+
+def _equipped(choice: FarmChoice, k: int, units: str) -> str:
+    """An option by name; of two tiers, where each of them is to be used."""
+    option, farm = choice.options[k], choice.farm
+    if len(option.tiers) == 1:
+        return choice.name(k)
+    baseline = farm.figure(c.BASELINE_M)[:, 0]
+    parts = []
+    for tier in option.tiers:
+        mine = option.used == tier
+        far = np.nanmax(baseline[mine]) if np.isfinite(baseline[mine]).any() else float("nan")
+        upto = f" up to {distance_text(far, units=units)} from the base".replace("\u00a0", " ") if math.isfinite(far) else ""
+        parts.append(f"{farm.stake.tiers[tier]} in {mine.sum()} field{'s' if mine.sum() > 1 else ''}{upto}")
+    return f"{' with '.join(parts)} (both paid for)"
+
+
+def _cheaper(choice: FarmChoice) -> list[str]:
+    """What the next option would do that costs less to have."""
+    chosen = choice.options[choice.best[0]]
+    less = [
+        k for k, one in enumerate(choice.options)
+        if len(one.tiers) == 1 and one.reaches and one.paid_cents < chosen.paid_cents
+    ]  # fmt: skip
+    if not less:
+        return []
+    k = max(less, key=lambda one: choice.options[one].paid_cents)
+    option, stake = choice.options[k], choice.farm.stake
+    bad = float(np.quantile(option.missed_springs, 0.9)) / stake.judged_m.sum()
+    usual, worst = rows_text(choice.missed_share(option)), rows_text(bad)
+    also = "" if usual == worst else f", and {worst} or more in one spring of ten"
+    return [f"The next cheaper to have, {choice.name(k)}, would put {usual} off its strip on average{also}."]
+
+
+def _hangs_on(choice: FarmChoice) -> list[str]:
+    """The price that has to move least before the choice flips, if one is near enough to be told."""
+    found = [
+        (abs(math.log(x)), one, x, to)
+        for one in choice.flips()
+        for x, to in ((one.below, one.below_option), (one.above, one.above_option))
+        if x and to is not None
+    ]
+    near = min((one for one in found if one[0] < math.log(4.0)), key=lambda one: one[0], default=None)
+    if near is None:
+        return ["No single price moved by up to four times would change that."] if len(choice.best) == 1 else []
+    _, flip, factor, to = near
+    side = "below" if factor < 1 else "above"
+    return [f"{choice.name(to)} would be cheaper with {_driver(choice, flip)} {side} {factor_text(factor)} what was given."]
+
+
+def _driver(choice: FarmChoice, flip: Flip) -> str:
+    if flip.tier is None:
+        return "the price of what is lost" if flip.driver == LOSS else "the cost of a waiting machine"
+    return f"the {flip.driver} of {choice.farm.stake.tiers[flip.tier]}"
+
+
+def _none(choice: FarmChoice) -> str:
+    reached = [one for one in choice.options if one.reaches]
+    if not reached:
+        return f"{choice.farm.place}: no tier compared is in reach of all fields, so none is recommended."
+    asked = choice.costs["standard"]
+    share = share_text(asked["on_strip"]).replace("\u00a0", " ")
+    return (
+        f"{choice.farm.place}: no tier compared keeps {share} of the row length on the strips in "
+        f"{share_text(asked['springs'])} of springs, so none is recommended.".replace("\u00a0", " ")
+    )
+
+
+def _nearest(choice: FarmChoice) -> list[str]:
+    reached = [k for k, one in enumerate(choice.options) if one.reaches]
+    if not reached:
+        return []
+    k = min(reached, key=lambda one: choice.options[one].missed_share)
+    return [f"{choice.name(k)} comes nearest: {rows_text(choice.missed_share(choice.options[k]))} off its strip on average."]
+
+
+def said_of(table: Path) -> list[str]:
+    """The sentences of every farm, from choice.csv.
+
+    Parameters
+    ----------
+    table : Path
+        choice.csv.
+    """
+    with table.open(encoding="utf-8", newline="") as stream:
+        return [line[c.SAID] for line in csv.DictReader(stream) if line[c.SAID]]
