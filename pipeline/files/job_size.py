@@ -50,6 +50,7 @@ RATES = {
     ),
     "bands": Rate(430, {"km_tier": 0.006, "kvertex_tier": 0.12}, {"fields": 0.1, "km_tier": 0.0006, "kvertex_tier": 0.005}),
     "sheets": Rate(340, {"km_tier": 0.002, "kvertex": 0.1}, {"sheet_tier": 0.42}),
+    "page_parts": Rate(330, {"field_kvertex": 0.5, "km_tier": 0.006}, {"fields": 0.05, "km": 0.0006, "kvertex": 0.005}),
     "figures": Rate(270, {"km_tier": 0.006}, {"fields": 0.01, "km_tier": 0.0001}),
     "tables": Rate(100, {}, {"km_tier": 0.00001}),
     "layers": Rate(320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"km_tier": 0.0001, "kvertex_tier": 0.002}),
