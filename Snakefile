@@ -59,6 +59,7 @@ include: "pipeline/rules/tables.smk"
 include: "pipeline/rules/layers.smk"
 include: "pipeline/rules/sheets.smk"
 include: "pipeline/rules/page_parts.smk"
+include: "pipeline/rules/report.smk"
 include: "pipeline/rules/changes.smk"
 include: "pipeline/rules/manifest.smk"
 include: "pipeline/rules/look.smk"
@@ -76,6 +77,7 @@ rule all:
         "results/rowreturn.gpkg",
         "results/shifted_lines.gpkg",
         "results/rejects.csv",
+        "results/report.html",
         # Beside the results: these are the same for the same input, whatever the run before them was.
         "changes.csv",
         "changes.html",

@@ -47,6 +47,7 @@ def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[di
         "wander": next(iter(errors.values())).wander_sd_m, "machine": next(iter(errors.values())).machine_sd_m,
         "margin": judging.row_margin_m, "surveyed": judging.kind == SURVEYED, "tables": tables,
         "passes": field.planter_passes[c.PASS_ID].astype(str).tolist(), "row_pass": field.rows[c.PASS].astype(int).tolist(),
+        "spacing": float(field.rows[c.ROW_SPACING_M].median()) if len(field.rows) else 1.0,
         "row_unit": field.rows[c.UNIT].astype(int).tolist(),
     }  # fmt: skip
     coarser = 1.0

@@ -32,6 +32,8 @@ def field_tables(
 ) -> list[dict]:  # fmt: skip
     """Tables of a field, each with `id`, `caption`, `head` and `lines` of text; one without a line is left out.
 
+    Where a table has several lines a tier, `tiers` says of which each is, and the page shows those of one.
+
     Parameters
     ----------
     figures, waiting, shift : DataFrame
@@ -152,7 +154,8 @@ def _signed(value: float) -> str:
 
 def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
     return {
-        "id": "digs", "caption": "Where to dig next: each hole with those before it",
+        "id": "digs", "caption": "Where to dig next under the tier chosen: each hole with those before it",
+        "tiers": [one[c.TIER] for one in _in_order(digs, names)],
         "head": ["Tier", "Hole", "Pass", "Row unit", "Missed share known to, now", "After it"],
         "lines": [
             [
@@ -171,7 +174,8 @@ def _in_order(digs: gpd.GeoDataFrame, names: dict) -> list[dict]:
 
 def _shift(shift: pd.DataFrame, names: dict, units: str) -> dict:
     return {
-        "id": "shift", "caption": "The shift to give the planter's lines before planting",
+        "id": "shift", "caption": "The shift to give the planter's lines before planting, under the tier chosen",
+        "tiers": shift[c.TIER].tolist(),
         "head": ["Tier", "Travelling", "Shift", "Towards", "To the left of travel", "Expected off before", "After"],
         "lines": [
             [

@@ -8,6 +8,7 @@ rule changes:
         batches=after_intake("work/settings/batches.json"),
         # Only a run that got this far is one to compare the next with.
         layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
+        page="results/report.html",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         versions=after_intake("work/settings/versions.json"),

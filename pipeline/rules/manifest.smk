@@ -16,6 +16,7 @@ rule manifest:
             "results/shifted_lines.gpkg",
             "results/rejects.csv",
         ],
+        page="results/report.html",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,
