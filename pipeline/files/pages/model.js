@@ -4,10 +4,12 @@
 
 const Z95 = 1.959963984540054;
 const PASS_TO_PASS_S = 900;
-const DRAWS = 8192, FEWEST_DRAWS = 1024;
+const DRAWS = 16384, FEWEST_DRAWS = 1024;
 // Groups times draws, and stretches of pass times draws: where passes curve there are many groups.
 const MOST_LOOKED_UP = 1.2e7, MOST_DRAWN = 2e6;
 const POOL = 1 << 18;
+// Biases and starts, at most, whose numbers are spread evenly; those of more are random.
+const MOST_EVEN = 6;
 const GRID_M = 0.0025;
 // Beyond so many standard deviations nothing is left of a normal curve.
 const FAR = 5;
@@ -98,16 +100,37 @@ class Draws {
       const east = new Float32Array(size * this.count), north = new Float32Array(size * this.count);
       const random = evenNumbers(this.seed + hashOf(name));
       for (let line = 0; line < size; line++) {
-        // Steps of the plastic number fill a square evenly; each line begins elsewhere and goes in an order of its own.
-        const order = shuffled(this.count, random), u0 = random(), v0 = random();
+        const even = kind === "base" ? null : this.evenly(2 * this.placeOf(kind, operation, line));
         for (let k = 0; k < this.count; k++) {
-          const u = (u0 + (k + 1) * 0.7548776662466927) % 1, v = (v0 + (k + 1) * 0.5698402909980532) % 1;
-          normalPair(Math.max(u, 1e-9), v, east, north, line * this.count + order[k]);
+          const [u, v] = even ? even(k) : [random(), random()];
+          normalPair(u, v, east, north, line * this.count + k);
         }
       }
       this.kinds.set(name, [east, north]);
     }
     return this.kinds.get(name);
+  }
+
+  // Where the pair of dimensions of a line lies among those that are filled evenly, biases before starts; -1 beyond them.
+  placeOf(kind, operation, line) {
+    const lines = (list) => list.reduce((most, one) => Math.max(most, one), 0) + 1;
+    const [a, b] = ["strip", "planter"].map((name) => lines(this.clocks[name].visit));
+    const before = { "bias strip": 0, "bias planter": a, "start strip": a + b, "start planter": a + b + 1 };
+    this.pairs = Math.min(a + b + 2, MOST_EVEN);
+    const place = before[`${kind} ${operation}`] + line;
+    const room = { "bias strip": a, "bias planter": a + b, "start strip": a + b + 1 }[`${kind} ${operation}`] ?? MOST_EVEN;
+    return place < Math.min(room, MOST_EVEN) ? place : -1;
+  }
+
+  // Two dimensions of an additive recurrence: multiples of powers of the root of x^(d+1) = x + 1, which leave no large gap
+  // in d dimensions.
+  evenly(dimension) {
+    if (dimension < 0) return null;
+    let root = 1.5;
+    for (let k = 0; k < 60; k++) root = (1 + root) ** (1 / (2 * this.pairs + 1));
+    const steps = [1, 2].map((more) => root ** -(dimension + more));
+    const begin = evenNumbers(this.seed + 104729 * (dimension + 1)), first = [begin(), begin()];
+    return (k) => steps.map((step, axis) => Math.max((first[axis] + (k + 1) * step) % 1, 1e-9));
   }
 
   // Drift of an operation's stretches with a standard deviation of 1, by tier: a first-order Gauss-Markov chain.
@@ -141,15 +164,6 @@ function hashOf(text) {
   let h = 2166136261;
   for (let i = 0; i < text.length; i++) h = Math.imul(h ^ text.charCodeAt(i), 16777619);
   return h >>> 0;
-}
-
-function shuffled(count, random) {
-  const out = Int32Array.from({ length: count }, (_, k) => k);
-  for (let k = count - 1; k > 0; k--) {
-    const other = Math.floor(random() * (k + 1));
-    [out[k], out[other]] = [out[other], out[k]];
-  }
-  return out;
 }
 
 class FieldModel {

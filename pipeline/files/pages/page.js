@@ -229,7 +229,8 @@ function legend(length) {
 
 // What the row in the middle of the map is, once single rows can be seen.
 function readMiddle() {
-  if (!view.map) return;
+  if (!view?.map) return;
+  const mine = view;
   const out = byId("map-read");
   if (view.map.scale < STRIPS_FROM) {
     out.textContent = "Zoom in to see strips and single rows.";
@@ -237,6 +238,7 @@ function readMiddle() {
   }
   clearTimeout(view.reading);
   view.reading = setTimeout(() => {
+    if (mine !== view) return;
     const near = view.map.nearest(), row = near && view.map.rows.row[near.line];
     if (!near) return;
     const name = `Middle of the map: pass ${view.field.passes[view.field.row_pass[row]]}, row unit ${view.field.row_unit[row] + 1}`;
