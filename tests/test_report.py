@@ -12,7 +12,7 @@ from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of
 
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
-from pipeline.files.report_words import attention, farm_answer, remarks
+from pipeline.files.report_words import attention, choice_section, farm_answer, remarks
 from pipeline.files.store import read_json
 from pipeline.steps import report
 
@@ -78,6 +78,14 @@ def test_attention_gathers_fields_by_what_is_the_matter():
         "3 features not used (2 of a, 1 of b); rejects.csv has the reasons.",
     ]
     assert attention([summary("F1")], [], rejects.iloc[:0], names=NAMES) == []
+
+
+def test_a_table_of_choices_is_told_in_its_own_words(tmp_path):
+    table = tmp_path / "choice.csv"
+    pd.DataFrame({"farm": ["A", "A", "B"], "said": ["A: <rtk> does.", "", "B: none does."]}).to_csv(table, index=False)
+    assert choice_section(table)[0]["words"] == ["A: <rtk> does.", "B: none does."]
+    table.write_text("farm,said\n")
+    assert choice_section(table) == []
 
 
 def test_most_fields_have_no_remark():

@@ -55,7 +55,7 @@ RATES = {
     "tables": Rate(100, {}, {"km_tier": 0.00001}),
     "layers": Rate(320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"km_tier": 0.0001, "kvertex_tier": 0.002}),
     "changes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001}),
-    "report": Rate(280, {"km": 0.0005}, {"km": 0.0002}),
+    "report": Rate(280, {"km": 0.0005}, {"fields": 0.002, "km": 0.0002}),
     "manifest": Rate(270, {}, {"km_tier": 0.0001}),
     # 20 million vertices, 320 MB of coordinates, take 1.5 GiB; a packed file holds several times its size.
     "intake": Rate(300, {"input_mb": 12.0}, {"input_mb": 1.0}),

@@ -74,6 +74,11 @@ def of_field(pattern):
     return paths
 
 
+def choice_table(wildcards):
+    """The table of what tiers cost, where the workflow has one."""
+    return ["results/choice.csv"] if hasattr(rules, "choice") else []
+
+
 def lost_of_all_batches(wildcards):
     """Rasters and sheets that were made and are gone."""
     return lost_files(batches(), work=Path("work"), results=Path("results"))

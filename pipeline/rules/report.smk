@@ -2,6 +2,7 @@ rule report:
     input:
         parts=of_batches("work/page_parts/{batch}/listed.json"),
         sheets=of_batches("work/sheets/{batch}.json"),
+        choice=choice_table,
         intake=after_intake("work/intake.json"),
         rejects=after_intake("work/rejects.parquet"),
         tiers=after_intake("work/settings/tiers.json"),
@@ -26,6 +27,7 @@ use rule report as lost_page with:
     input:
         parts=of_batches("work/page_parts/{batch}/listed.json"),
         sheets=of_batches("work/sheets/{batch}.json"),
+        choice=choice_table,
         intake=after_intake("work/intake.json"),
         rejects=after_intake("work/rejects.parquet"),
         tiers=after_intake("work/settings/tiers.json"),
