@@ -34,7 +34,8 @@ def headline(results: Path) -> str:
         lines += ["", *account_lines(account)]
         if any(said["rejected"] for said in account.values()):
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
-    lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
+    page = results / "report.html"
+    lines += ["", f"Results: {results.resolve()}", *([f"To begin with: {page.resolve()}"] if page.exists() else []), "Figures are statistics of position, not a safety system."]
     return "\n".join(lines)
 
 
