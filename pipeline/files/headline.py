@@ -35,7 +35,9 @@ def headline(results: Path) -> str:
         if any(said["rejected"] for said in account.values()):
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
     page = results / "report.html"
-    lines += ["", f"Results: {results.resolve()}", *([f"To begin with: {page.resolve()}"] if page.exists() else []), "Figures are statistics of position, not a safety system."]
+    page = results / "report.html"
+    lines += ["", f"Results: {results.resolve()}", *([f"To begin with: {page.resolve()}"] if page.exists() else [])]
+    lines.append("Figures are statistics of position, not a safety system.")
     return "\n".join(lines)
 
 
