@@ -62,6 +62,8 @@ include: "pipeline/rules/layers.smk"
 include: "pipeline/rules/datapackage.smk"
 include: "pipeline/rules/workbook.smk"
 include: "pipeline/rules/sheets.smk"
+include: "pipeline/rules/page_parts.smk"
+include: "pipeline/rules/report.smk"
 include: "pipeline/rules/changes.smk"
 include: "pipeline/rules/manifest.smk"
 include: "pipeline/rules/look.smk"
@@ -84,6 +86,7 @@ rule all:
         "results/rejects.csv",
         "results/datapackage.json",
         "results/rowreturn.xlsx",
+        "results/report.html",
         # Beside the results: these are the same for the same input, whatever the run before them was.
         "changes.csv",
         "changes.html",

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from pipeline.steps import bands, intake, odds, offsets, overlap, passes, sheets
+from pipeline.steps import bands, intake, odds, offsets, overlap, page_parts, passes, sheets
 
 PROJECT = Path(__file__).resolve().parents[1]
 CRS = "EPSG:26915"
@@ -41,6 +41,10 @@ def _run_batch(batch: Path, folder: Path, settings: dict[str, Path]) -> None:
         **laid, tiers=settings["tiers"], raster=settings["raster"], results=results, out=folder / "overlap.parquet"
     )
     bands.run(**laid, tiers=settings["tiers"], crs_from=settings["crs"], out=folder / "bands")
+    page_parts.run(
+        **laid, odds=folder / "odds", bands=folder / "bands", tiers=settings["tiers"], report=settings["report"],
+        out=folder / "page_parts",
+    )  # fmt: skip
     sheets.run(
         passes=laid["passes"], bands=folder / "bands", odds=folder / "odds", tiers=settings["tiers"],
         report=settings["report"], results=results, out=folder / "sheets.json",

@@ -210,9 +210,13 @@ class Tier:
         more_m = max(self.start_error_m - holds_m, 0.0)
         if more_m == 0.0:
             return np.zeros(len(since_s))
-        once, twice = (_mean_decay(since_s, self.convergence_s / per) for per in (3.0, 6.0))
+        once, twice = self.start_left(since_s)
         return np.sqrt(2.0 * holds_m * more_m * once + more_m**2 * twice) / Z95
 
+    def start_left(self, since_s: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Mean of exp(-3 t / T_conv), and of its square, over stretches of time since the start, (n, 2) [s]."""
+        once, twice = (_mean_decay(since_s, self.convergence_s / per) for per in (3.0, 6.0))
+        return once, twice
 
     def switched_on_sd_m(self, baseline_m: float | None = None) -> float:
         """The same of a receiver that was just switched on [m]."""

@@ -160,7 +160,7 @@ def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site
     bare = OperationError.under(side.clock, [spreads.get(name, _NO_ERROR) for name in names])
     number = {name: k for k, name in enumerate(dict.fromkeys(names))}
     source = np.array([number[name] for name in names], np.int64)
-    factor, lost = _in_zones(names, side.stretches, site.zones)
+    factor, lost = in_zones(names, side.stretches, site.zones)
     start, base = np.zeros(len(names)), np.zeros(len(names))
     for name, tier in known.items():
         mine = source == number[name]
@@ -172,11 +172,11 @@ def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site
     half = factor / np.sqrt(2.0)
     return replace(
         bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, source=source,
-        start_sd_m=start * half, start=_starts(side.stretches, lost, source), base_sd_m=base / np.sqrt(2.0),
+        start_sd_m=start * half, start=starts_of(side.stretches, lost, source), base_sd_m=base / np.sqrt(2.0),
     )  # fmt: skip
 
 
-def _starts(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.ndarray:
+def starts_of(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.ndarray:
     """Number of the start that stretches share: that of their tier, or one of the pass's own where it is lost."""
     key = [
         (int(number), "", -1, int(tier)) if not gone else (-1, repr(zones), int(of_pass), int(tier))
@@ -188,7 +188,7 @@ def _starts(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.nd
     return np.array([place[one] for one in key], np.int64)
 
 
-def _in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
+def in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
     """Factor on the error of each stretch under the tier named, and whether the tier cannot be had there."""
     factor, lost = np.ones(len(names)), np.zeros(len(names), bool)
     for k in np.flatnonzero([bool(mine) for mine in stretches.zones]):

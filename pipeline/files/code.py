@@ -4,9 +4,12 @@ import ast
 from functools import cache
 from pathlib import Path
 
+# Folders whose files a module reads as its own.
+_BESIDE = {"pipeline.files.report_page": {"pipeline/files/pages"}}
+
 
 def modules_of(project: Path, module: str) -> list[str]:
-    """Files of a module and of all modules of ours that it imports, sorted.
+    """Files of a module and of all modules of ours that it imports, with the templates that they read, sorted.
 
     Parameters
     ----------
@@ -16,6 +19,7 @@ def modules_of(project: Path, module: str) -> list[str]:
         For example ``pipeline.steps.odds``.
     """
     found: set[str] = set()
+    beside: set[str] = set()
     todo = [module]
     while todo:
         name = todo.pop()
@@ -23,8 +27,11 @@ def modules_of(project: Path, module: str) -> list[str]:
         if name in found or not path.is_file():
             continue
         found.add(name)
+        beside |= _BESIDE.get(name, set())
         todo.extend(_imported(path))
-    return sorted((project / (name.replace(".", "/") + ".py")).as_posix() for name in found)
+    files = [project / (name.replace(".", "/") + ".py") for name in found]
+    files += [file for folder in beside for file in (project / folder).iterdir() if file.is_file()]
+    return sorted(file.as_posix() for file in files)
 
 
 @cache  # ten steps share most of their modules

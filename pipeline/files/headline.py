@@ -39,7 +39,10 @@ def headline(results: Path) -> str:
         lines += ["", *account_lines(account)]
         if any(said["rejected"] for said in account.values()):
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
-    lines += ["", f"Results: {results.resolve()}", "Figures are statistics of position, not a safety system."]
+    page = results / "report.html"
+    page = results / "report.html"
+    lines += ["", f"Results: {results.resolve()}", *([f"To begin with: {page.resolve()}"] if page.exists() else [])]
+    lines.append("Figures are statistics of position, not a safety system.")
     return "\n".join(lines)
 
 

@@ -50,6 +50,7 @@ RATES = {
     ),
     "bands": Rate(430, {"km_tier": 0.006, "kvertex_tier": 0.12}, {"fields": 0.1, "km_tier": 0.0006, "kvertex_tier": 0.005}),
     "sheets": Rate(340, {"km_tier": 0.002, "kvertex": 0.1}, {"sheet_tier": 0.42}),
+    "page_parts": Rate(330, {"field_kvertex": 0.5, "km_tier": 0.006}, {"fields": 0.05, "km": 0.0006, "kvertex": 0.005}),
     "figures": Rate(270, {"km_tier": 0.006}, {"fields": 0.01, "km_tier": 0.0001}),
     "tables": Rate(100, {}, {"km_tier": 0.00001}),
     "choice": Rate(150, {"sheet_tier": 0.01}, {"sheet_tier": 0.001}),
@@ -57,6 +58,7 @@ RATES = {
     "datapackage": Rate(100, {}, {"km_tier": 0.00002}),
     "workbook": Rate(100, {}, {"km_tier": 0.0003}),
     "changes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.001}),
+    "report": Rate(280, {"km": 0.0005}, {"fields": 0.002, "km": 0.0002}),
     "manifest": Rate(270, {}, {"km_tier": 0.0001}),
     # 20 million vertices, 320 MB of coordinates, take 1.5 GiB; a packed file holds several times its size.
     "intake": Rate(300, {"input_mb": 12.0}, {"input_mb": 1.0}),

@@ -1,7 +1,7 @@
-"""Files of fields that a run made and somebody took away since: the workflow makes them again, field by field.
+"""Files that a run made and somebody took away since: the workflow makes them again, one by one.
 
-Which fields there are is known to the intake alone, so a batch's rasters and sheets are no outputs that Snakemake
-could miss by itself.
+Which fields there are is known to the intake alone, and how many pages the report has to its step: so a batch's rasters
+and sheets, and the pages of farms, are no outputs that Snakemake could miss by itself.
 """
 
 from pathlib import Path
@@ -12,7 +12,7 @@ RASTER, SHEETS = "overlap.tif", ("sheet.png", "sheet.pdf")
 
 
 def lost_files(batches: dict[str, list[str]], *, work: Path, results: Path) -> list[str]:
-    """Rasters and sheets that are gone.
+    """Rasters, sheets and pages of farms that are gone.
 
     Parameters
     ----------
@@ -31,6 +31,9 @@ def lost_files(batches: dict[str, list[str]], *, work: Path, results: Path) -> l
             wanted += [results / "fields" / name / RASTER for name in old]
         drawn = _drawn(work / "sheets" / f"{batch}.json", work / "settings" / "report.json")
         wanted += [results / "fields" / name / file for name in fields if name in drawn for file in SHEETS]
+    pages = work / "report.json"
+    if pages.exists() and (results / "report.html").exists():
+        wanted += [results / "report" / f"{name}.html" for name in read_json(pages)["pages"]]
     return [path.as_posix() for path in wanted if not path.exists()]
 
 

@@ -50,7 +50,7 @@ class SheetExtra:
     ) -> "SheetExtra":
         """Of one field, from `LAYERS` and the tables of `odds`, all of them of the field's batch."""
         name = field.facts["field_id"]
-        layers = {kind: _mine(layers[kind], field) for kind in LAYERS}
+        layers = {kind: in_plane(layers[kind], field) for kind in LAYERS}
         checks, zones = field.checks(), field.folder / "zones.parquet"
         next_places = {
             tier: shapely.get_coordinates(one.sort_values("place").geometry.values)
@@ -98,7 +98,7 @@ def _after(tier: str) -> str:
     return tier + AFTER_CHECKS
 
 
-def _mine(layer: gpd.GeoDataFrame, field: LaidOut) -> gpd.GeoDataFrame:
+def in_plane(layer: gpd.GeoDataFrame, field: LaidOut) -> gpd.GeoDataFrame:
     """A layer's features of one field, in its own plane."""
     mine = layer[layer[c.FIELD_ID] == field.facts["field_id"]].reset_index(drop=True)
     if not len(mine):

@@ -10,6 +10,7 @@ rule changes:
         layers=["results/rowreturn.gpkg", "results/shifted_lines.gpkg"],
         described=["results/datapackage.json", "results/rowreturn.xlsx"],
         choice="results/choice.csv",
+        page="results/report.html",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         versions=after_intake("work/settings/versions.json"),

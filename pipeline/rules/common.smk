@@ -79,6 +79,12 @@ def of_field(pattern):
     return paths
 
 
+def choice_table(wildcards):
+    """The table of what tiers cost, where the workflow has one."""
+    there = any(rule.name == "choice" for rule in workflow.rules)
+    return ["results/choice.csv"] if there else []
+
+
 def lost_of_all_batches(wildcards):
     """Rasters and sheets that were made and are gone."""
     return lost_files(batches(), work=Path("work"), results=Path("results"))

@@ -20,6 +20,7 @@ rule manifest:
             "results/rejects.csv",
         ],
         described=["results/datapackage.json", "results/rowreturn.xlsx"],
+        page="results/report.html",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,

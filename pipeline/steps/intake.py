@@ -29,7 +29,7 @@ from pipeline.files.store import remove, sha256, to_json, write_bytes, write_fra
 from pipeline.files.taking import files_of, take_in
 
 # Steps that leave something for each batch.
-BATCHED = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
+BATCHED = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets", "page_parts")
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 

@@ -30,6 +30,7 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
     for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
         remove(left)
     prune(intake.parent, {name for names in taken["batches"].values() for name in names})
+    _tend_pages(results / "report", {f"{name}.html" for name in read_json(intake.parent / "report.json")["pages"]})
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
@@ -41,6 +42,13 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
         "tiers": read_json(tiers), "seed": judging.seed, "batches": taken["batches"], "notes": notes,
         "outputs": result_hashes(results),
     }))  # fmt: skip
+
+
+def _tend_pages(home: Path, wanted: set[str]) -> None:
+    """Take away pages of farms that are none any more."""
+    for file in sorted(home.iterdir()) if home.exists() else ():
+        if file.name not in wanted:
+            remove(file)
 
 
 def _tend_fields(home: Path, wanted: set[str]) -> None:

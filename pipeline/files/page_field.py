@@ -1,0 +1,132 @@
+"""One field as the page holds it: its map, its rows' offsets, the reduced form, and the figures in words."""
+
+import numpy as np
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.offsets import ON_STRIP
+from pipeline.core.page_model import COARSE_MM, PageModel
+from pipeline.core.thin import thin_offsets
+from pipeline.files.field_data import FieldData
+from pipeline.files.page_code import coordinates, packed, rings, sparse, steps, whole
+from pipeline.files.page_errors import SURVEYED, clocks, errors_in_parts
+from pipeline.files.settings import Settings
+from pipeline.files.store import read_geo
+
+# A row is drawn as fine as this; its offset is told apart from its place, and finer [m].
+DRAWN_M, OFFSET_M = 0.1, 0.005
+PLACE_UNIT_M, BOUNDARY_UNIT_M, ALONG_UNIT_M, OFFSET_UNIT_M = 0.02, 0.1, 0.1, 0.002
+# Text of one field; of a field that is longer everything is drawn coarser until it fits.
+MOST_TEXT = 1_500_000
+
+
+def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[dict]) -> str:
+    """All that the page holds of a field, as one packed text.
+
+    Parameters
+    ----------
+    field : FieldData
+    judging : Settings
+    marks : dict
+        Places on its map: `dug` and, by tier, `next`, each an array of shape (n, 2) in the field's plane [m].
+    tables : list of dict
+        Captions, heads and lines of its tables, as `page_tables` makes them.
+    """
+    places, errors = field.places(judging.row_margin_m), field.errors(judging)
+    model = PageModel.of(field.spans, places, errors)
+    boundary = read_geo(field.folder / "boundary.parquet").geometry.iloc[0]
+    west, south, east, north = boundary.bounds
+    origin = (round(0.5 * (west + east), 1), round(0.5 * (south + north), 1))
+    said = {
+        "boundary": coordinates(rings(boundary), origin=origin, unit=BOUNDARY_UNIT_M), "zones": _zones(field, origin),
+        "marks": {
+            "dug": _points(marks["dug"], origin), "next": {tier: _points(xy, origin) for tier, xy in marks["next"].items()},
+        },
+        "model": _model(model), "clocks": clocks(field), "errors": errors_in_parts(field, judging),
+        "wander": next(iter(errors.values())).wander_sd_m, "machine": next(iter(errors.values())).machine_sd_m,
+        "margin": judging.row_margin_m, "surveyed": judging.kind == SURVEYED, "tables": tables,
+        "passes": field.planter_passes[c.PASS_ID].astype(str).tolist(), "row_pass": field.rows[c.PASS].astype(int).tolist(),
+        "spacing": float(field.rows[c.ROW_SPACING_M].median()) if len(field.rows) else 1.0,
+        "row_unit": field.rows[c.UNIT].astype(int).tolist(),
+    }  # fmt: skip
+    coarser = 1.0
+    while True:
+        text = packed(said | _rows(field, model, origin, coarser))
+        if len(text) <= MOST_TEXT or coarser > 16.0:
+            return text
+        coarser *= 2.0
+
+
+def _model(model: PageModel) -> dict:
+    pairs, groups = model.pairs, model.groups
+    return {
+        "strip": pairs.strip_pass.tolist(), "planter": pairs.planter_pass.tolist(),
+        "half": np.round(pairs.half_width_m, 6).tolist(), "by_pair": sparse(model.pair_m, first=model.first_mm),
+        "pair": groups.pair.tolist(), "heading": groups.heading.astype(int).tolist(),
+        "nx": whole(groups.normal_x, unit=1e-4).tolist(), "ny": whole(groups.normal_y, unit=1e-4).tolist(),
+        "by_group": sparse(model.group_m, first=model.first_coarse_mm), "coarse": COARSE_MM,
+    }  # fmt: skip
+
+
+def _rows(field: FieldData, model: PageModel, origin: tuple[float, float], coarser: float) -> dict:
+    """Lines of the planted rows, and their offsets; a run's key is its pair and heading, or -1, -2 off the strips."""
+    spans, lines = field.spans, field.lines("planter")
+    on = spans.kind == ON_STRIP
+    key = -spans.kind.astype(np.int64)
+    key[on] = 2 * model.pairs.of_place + (spans.heading[on] < 0)
+    runs = thin_offsets(spans, key, tolerance_m=coarser * OFFSET_M)
+    begins = lines[c.ALONG_M].to_numpy(float)[runs.line]
+    shapes = np.asarray(shapely.simplify(lines.geometry.values, coarser * DRAWN_M), object)
+    return {
+        "lines": coordinates(shapes, origin=origin, unit=PLACE_UNIT_M) | {"row": steps(field.row_of_line)},
+        "runs": {
+            "line": steps(runs.line), "key": steps(runs.key), "n": runs.count.tolist(),
+            "along": steps(runs.along_m - np.repeat(begins, runs.count), unit=ALONG_UNIT_M),
+            "offset": steps(runs.offset_m, unit=OFFSET_UNIT_M), "along_unit": ALONG_UNIT_M, "offset_unit": OFFSET_UNIT_M,
+        },
+    }  # fmt: skip
+
+
+def _zones(field: FieldData, origin: tuple[float, float]) -> list[dict]:
+    file = field.folder / "zones.parquet"
+    shapes = read_geo(file).geometry if file.exists() else ()
+    return [coordinates(rings(one), origin=origin, unit=BOUNDARY_UNIT_M) for one in shapes]
+
+
+def _points(xy: np.ndarray, origin: tuple[float, float]) -> list:
+    return np.round(np.asarray(xy, float).reshape(-1, 2) - np.array(origin), 2).tolist()
+
+
+def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
+    """What the matrix and the words about a field are made of; one entry a tier, in their order.
+
+    Parameters
+    ----------
+    field : FieldData
+    figures : DataFrame
+        The field's lines of figures, one a tier.
+    """
+    facts, names = field.facts, (c.EXPECTED_MISS_SHARE, c.P10, c.P90)
+    checked = (c.CHECKED_SHARE, c.CHECKED_SHARES[0], c.CHECKED_SHARES[2])
+    east, north = facts["frame_east_m"], facts["frame_north_m"]
+    return {
+        "id": facts["field_id"], "farm": facts["farm"] or "", "folder": field.folder.name, "area_m2": facts["area_m2"],
+        "judged_m": float(figures[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1).max()),
+        "no_strip_m": float(figures[c.NO_STRIP_M].max()), "row_m": float(figures[c.ROW_LENGTH_M].max()),
+        "frame_m": [east, north], "check_count": int(figures[c.CHECK_COUNT].max()),
+        "base_surveyed": facts["base_surveyed"], "baseline_m": facts["baseline_m"],
+        "tiers": {
+            one[c.TIER]: {
+                "share": [_number(one[name]) for name in names], "checked": [_number(one.get(name)) for name in checked],
+                "reach": one[c.REACH], "fits": _number(one.get("checks_fit_tier_p")),
+            }
+            for one in figures.to_dict("records")
+        },
+    }  # fmt: skip
+
+
+def _number(value: float | None) -> float | None:
+    return None if value is None or value != value else round(float(value), 6)
+
+

@@ -1,0 +1,198 @@
+"""The figures of one field in words, as tables for the page: in the units asked for, and no finer than they are."""
+
+import math
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.show import (
+    NOTHING,
+    count_text,
+    direction_text,
+    distance_text,
+    length_text,
+    share_range_text,
+    share_text,
+)
+from pipeline.files.settings import Settings
+
+# Below this the checks deny what a tier promises.
+UNLIKELY_P = 0.01
+# Of the waits in waiting.csv, those that fit on a page.
+SHOWN_WAITS_MIN = (5, 10, 20, 30)
+# Less row than this is the rounding of sums [m].
+NO_ROW_M = 0.05
+
+
+def field_tables(
+    figures: pd.DataFrame, waiting: pd.DataFrame, shift: pd.DataFrame, checks: gpd.GeoDataFrame, digs: gpd.GeoDataFrame,
+    *, judging: Settings, units: str,
+) -> list[dict]:  # fmt: skip
+    """Tables of a field, each with `id`, `caption`, `head` and `lines` of text; one without a line is left out.
+
+    Where a table has several lines a tier, `tiers` says of which each is, and the page shows those of one.
+
+    Parameters
+    ----------
+    figures, waiting, shift : DataFrame
+        Lines of the field in the tables of `odds`.
+    checks, digs : GeoDataFrame
+        The field's ground checks, and where to dig next.
+    judging : Settings
+    units : {"us", "metric"}
+    """
+    names = {tier: judging.tiers[tier].name if tier in judging.tiers else tier for tier in judging.compare}
+    by_tier = [(names[one[c.TIER]], one) for one in figures.to_dict("records")]
+    made = [
+        _classes(by_tier, units), _enough(by_tier, judging, units), _starts(by_tier, waiting, names, units),
+        _checked(by_tier), _dug(checks, names, units), _digs(digs, names), _shift(shift, names, units),
+    ]  # fmt: skip
+    return [table for table in made if table["lines"]]
+
+
+def _classes(by_tier: list, units: str) -> dict:
+    return {
+        "id": "classes", "caption": "Row length by class at the 95 % bound, and what is expected off its strip",
+        "head": [
+            "Tier", "Expected off", "10th to 90th percentile", "Holds", "In doubt", "Misses", "No strip", "Crossing",
+            "Rows expected off",
+        ],
+        "lines": [
+            [
+                name, share_text(one[c.EXPECTED_MISS_SHARE]), share_range_text(one[c.P10], one[c.P90]),
+                *(_row_length(one[key], units) for key in (c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.NO_STRIP_M, c.CROSSING_M)),
+                f"{count_text(one[c.ROWS_MISSED])} of {count_text(one[c.ROW_COUNT])}",
+            ]
+            for name, one in by_tier
+        ],
+    }  # fmt: skip
+
+
+def _enough(by_tier: list, judging: Settings, units: str) -> dict:
+    share = share_text(judging.enough_share)
+    return {
+        "id": "enough", "caption": f"The tiers here, and what would keep {share} of the row length on its strip",
+        "head": [
+            "Tier", "Repeatable error here, 95 %", "Distance to base", "Reach", "Base", "Largest repeatable error that does",
+            "Narrowest strip that does",
+        ],
+        "lines": [
+            [
+                name, length_text(one[c.REPEATABLE_95_M], units=units),
+                distance_text(_number(one[c.BASELINE_M]), units=units), one[c.REACH], one[c.BASE] or NOTHING,
+                length_text(_number(one[c.LARGEST_REPEATABLE_M]), units=units),
+                length_text(_number(one[c.NARROWEST_STRIP_M]), units=units),
+            ]
+            for name, one in by_tier
+        ],
+    }  # fmt: skip
+
+
+def _starts(by_tier: list, waiting: pd.DataFrame, names: dict, units: str) -> dict:
+    """What receivers that had not converged cost, and what waiting would save; nothing where it is nothing."""
+    avoided = {(one[c.TIER], one[c.WAIT_MIN]): one[c.AVOIDED_M] for one in waiting.to_dict("records")}
+    minutes = [wait for wait in SHOWN_WAITS_MIN if any(wait == known for _, known in avoided)]
+    lost = (c.CONVERGING_ROW_M, c.CONVERGING_STRIP_M, c.CONVERGING_MISS_M, c.PLANNED_START_MISS_M)
+    some = any(one[key] > 0.0 for _, one in by_tier for key in lost)
+    return {
+        "id": "starts", "caption": "Before a receiver has converged",
+        "head": [
+            "Tier", "Rows laid early", "Strips made early, row length", "Expected off for it", "Planned starts would cost",
+            *(f"Saved by waiting {wait} min" for wait in minutes),
+        ],
+        "lines": [
+            [names[one[c.TIER]], *(_row_length(one[key], units) for key in lost), *(
+                _row_length(_number(avoided.get((one[c.TIER], wait))), units) for wait in minutes
+            )]
+            for _, one in by_tier
+        ] if some else [],
+    }  # fmt: skip
+
+
+def _checked(by_tier: list) -> dict:
+    return {
+        "id": "checked", "caption": "Share expected off the strip before and after the ground checks",
+        "head": ["Tier", "Before", "10th to 90th", "After", "10th to 90th", "Do the checks fit this tier?"],
+        "lines": [
+            [
+                name, share_text(one[c.EXPECTED_MISS_SHARE]), share_range_text(one[c.P10], one[c.P90]),
+                share_text(one[c.CHECKED_SHARE]), share_range_text(one[c.CHECKED_SHARES[0]], one[c.CHECKED_SHARES[2]]),
+                _fit(one["checks_fit_tier_p"]),
+            ]
+            for name, one in by_tier if one[c.CHECK_COUNT] > 0
+        ],
+    }  # fmt: skip
+
+
+def _fit(p: float) -> str:
+    if not math.isfinite(p):
+        return NOTHING
+    said = "they contradict it" if p < UNLIKELY_P else "they fit"
+    return f"{said} (p {'below 0.001' if p < 0.001 else f'{p:.2g}'})"
+
+
+def _dug(checks: gpd.GeoDataFrame, names: dict, units: str) -> dict:
+    return {
+        "id": "dug", "caption": "Ground checks: measured, and how many standard deviations from what the others say",
+        "head": ["Check", "Measured", "Planned or logged there", "Tape error, 95 %", *names.values()],
+        "lines": [
+            [
+                str(one[c.CHECK]), length_text(one[c.MEASURED_M], units=units) + ("" if one[c.SIGNED] else ", side unknown"),
+                length_text(one["offset_m"], units=units), length_text(one[c.TAPE_ERROR_M], units=units),
+                *(_signed(one[f"left_out_z_{tier}"]) for tier in names),
+            ]
+            for one in pd.DataFrame(checks.drop(columns="geometry")).to_dict("records")
+        ],
+    }  # fmt: skip
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.1f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else NOTHING
+
+
+def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
+    return {
+        "id": "digs", "caption": "Where to dig next under the tier chosen: each hole with those before it",
+        "tiers": [one[c.TIER] for one in _in_order(digs, names)],
+        "head": ["Tier", "Hole", "Pass", "Row unit", "Missed share known to, now", "After it"],
+        "lines": [
+            [
+                names[one[c.TIER]], str(one["place"]), str(one[c.PASS_ID]), str(one[c.UNIT]),
+                f"\N{PLUS-MINUS SIGN} {share_text(one['share_sd'])}", f"\N{PLUS-MINUS SIGN} {share_text(one['left_sd'])}",
+            ]
+            for one in _in_order(digs, names)
+        ],
+    }  # fmt: skip
+
+
+def _in_order(digs: gpd.GeoDataFrame, names: dict) -> list[dict]:
+    table, rank = pd.DataFrame(digs.drop(columns="geometry")), {tier: k for k, tier in enumerate(names)}
+    return sorted(table.to_dict("records"), key=lambda one: (rank[one[c.TIER]], one["place"]))
+
+
+def _shift(shift: pd.DataFrame, names: dict, units: str) -> dict:
+    return {
+        "id": "shift", "caption": "The shift to give the planter's lines before planting, under the tier chosen",
+        "tiers": shift[c.TIER].tolist(),
+        "head": ["Tier", "Travelling", "Shift", "Towards", "To the left of travel", "Expected off before", "After"],
+        "lines": [
+            [
+                names[one[c.TIER]], f"{round(one[c.BEARING_DEG]) % 360} deg",
+                length_text(float(np.hypot(one[c.EAST_M], one[c.NORTH_M])), units=units)
+                + ("" if one[c.WHOLE] else ", across the rows only"),
+                direction_text(one[c.EAST_M], one[c.NORTH_M]), length_text(one[c.ACROSS_M], units=units),
+                share_text(one[c.SHARE_BEFORE]), share_text(one[c.SHARE_AFTER]),
+            ]
+            for one in shift.to_dict("records")
+        ],
+    }  # fmt: skip
+
+
+def _row_length(length_m: float, units: str) -> str:
+    return "0" if abs(length_m) < NO_ROW_M else length_text(length_m, units=units)
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else float(value)

@@ -1,0 +1,184 @@
+"""The report as pages that open from a disk: everything is in them, and nothing is fetched."""
+
+import base64
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import jinja2
+import pandas as pd
+from markupsafe import Markup
+
+from pipeline import __version__
+from pipeline import columns as c
+from pipeline.core.show import plain_text, share_text
+from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
+
+HOME = Path(__file__).with_name("pages")
+#: Farms that are answered for on the first screen; the others are folded.
+MOST_FARMS = 6
+DOWNLOADS = (
+    ("field_tier.csv", "fields and tiers"), ("row_tier.csv", "planted rows"), ("pass_tier.csv", "planter passes"),
+    ("waiting.csv", "what waiting after a start saves"), ("shift.csv", "the shift to give the planter's lines"),
+    ("audit.csv", "what the logs of planted rows say"), ("rejects.csv", "features that were not used"),
+    ("rowreturn.gpkg", "map layers for a GIS"), ("shifted_lines.gpkg", "the planter's lines, shifted"),
+    ("manifest.json", "what all of it was made from"), ("../changes.html", "what changed since the last run"),
+)  # fmt: skip
+_CLASSES = (
+    ("holds", "holds", "#155e95", 2.6, ""), ("doubt", "in doubt", "#c9bea6", 2.2, ""),
+    ("misses", "misses", "#c8500a", 5, ""),
+    ("no_strip", "no strip", "#8c8c8c", 2.2, "3 4"), ("crossing", "crosses strips", "#3a3a3a", 2.2, ""),
+)  # fmt: skip
+_WRITER = jinja2.Environment(
+    autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
+    loader=jinja2.FileSystemLoader(HOME),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Report:
+    """What all pages of a report share.
+
+    Attributes
+    ----------
+    title, units, sources, kind : str
+        Of the configuration.
+    names : dict of tier id to name
+        In the order compared.
+    enough_share : float
+    seed : int
+        Of the draws in the page.
+    attention : list of str
+    sections : list of dict
+        Further parts of the first page: `title`, `words` and `tables`, each with `caption`, `head` and `lines`.
+    sheets : frozenset of str
+        Folders of the fields that have a sheet.
+    """
+
+    title: str
+    units: str
+    sources: str
+    kind: str
+    names: dict[str, str]
+    enough_share: float
+    seed: int
+    attention: list[str]
+    sections: list[dict]
+    sheets: frozenset[str]
+
+    def of_farm(self, fields: list[dict]) -> "Report":
+        """The same, with what is to be said of some fields alone."""
+        said = attention(fields, (), pd.DataFrame(), names=self.names)
+        return replace(self, attention=said, sections=[])
+
+    def page(
+        self, fields: list[dict], *, packed: dict[str, str] | None, links: dict[str, str] | None = None, part: str = "",
+        up: str = "",
+    ) -> bytes:
+        """One page.
+
+        Parameters
+        ----------
+        fields : list of dict
+            Summaries of the fields in its matrix.
+        packed : dict of folder to text
+            The fields that it holds as well; None where it only leads to other pages.
+        links : dict of folder to str, optional
+            Where fields are that it does not hold.
+        part : str
+            What part of the report it is, before the title.
+        up : str
+            The page above it; it then lies in a folder beside that.
+        """
+        home = "../" if up else ""
+        farms = by_farm(fields)
+        style, script = page_style(), page_script()
+        said = list(farms)
+        data = {
+            "units": self.units, "seed": self.seed, "kind": self.kind, "farms": said,
+            "tiers": [{"id": tier, "name": name} for tier, name in self.names.items()],
+            "fields": [self._field(one, said, home, bool(packed), (links or {}).get(one["folder"], "")) for one in fields],
+        }  # fmt: skip
+        return _WRITER.get_template("page.html").render(
+            title=plain_text(self.title), part=f"{plain_text(part)}: " if part else "", up=up, style=Markup(style),
+            script=Markup(script), style_hash=_csp_hash(style), script_hash=_csp_hash(script), most_farms=MOST_FARMS,
+            farms=[
+                farm_answer(name, mine, names=self.names, enough_share=self.enough_share, units=self.units)
+                for name, mine in farms.items()
+            ],
+            farm_names=said, farm_answer=_farm_markup, standard=share_text(self.enough_share),
+            attention=self.attention, sections=self.sections, classes=_CLASSES,
+            downloads=[(name.removeprefix("../"), home + name, text) for name, text in DOWNLOADS],
+            made=f"Made by Rowreturn {__version__} from {plain_text(self.sources)}.", data=Markup(_json(data)),
+            packed=sorted((packed or {}).items()),
+        ).encode()  # fmt: skip
+
+    def _field(self, one: dict, farms: list[str], home: str, held: bool, link: str) -> dict:
+        out = {
+            "id": plain_text(one["id"]), "folder": one["folder"], "farm": farms.index(_farm_name(one)),
+            "href": f"{link}#{one['folder']}", "notes": remarks(one, names=self.names),
+            "tiers": [_cell(one["tiers"][tier]) for tier in self.names],
+        }  # fmt: skip
+        if held:
+            there = f"{home}fields/{one['folder']}"
+            drawn = [("sheet to hand over, PDF", f"{there}/sheet.pdf"), ("sheet, PNG", f"{there}/sheet.png")]
+            links = [
+                *(drawn if one["folder"] in self.sheets else []), ("raster of classes, GeoTIFF", f"{there}/overlap.tif"),
+                ("what changed since the last run", f"{home}../changes.html"),
+            ]  # fmt: skip
+            out |= {"facts": facts_text(one, units=self.units), "links": links}
+        return out
+
+
+def page_style() -> str:
+    """Styles of a page."""
+    return (HOME / "page.css").read_text(encoding="utf-8")
+
+
+def page_script() -> str:
+    """Script of a page: the parts one after the other, in one strict scope."""
+    parts = [(HOME / f"{name}.js").read_text(encoding="utf-8") for name in ("model", "map", "page")]
+    return "\n".join(parts)
+
+
+def by_farm(fields: list[dict]) -> dict[str, list[dict]]:
+    """Fields by the name of their farm, in its order."""
+    out: dict[str, list[dict]] = {}
+    for one in sorted(fields, key=_farm_name):
+        out.setdefault(_farm_name(one), []).append(one)
+    return out
+
+
+def _farm_name(one: dict) -> str:
+    return plain_text(one["farm"]) or "No farm named"
+
+
+def _farm_markup(answer: dict) -> Markup:
+    lines = Markup("").join(Markup("<p>{}</p>").format(line) for line in answer["lines"])
+    head = Markup("<h3>{} <span>{}</span></h3>").format(answer["name"], answer["size"])
+    return Markup('<div class="farm-answer">{}{}</div>').format(head, lines)
+
+
+def _cell(one: dict) -> dict:
+    out: dict = {"share": [_short(value) for value in one["share"]]}
+    if one["reach"] == c.OUT_OF_REACH:
+        out["far"] = 1
+    if one["checked"][0] is not None:
+        out["checked"] = [_short(value) for value in one["checked"]]
+    return out
+
+
+def _short(value: float | None) -> float | None:
+    # Five digits, and what is little but not nothing stays so.
+    return None if value is None else float(f"{value:.5g}")
+
+
+def _json(value: object) -> str:
+    """JSON that no name in it can end: what would open a tag is written otherwise."""
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False)
+    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _csp_hash(text: str) -> str:
+    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"

@@ -1,0 +1,163 @@
+"""The answer in words: which tiers are good enough for each farm, and what somebody should look at."""
+
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.show import area_text, distance_text, plain_text, share_range_text, share_text, shift_text
+from pipeline.files.page_tables import UNLIKELY_P
+
+# More of a field's rows than this without a strip, and somebody should know.
+NO_STRIP_SHARE = 0.02
+_NAMED = 5
+_REACH = "the base is out of reach"
+
+
+def farm_answer(name: str, fields: list[dict], *, names: dict[str, str], enough_share: float, units: str) -> dict:
+    """What to say of a farm.
+
+    Parameters
+    ----------
+    name : str
+    fields : list of dict
+        Summaries of its fields (`page_field.field_summary`).
+    names : dict of tier id to name
+        In the order compared.
+    enough_share : float
+        Share of the row length to be expected on the strip.
+    units : {"us", "metric"}
+
+    Returns
+    -------
+    dict
+        `name`, `size` and `lines`.
+    """
+    judged = [one for one in fields if one["judged_m"] > 0.0]
+    size = f"{_count(len(fields), 'field')}, {area_text(sum(one['area_m2'] for one in fields), units=units)}"
+    said: dict[str, list[str]] = {"all": [], "some": [], "none": []}
+    for tier, title in names.items() if judged else ():
+        bad = [one for one in judged if not _good(one["tiers"][tier], enough_share)]
+        kind = "all" if not bad else "none" if len(bad) == len(judged) else "some"
+        said[kind].append(_tier_words(title, tier, judged, bad) if kind != "none" else title)
+    where = "in every field" if len(judged) > 1 else "in its field"
+    lines = [
+        f"Good enough {where}: {'; '.join(said['all'])}." if said["all"] else
+        f"No tier is good enough {where}." if judged else "No row stands by a strip here.",
+    ]  # fmt: skip
+    lines += [f"In some fields: {'; '.join(said['some'])}."] if said["some"] else []
+    lines += [f"In none: {'; '.join(said['none'])}."] if said["none"] and (said["all"] or said["some"]) else []
+    return {"name": plain_text(name) or "No farm named", "size": size, "lines": lines}
+
+
+def _good(one: dict, enough_share: float) -> bool:
+    return one["reach"] != c.OUT_OF_REACH and one["share"][0] <= 1.0 - enough_share
+
+
+def _tier_words(title: str, tier: str, judged: list[dict], bad: list[dict]) -> str:
+    if bad:
+        return f"{title} (in {len(judged) - len(bad)} of {len(judged)}; not in {_few(one['id'] for one in bad)})"
+    worst = max(judged, key=lambda one: one["tiers"][tier]["share"][0])["tiers"][tier]["share"]
+    most = "at most " if len(judged) > 1 else ""
+    return f"{title} ({most}{share_text(worst[0])} off, {share_range_text(worst[1], worst[2])} in eight springs of ten)"
+
+
+def remarks(one: dict, *, names: dict[str, str]) -> list[str]:
+    """Short remarks on a field; none on most."""
+    said = []
+    if one["judged_m"] <= 0.0:
+        said.append("no row stands by a strip")
+    elif one["no_strip_m"] > NO_STRIP_SHARE * one["row_m"]:
+        said.append(f"{share_text(one['no_strip_m'] / one['row_m'])} of the row length has no strip")
+    if any(tier["reach"] == c.OUT_OF_REACH for tier in one["tiers"].values()):
+        said.append(_REACH)
+    if not one["base_surveyed"]:
+        said.append("the base is not surveyed")
+    if any(one["frame_m"]):
+        said.append(f"planter's lines moved {shift_text(*one['frame_m'])}: frames differ")
+    denied = [name for tier, name in names.items() if _denied(one["tiers"][tier])]
+    if denied:
+        said.append(f"ground checks contradict {len(denied)} of {len(names)} tiers")
+    return said
+
+
+def _denied(one: dict) -> bool:
+    return one["fits"] is not None and one["fits"] < UNLIKELY_P
+
+
+def attention(fields: list[dict], notes: Iterable[str], rejects: pd.DataFrame, *, names: dict[str, str]) -> list[str]:
+    """What needs attention in all fields together, one line a matter.
+
+    Parameters
+    ----------
+    fields : list of dict
+        Summaries.
+    notes : iterable of str
+        Of the intake, such as how far frames are apart.
+    rejects : DataFrame
+        Features that were not used, with layer and reason.
+    names : dict of tier id to name
+    """
+    said = [
+        *_by_fields(
+            fields, names, lambda one: one["reach"] == c.OUT_OF_REACH, "{tiers}: out of reach of the base in {fields}."
+        ),
+        *_by_fields(
+            fields, names, lambda one: one["reach"] == "unknown",
+            "{tiers}: nobody knows whether the base is in reach, as none are given, in {fields}.",
+        ),
+        *_by_fields(fields, names, _denied, "Ground checks contradict {tiers} in {fields}."),
+    ]  # fmt: skip
+    moved = [one["id"] for one in fields if not one["base_surveyed"]]
+    bare = [one["id"] for one in fields if one["judged_m"] > 0.0 and one["no_strip_m"] > NO_STRIP_SHARE * one["row_m"]]
+    nothing = [one["id"] for one in fields if one["judged_m"] <= 0.0]
+    said += [f"The base is not surveyed in {_fields(moved)}: it may stand elsewhere than in autumn."] if moved else []
+    said += [f"More than {share_text(NO_STRIP_SHARE)} of the row length has no strip in {_fields(bare)}."] if bare else []
+    said += [f"No row stands by a strip in {_fields(nothing)}."] if nothing else []
+    said += [f"{plain_text(note)[:1].upper()}{plain_text(note)[1:]}." for note in notes]
+    if len(rejects):
+        layers = rejects[c.LAYER].map(plain_text).value_counts(sort=False).sort_index()
+        told = ", ".join(f"{count} of {layer}" for layer, count in layers.items())
+        said.append(f"{_count(len(rejects), 'feature')} not used ({told}); rejects.csv has the reasons.")
+    return said
+
+
+def _by_fields(fields: list[dict], names: dict[str, str], asked: Callable[[dict], bool], words: str) -> list[str]:
+    """One line for the tiers of which something is so in the same fields."""
+    found: dict[tuple[str, ...], list[str]] = {}
+    for tier, name in names.items():
+        mine = tuple(one["id"] for one in fields if asked(one["tiers"][tier]))
+        found.setdefault(mine, []).append(name)
+    return [words.format(tiers="; ".join(tiers), fields=_fields(list(ids))) for ids, tiers in found.items() if ids]
+
+
+def choice_section(table: Path) -> list[dict]:
+    """What is recommended to every farm, in the words of choice.csv; nothing where nobody told any costs."""
+    said = pd.read_csv(table, usecols=[c.SAID], dtype=str, keep_default_na=False)[c.SAID]
+    words = [plain_text(text) for text in said if text]
+    return [{"title": "What it costs, and which tier to choose", "words": words, "tables": []}] if words else []
+
+
+def facts_text(one: dict, *, units: str) -> str:
+    """Farm, area, baseline of a field on one line."""
+    base = [] if one["baseline_m"] is None else [f"{distance_text(one['baseline_m'], units=units)} to its base"]
+    checks = [f"{_count(one['check_count'], 'ground check')}"] if one["check_count"] else []
+    parts = [plain_text(one["farm"]), area_text(one["area_m2"], units=units), *base, *checks]
+    return " \N{MIDDLE DOT} ".join(part for part in parts if part)
+
+
+def _fields(ids: list[str]) -> str:
+    return f"{_count(len(ids), 'field')}: {_few(ids)}"
+
+
+def _few(ids: Iterable[str]) -> str:
+    known = [plain_text(one) for one in ids]
+    more = len(known) - _NAMED
+    return ", ".join(known[:_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number:,} {what}{'' if number == 1 else 's'}"
+
+

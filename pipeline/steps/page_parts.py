@@ -1,0 +1,90 @@
+"""What the page shows of every field of a batch: map, reduced form and tables as packed text, and a summary."""
+
+from functools import partial
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from pipeline import columns as c
+from pipeline.core.figures import summed
+from pipeline.files.field_data import FieldData
+from pipeline.files.kept import Kept, hash_of
+from pipeline.files.log import LOG, WORK, run_step
+from pipeline.files.page_field import field_summary, field_text
+from pipeline.files.page_tables import field_tables
+from pipeline.files.settings import Settings, fields_of
+from pipeline.files.sheet_extra import in_plane
+from pipeline.files.store import hash_of_files, listed_folder, read_frame, read_geo, read_json, to_json
+
+SUMMARY = "fields.json"
+_LAYERS, _TABLES = ("checks", "next_checks"), ("fields", "waiting", "shift")
+
+
+def run(
+    *, passes: Path, offsets: Path, odds: Path, bands: Path, tiers: Path, report: Path, out: Path,
+    kept: Kept | None = None,
+) -> None:  # fmt: skip
+    """Make the page's part of all fields of a batch.
+
+    Parameters
+    ----------
+    passes, offsets, odds, bands : Path
+        Folders of those steps.
+    tiers, report : Path
+        Settings.
+    out : Path
+        Folder to fill with a text a field, and `SUMMARY`.
+    kept : Kept, optional
+        What was made before.
+    """
+    judging, units = Settings.read(tiers), read_json(report)["units"]
+    layers = {name: read_geo(bands / f"{name}.parquet") for name in _LAYERS}
+    tables = {name: read_frame(odds / f"{name}.parquet") for name in _TABLES}
+    rows = read_frame(odds / "rows.parquet")
+    tables["fields"] = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(
+        tables["fields"].drop(columns=c.FARM), on=[c.FIELD_ID, c.TIER], how="right"
+    ).fillna({name: 0.0 for name in c.FIGURES})  # fmt: skip
+    summaries = []
+    with listed_folder(out) as filled:
+        for folder in fields_of(passes):
+            field = FieldData.read(folder, offsets)
+            mine = {name: table[table[c.FIELD_ID] == field.facts["field_id"]] for name, table in tables.items()}
+            places = {name: in_plane(layer, field) for name, layer in layers.items()}
+            said = field_tables(
+                mine["fields"], mine["waiting"], mine["shift"], *places.values(), judging=judging, units=units
+            )
+            make = partial(_text, field, judging, places, said)
+            made_of = f"{hash_of_files(folder, offsets / f'{folder.name}.parquet')} {hash_of([said, _marks(places)])}"
+            text = kept.tables(folder.name, made_of, make) if kept else make()
+            (filled / f"{folder.name}.txt").write_text(text["page"]["text"].iloc[0])
+            summaries.append(field_summary(field, mine["fields"]))
+        (filled / SUMMARY).write_bytes(to_json(summaries))
+
+
+def _text(field: FieldData, judging: Settings, places: dict, said: list[dict]) -> dict[str, pd.DataFrame]:
+    LOG.info("page_parts: %s", field.folder.name)
+    return {"page": pd.DataFrame({"text": [field_text(field, judging, _marks(places), said)]})}
+
+
+def _marks(places: dict[str, gpd.GeoDataFrame]) -> dict:
+    """Where it was dug, and by tier where to dig next."""
+    digs = places["next_checks"]
+    by_tier = digs.sort_values("place").groupby(c.TIER, sort=True) if len(digs) else ()
+    return {
+        "dug": shapely.get_coordinates(places["checks"].geometry.values),
+        "next": {tier: shapely.get_coordinates(one.geometry.values) for tier, one in by_tier},
+    }
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    run_step(
+        lambda: run(
+            **{name: Path(job.input[name]).parent for name in ("passes", "offsets", "odds", "bands")},
+            tiers=Path(job.input.tiers), report=Path(job.input.report), out=Path(job.output[0]).parent,
+            kept=Kept.of_step("page_parts", Path(job.input.tiers), work=Path(WORK)),
+        ),
+        log=job.log[0],
+    )  # fmt: skip

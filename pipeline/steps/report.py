@@ -1,0 +1,141 @@
+"""The report: one page, or an index and a page a farm where one would be too large."""
+
+from pathlib import Path
+
+from pipeline.files.fields import field_folder
+from pipeline.files.log import LOG, run_step
+from pipeline.files.report_page import Report, by_farm
+from pipeline.files.report_words import attention, choice_section
+from pipeline.files.settings import Settings
+from pipeline.files.store import read_geo, read_json, remove, to_json, whole_folder, write_bytes
+
+# ASSUME: a page of this much opens at once on a phone; a farm with more has several pages.
+MOST_IN_ONE, MOST_IN_PART = 2_400_000, 4_000_000
+
+
+def run(
+    *, parts: list[Path], sheets: list[Path], intake: Path, rejects: Path, tiers: Path, report: Path, results: Path,
+    out: Path | None, choice: Path | None = None, only: str | None = None,
+) -> None:  # fmt: skip
+    """Write results/report.html, and results/report/ beside it where there is too much for one page.
+
+    Parameters
+    ----------
+    parts : list of Path
+        Folders of `page_parts`, of all batches.
+    sheets : list of Path
+        What `sheets` says it has drawn.
+    intake, rejects, tiers, report : Path
+        What the intake wrote.
+    results : Path
+        Folder of the pages.
+    out : Path or None
+        Names of the pages beside the first; none where only one is asked for.
+    choice : Path, optional
+        choice.csv, where a tier is chosen by what it costs.
+    only : str, optional
+        Name of the one page beside the first that is to be written.
+    """
+    fields, files = _fields(parts)
+    drawn = frozenset(name for file in sheets for name in read_json(file)["sheets"])
+    whole = _whole(fields, drawn, intake, rejects, tiers, report, choice)
+    pages = {} if sum(path.stat().st_size for path in files.values()) <= MOST_IN_ONE else pages_of(fields, files)
+    beside = results / "report"
+    if only is not None:
+        # It was written by an earlier run, and is expected whatever has changed since.
+        write_bytes(beside / f"{only}.html", _part(whole, *pages.get(only, ("", [])), files))
+    else:
+        _write_parts(whole, pages, files, beside)
+        write_bytes(results / "report.html", _first(whole, fields, pages, files))
+    if out is not None:
+        write_bytes(out, to_json({"pages": sorted(pages)}))
+    LOG.info("report: %d fields, %d pages beside the first", len(fields), len(pages))
+
+
+def _whole(
+    fields: list[dict], drawn: frozenset[str], intake: Path, rejects: Path, tiers: Path, report: Path, choice: Path | None
+) -> Report:
+    judging, said, taken = Settings.read(tiers), read_json(report), read_json(intake)
+    names = {tier: judging.tiers[tier].name if tier in judging.tiers else "As logged" for tier in judging.compare}
+    return Report(
+        title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
+        enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
+        sections=choice_section(choice) if choice else [],
+        attention=attention(fields, taken["notes"], read_geo(rejects), names=names),
+    )  # fmt: skip
+
+
+def _first(whole: Report, fields: list[dict], pages: dict[str, tuple[str, list[dict]]], files: dict[str, Path]) -> bytes:
+    if not pages:
+        return whole.page(fields, packed={folder: path.read_text() for folder, path in files.items()})
+    links = {one["folder"]: f"report/{name}.html" for name, (_, mine) in pages.items() for one in mine}
+    return whole.page(fields, packed=None, links=links)
+
+
+def _fields(parts: list[Path]) -> tuple[list[dict], dict[str, Path]]:
+    """Summaries of all fields by their ids, and the packed text of each by its folder."""
+    fields, files = [], {}
+    for folder in parts:
+        mine = read_json(folder / "fields.json")
+        fields += mine
+        files |= {one["folder"]: folder / f"{one['folder']}.txt" for one in mine}
+    return sorted(fields, key=lambda one: one["id"]), files
+
+
+def pages_of(fields: list[dict], files: dict[str, Path]) -> dict[str, tuple[str, list[dict]]]:
+    """Pages of the farms by file name: the title of each, and its fields; as many a farm as its fields need."""
+    pages: dict[str, tuple[str, list[dict]]] = {}
+    taken: set[str] = set()
+    for farm, together in by_farm(fields).items():
+        bundles: list[list[dict]] = [[]]
+        size = 0
+        for one in together:
+            more = files[one["folder"]].stat().st_size
+            if bundles[-1] and size + more > MOST_IN_PART:
+                bundles.append([])
+                size = 0
+            bundles[-1].append(one)
+            size += more
+        for number, mine in enumerate(bundles, start=1):
+            part = f", part {number} of {len(bundles)}" if len(bundles) > 1 else ""
+            pages[_file_name(farm, taken)] = (f"{farm}{part}", mine)
+    return pages
+
+
+def _file_name(farm: str, taken: set[str]) -> str:
+    """A name for a farm's page that no other has, on no system."""
+    bare, number = field_folder(farm), 1
+    name = bare
+    while name.casefold() in taken:
+        number += 1
+        name = f"{bare}-{number}"
+    taken.add(name.casefold())
+    return name
+
+
+def _write_parts(whole: Report, pages: dict[str, tuple[str, list[dict]]], files: dict[str, Path], beside: Path) -> None:
+    if not pages:
+        remove(beside)
+        return
+    with whole_folder(beside) as filled:
+        for name, (title, mine) in pages.items():
+            (filled / f"{name}.html").write_bytes(_part(whole, title, mine, files))
+
+
+def _part(whole: Report, title: str, mine: list[dict], files: dict[str, Path]) -> bytes:
+    packed = {one["folder"]: files[one["folder"]].read_text() for one in mine}
+    return whole.of_farm(mine).page(mine, packed=packed, part=title, up="../report.html")
+
+
+if __name__ == "__main__":
+    job = snakemake  # type: ignore[name-defined]  # noqa: F821
+    one = job.wildcards.get("page")
+    run_step(
+        lambda: run(
+            parts=[Path(one).parent for one in job.input.parts], sheets=[Path(one) for one in job.input.sheets],
+            intake=Path(job.input.intake), rejects=Path(job.input.rejects), tiers=Path(job.input.tiers),
+            report=Path(job.input.report), results=Path("results"), out=None if one else Path(job.output.pages), only=one,
+            choice=Path(job.input.choice[0]) if job.input.choice else None,
+        ),
+        log=job.log[0],
+    )  # fmt: skip

@@ -1,0 +1,180 @@
+"""The report without a browser: what it says in words, how it is cut into pages, and that it is the same each time."""
+
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from helpers import INCH
+from pages import join, write_report
+from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
+
+from pipeline.files.lost import lost_files
+from pipeline.files.page_code import unpacked
+from pipeline.files.report_words import attention, choice_section, farm_answer, remarks
+from pipeline.files.store import read_json
+from pipeline.steps import report
+
+NAMES = {"good": "Good", "middling": "Middling", "bad": "Bad"}
+
+
+def summary(field_id: str, *, farm: str = "Invented", reach: str = "in reach", fits=None, **more) -> dict:
+    shares = {"good": (0.01, 0.0, 0.03), "middling": (0.04, 0.01, 0.1), "bad": (0.5, 0.2, 0.8)} | more.pop("shares", {})
+    return {
+        "id": field_id, "farm": farm, "folder": field_id, "area_m2": 40_468.564224, "judged_m": 5000.0, "no_strip_m": 0.0,
+        "row_m": 5000.0, "frame_m": [0.0, 0.0], "check_count": 0, "base_surveyed": True, "baseline_m": None,
+        "tiers": {
+            tier: {
+                "share": list(share), "checked": [None] * 3, "reach": reach if tier == "good" else "in reach", "fits": fits,
+            }
+            for tier, share in shares.items()
+        },
+    } | more  # fmt: skip
+
+
+def words(fields: list[dict]) -> list[str]:
+    return farm_answer("Invented", fields, names=NAMES, enough_share=0.95, units="us")["lines"]
+
+
+def test_answer_names_tiers_good_enough_everywhere_in_some_and_in_no_field():
+    other = summary("F2", shares={"middling": (0.06, 0.01, 0.2)})
+    everywhere, some, nowhere = words([summary("F1"), other])
+    most = "Good (at most 1\u00a0% off, 0\u20133\u00a0% in eight springs of ten"
+    assert everywhere.startswith(f"Good enough in every field: {most}")
+    assert some == "In some fields: Middling (in 1 of 2; not in F2)."
+    assert nowhere == "In none: Bad."
+
+
+def test_a_tier_out_of_reach_is_never_good_enough():
+    assert "Good (" not in words([summary("F1", reach="out of reach")])[0]
+
+
+def test_answer_where_no_tier_does_and_where_nothing_is_judged():
+    worst = dict.fromkeys(NAMES, (0.5, 0.1, 0.9))
+    assert words([summary("F1", shares=worst)]) == ["No tier is good enough in its field."]
+    assert words([summary("F1", judged_m=0.0)]) == ["No row stands by a strip here."]
+
+
+def test_size_is_that_of_all_fields():
+    said = farm_answer("", [summary("F1"), summary("F2")], names=NAMES, enough_share=0.95, units="us")
+    assert said["size"] == "2 fields, 20\u00a0ac" and said["name"] == "No farm named"  # 40,468.56 m2 are 10 acres
+
+
+def test_attention_gathers_fields_by_what_is_the_matter():
+    fields = [
+        summary("F1", reach="out of reach"), summary("F2", fits=0.001), summary("F3", base_surveyed=False),
+        summary("F4", no_strip_m=500.0), summary("F5", judged_m=0.0),
+    ]  # fmt: skip
+    rejects = pd.DataFrame({"layer": ["a", "a", "b"], "reason": ["x", "y", "x"]})
+    said = attention(fields, ["the rows are moved"], rejects, names=NAMES)
+    assert said == [
+        "Good: out of reach of the base in 1 field: F1.",
+        "Ground checks contradict Good; Middling; Bad in 1 field: F2.",
+        "The base is not surveyed in 1 field: F3: it may stand elsewhere than in autumn.",
+        "More than 2\u00a0% of the row length has no strip in 1 field: F4.",
+        "No row stands by a strip in 1 field: F5.",
+        "The rows are moved.",
+        "3 features not used (2 of a, 1 of b); rejects.csv has the reasons.",
+    ]
+    assert attention([summary("F1")], [], rejects.iloc[:0], names=NAMES) == []
+
+
+def test_a_table_of_choices_is_told_in_its_own_words(tmp_path):
+    table = tmp_path / "choice.csv"
+    pd.DataFrame({"farm": ["A", "A", "B"], "said": ["A: <rtk> does.", "", "B: none does."]}).to_csv(table, index=False)
+    assert choice_section(table)[0]["words"] == ["A: <rtk> does.", "B: none does."]
+    table.write_text("farm,said\n")
+    assert choice_section(table) == []
+
+
+def test_most_fields_have_no_remark():
+    assert remarks(summary("F1"), names=NAMES) == []
+    assert remarks(summary("F1", frame_m=[1.0, 0.0], no_strip_m=1000.0), names=NAMES) == [
+        "20\u00a0% of the row length has no strip", "planter's lines moved 1.00 m towards 90 deg (E): frames differ",
+    ]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("report")
+    fields = boundaries()
+    fields["FARM"] = ["North", "north"]  # one file name on many systems
+    write_coop(folder, fields=fields, rows=passes_of(shift_m=2 * INCH))
+    write_report(folder, config(folder))
+    return folder
+
+
+def parts(folder: Path) -> list[Path]:
+    return sorted((folder / "work/page_parts").iterdir())
+
+
+def test_a_small_report_is_one_page_and_the_same_each_time(made):
+    before = hashes(made / "results")
+    assert list(before) == ["report.html"]
+    join(made, parts(made))
+    assert hashes(made / "results") == before
+
+
+def test_no_page_names_the_machine_or_the_time(made):
+    text = (made / "results/report.html").read_text()
+    assert str(made) not in text and not re.search(r"\b20[23]\d-\d\d-\d\dT", text)
+    for address in re.findall(r"https?://[^\s\"'<]+", text):
+        assert address == "http://www.w3.org/2000/svg"
+
+
+def test_a_large_report_is_an_index_and_a_page_a_farm(made, monkeypatch):
+    alone = (made / "results/report.html").read_bytes()
+    monkeypatch.setattr(report, "MOST_IN_ONE", 0)
+    results = join(made, parts(made))
+    pages = read_json(made / "work/report.json")["pages"]
+    assert pages == ["North", "north-2"] and sorted(p.stem for p in (results / "report").iterdir()) == pages
+    index = (results / "report.html").read_text()
+    assert 'id="packed-' not in index and "report/North.html#F0" in index
+    assert 'href="../report.html"' in (results / "report/North.html").read_text()
+    # One that is taken away is missed, and written again as it was.
+    gone = results / "report/north-2.html"
+    before = gone.read_bytes()
+    gone.unlink()
+    assert lost_files({}, work=made / "work", results=results) == [gone.as_posix()]
+    join(made, parts(made), only="north-2")
+    assert gone.read_bytes() == before
+    # A report that has become small again has no pages beside it.
+    monkeypatch.setattr(report, "MOST_IN_ONE", 10**9)
+    assert (join(made, parts(made)) / "report.html").read_bytes() == alone
+    assert not (results / "report").exists()
+
+
+def test_a_farm_with_too_much_for_one_page_has_several(monkeypatch, tmp_path):
+    monkeypatch.setattr(report, "MOST_IN_PART", 250)
+    files = {}
+    for name in ("F1", "F2", "F3", "F4"):
+        files[name] = tmp_path / name
+        files[name].write_text("x" * 100)
+    pages = report.pages_of([summary(name, farm="A/B") for name in files], files)
+    assert [title for title, _ in pages.values()] == ["A/B, part 1 of 2", "A/B, part 2 of 2"]
+    assert [[one["id"] for one in mine] for _, mine in pages.values()] == [["F1", "F2"], ["F3", "F4"]]
+    assert all(re.fullmatch(r"[\w.-]+", name) for name in pages) and len({name.casefold() for name in pages}) == 2
+
+
+def test_what_a_field_carries(made):
+    """By arithmetic: four passes of 12 rows, 120 m long, 2 in to the left of strips that run east."""
+    (file,) = (made / "work/page_parts").glob("*/F0.txt")
+    said = unpacked(file.read_text())
+    lengths = said["model"]["by_pair"]
+    assert sum(lengths["v"]) * lengths["unit"] == pytest.approx(4 * 12 * 120.0, rel=1e-3)
+    assert len(said["lines"]["n"]) == 48 and set(said["lines"]["n"]) == {2}
+    # Passes go to and fro, and left of a strip that runs west is south. Half a unit is a millimetre.
+    runs = said["runs"]
+    on = np.repeat(np.cumsum(runs["key"]) >= 0, runs["n"])
+    offset = runs["offset_unit"] * np.cumsum(runs["offset"])[on]
+    np.testing.assert_allclose(np.abs(offset), 2 * INCH, atol=0.5 * runs["offset_unit"] + 1e-3 * INCH)
+    assert (np.sign(offset) == 1).sum() == (np.sign(offset) == -1).sum()
+    assert said["errors"]["rtk_base"]["planter"]["sources"][0]["R"] == pytest.approx(INCH, abs=1e-6)
+
+
+def test_a_field_without_strips_has_a_page_as_well(tmp_path):
+    strips = layer_of(pass_lines(0), PASS=[f"P{k}" for k in range(4)])
+    write_coop(tmp_path, strips=strips, rows=passes_of())
+    text = (write_report(tmp_path, config(tmp_path)) / "report.html").read_text()
+    assert 'id="packed-F2"' in text and "No row stands by a strip in 1 field: F2." in text
