@@ -30,9 +30,11 @@ from workflow import (
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("reruns")]
 
-COLLECTING = dict.fromkeys(("tables", "layers", "datapackage", "workbook", "changes", "manifest"), 1)
+COLLECTING = dict.fromkeys(
+    ("tables", "choice", "layers", "datapackage", "workbook", "report", "changes", "manifest"), 1
+)
 SEEN = {"inputs": 1, "intake": 1}
-BATCH = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
+BATCH = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets", "page_parts")
 ONE_BATCH = SEEN | dict.fromkeys(BATCH, 1) | COLLECTING
 JUDGED = ("odds", "overlap", "figures", "bands", "sheets")
 CHECKS = {"offset": [0.02, -0.01], "tape_error": [0.01, 0.01]}
@@ -323,3 +325,13 @@ def test_other_folders_cores_places_and_times_give_the_same_bytes(base, tmp_path
         for name, value in {"TZ": zone, "LC_ALL": place, "LANG": place, "PYTHONHASHSEED": seed}.items():
             monkeypatch.setenv(name, value)
         assert from_nothing(base, tmp_path / f"a folder {cores}", SETTINGS, cores=cores) == wanted
+
+
+def test_another_price_computes_the_choice_alone(again):
+    costs = {
+        "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},
+        "tiers": {"sbas": {"fee": "0 USD"}, "rtk_base": {"fee": "1 USD"}},
+    }  # fmt: skip
+    ran(again, SETTINGS | {"costs": costs})
+    dearer = SETTINGS | {"costs": costs | {"crop": {"price": "6 USD/bu"}}}
+    assert rules_run(ran(again, dearer)) == SEEN | {"choice": 1, "changes": 1, "manifest": 1}

@@ -4,6 +4,7 @@ import os
 from pathlib import Path
 
 from pipeline.errors import CheckError, InputError
+from pipeline.files.cost_models import NO_RESPONSE
 from pipeline.files.opening import hashes_of
 from pipeline.files.provenance import MANIFEST, made_with, result_hashes
 from pipeline.files.store import read_json, sha256
@@ -55,7 +56,7 @@ def read_manifest(results: Path) -> dict:
         whole = all(_is_texts(said[key]) for key in ("outputs", "inputs", "versions")) and all(
             isinstance(said[key], str) for key in ("rowreturn", "code_sha256", "python")
         )
-        _catalogue(said), _files(said)
+        _catalogue(said), _curves(said), _files(said)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         whole = False
     if not whole:
@@ -69,6 +70,12 @@ def _is_texts(value: object) -> bool:
 
 def _catalogue(said: dict) -> str:
     return str(said["configuration"]["tiers"]["catalogue"])
+
+
+def _curves(said: dict) -> str:
+    """The file of response curves, if one was read."""
+    response = (said["configuration"].get("costs") or {}).get("response", {})
+    return "" if response.get("curve", NO_RESPONSE) == NO_RESPONSE else str(response["file"])
 
 
 def _files(said: dict) -> list[str]:
@@ -85,9 +92,10 @@ def _inputs(said: dict, home: Path, project: Path) -> dict[str, str]:
         parts = hashes_of([str(home / name)])
         relative = not Path(name).is_absolute()
         out |= {Path(part).relative_to(home).as_posix() if relative else part: one for part, one in parts.items()}
-    catalogue = _catalogue(said)
-    places = [place / catalogue for place in (home, project) if (place / catalogue).is_file()]
-    return out | {catalogue: sha256(places[0])} if places else out
+    for name in filter(None, (_catalogue(said), _curves(said))):
+        places = [place / name for place in (home, project) if (place / name).is_file()]
+        out |= {name: sha256(places[0])} if places else {}
+    return out
 
 
 def _plain(hashes: dict[str, str]) -> dict[str, str]:
