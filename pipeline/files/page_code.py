@@ -11,7 +11,7 @@ import shapely
 def packed(value: object) -> str:
     """JSON, packed, as base64: what a page unpacks by itself. Equal values give equal text."""
     text = json.dumps(value, separators=(",", ":"), sort_keys=True, ensure_ascii=False, allow_nan=False)
-    return base64.b64encode(zlib.compress(text.encode(), 9)).decode()
+    return base64.b64encode(zlib.compress(text.encode(), 6)).decode()
 
 
 def unpacked(text: str) -> object:
