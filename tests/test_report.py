@@ -10,9 +10,12 @@ from helpers import INCH
 from pages import join, write_report
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
+from pipeline import columns as c
+from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
-from pipeline.files.report_words import attention, choice_section, farm_answer, remarks
+from pipeline.files.report_choice import choice_section
+from pipeline.files.report_words import attention, farm_answer, remarks
 from pipeline.files.store import read_json
 from pipeline.steps import report
 
@@ -80,12 +83,42 @@ def test_attention_gathers_fields_by_what_is_the_matter():
     assert attention([summary("F1")], [], rejects.iloc[:0], names=NAMES) == []
 
 
-def test_a_table_of_choices_is_told_in_its_own_words(tmp_path):
-    table = tmp_path / "choice.csv"
-    pd.DataFrame({"farm": ["A", "A", "B"], "said": ["A: <rtk> does.", "", "B: none does."]}).to_csv(table, index=False)
-    assert choice_section(table)[0]["words"] == ["A: <rtk> does.", "B: none does."]
-    table.write_text("farm,said\n")
-    assert choice_section(table) == []
+def farm_line(farm: str, option: str, **more: str) -> dict:
+    amounts = (c.LOSS_MONEY, c.LOSS_P10_MONEY, c.LOSS_P90_MONEY, c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY)
+    money = dict.fromkeys(amounts, "10.40")
+    return dict.fromkeys(c.CHOICE, "") | money | {
+        c.LEVEL: "farm", c.FARM: farm, c.OPTION: option, c.CURRENCY: "XTS", c.EXPECTED_MISS_SHARE: "0.25",
+        c.TOTAL_MONEY: "41.60", c.RECOMMENDED: "no", c.REASON: "too dear",
+    } | more  # fmt: skip
+
+
+def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tmp_path):
+    table, hangs_on = tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv"
+    pd.DataFrame([
+        farm_line("A", "sbas"), farm_line("A", "<rtk>", said="A: <rtk> does.", recommended="yes"),
+        farm_line("", "rtk", said="None does."), farm_line("", "", level="co-op"),
+    ]).to_csv(table, index=False)  # fmt: skip
+    flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict.fromkeys(c.MARGINS_MONEY, "5") | {
+        c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
+        "flips_above_factor": "1.5", "flips_above_to": "sbas",
+    }  # fmt: skip
+    pd.DataFrame([flip]).to_csv(hangs_on, index=False)
+    (said,) = choice_section(table, hangs_on)
+    assert said["words"] == ["A: <rtk> does.", "None does.", CAUTION]
+    costs, flips = said["tables"]
+    line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "too dear"]
+    assert costs["lines"][0] == line
+    assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear"]
+    assert flips["lines"] == [["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]]
+    # The picture goes into the page as it is: names in it are text.
+    (picture,) = said["pictures"]
+    assert "<rtk>" not in picture["svg"] and "&lt;rtk&gt;" in picture["svg"]
+
+
+def test_without_costs_nothing_is_told_of_them(tmp_path):
+    for name, columns in (("choice.csv", c.CHOICE), ("choice_sensitivity.csv", c.CHOICE_FLIPS)):
+        (tmp_path / name).write_text(",".join(columns) + "\n")
+    assert choice_section(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv") == []
 
 
 def test_most_fields_have_no_remark():

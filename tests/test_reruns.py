@@ -36,7 +36,7 @@ COLLECTING = dict.fromkeys(
 SEEN = {"inputs": 1, "intake": 1}
 BATCH = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets", "page_parts")
 ONE_BATCH = SEEN | dict.fromkeys(BATCH, 1) | COLLECTING
-JUDGED = ("odds", "overlap", "figures", "bands", "sheets")
+JUDGED = ("odds", "overlap", "figures", "bands", "sheets", "page_parts")
 CHECKS = {"offset": [0.02, -0.01], "tape_error": [0.01, 0.01]}
 
 

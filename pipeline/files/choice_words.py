@@ -125,8 +125,8 @@ def _hangs_on(choice: FarmChoice) -> list[str]:
     if near is None:
         return ["No single price moved by up to four times would change that."] if len(choice.best) == 1 else []
     _, flip, factor, to = near
-    side = "below" if factor < 1 else "above"
-    return [f"{choice.name(to)} would be cheaper with {_driver(choice, flip)} {side} {factor_text(factor)} what was given."]
+    moved = f"{'below' if factor < 1 else 'above'} {factor_text(factor)} what was given"
+    return [f"{choice.name(to)} would be cheaper if {_driver(choice, flip)} were {moved}."]
 
 
 def _driver(choice: FarmChoice, flip: Flip) -> str:

@@ -22,6 +22,9 @@ DOWNLOADS = (
     ("field_tier.csv", "fields and tiers"), ("row_tier.csv", "planted rows"), ("pass_tier.csv", "planter passes"),
     ("waiting.csv", "what waiting after a start saves"), ("shift.csv", "the shift to give the planter's lines"),
     ("audit.csv", "what the logs of planted rows say"), ("rejects.csv", "features that were not used"),
+    ("choice.csv", "what each tier costs"), ("choice_parts.csv", "of what that is the sum"),
+    ("choice_sensitivity.csv", "what the choice hangs on"), ("rowreturn.xlsx", "the tables as a workbook"),
+    ("datapackage.json", "what the columns of the tables mean"),
     ("rowreturn.gpkg", "map layers for a GIS"), ("shifted_lines.gpkg", "the planter's lines, shifted"),
     ("manifest.json", "what all of it was made from"), ("../changes.html", "what changed since the last run"),
 )  # fmt: skip

@@ -1,7 +1,6 @@
 """The answer in words: which tiers are good enough for each farm, and what somebody should look at."""
 
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 import pandas as pd
 
@@ -130,13 +129,6 @@ def _by_fields(fields: list[dict], names: dict[str, str], asked: Callable[[dict]
         mine = tuple(one["id"] for one in fields if asked(one["tiers"][tier]))
         found.setdefault(mine, []).append(name)
     return [words.format(tiers="; ".join(tiers), fields=_fields(list(ids))) for ids, tiers in found.items() if ids]
-
-
-def choice_section(table: Path) -> list[dict]:
-    """What is recommended to every farm, in the words of choice.csv; nothing where nobody told any costs."""
-    said = pd.read_csv(table, usecols=[c.SAID], dtype=str, keep_default_na=False)[c.SAID]
-    words = [plain_text(text) for text in said if text]
-    return [{"title": "What it costs, and which tier to choose", "words": words, "tables": []}] if words else []
 
 
 def facts_text(one: dict, *, units: str) -> str:

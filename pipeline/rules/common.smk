@@ -80,9 +80,8 @@ def of_field(pattern):
 
 
 def choice_table(wildcards):
-    """The table of what tiers cost, where the workflow has one."""
-    there = any(rule.name == "choice" for rule in workflow.rules)
-    return ["results/choice.csv"] if there else []
+    """The tables of what tiers cost, and of what the choice hangs on."""
+    return ["results/choice.csv", "results/choice_sensitivity.csv"]
 
 
 def lost_of_all_batches(wildcards):

@@ -4,8 +4,9 @@ from pathlib import Path
 
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
+from pipeline.files.report_choice import choice_section
 from pipeline.files.report_page import Report, by_farm
-from pipeline.files.report_words import attention, choice_section
+from pipeline.files.report_words import attention
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_geo, read_json, remove, to_json, whole_folder, write_bytes
 
@@ -15,7 +16,7 @@ MOST_IN_ONE, MOST_IN_PART = 2_400_000, 4_000_000
 
 def run(
     *, parts: list[Path], sheets: list[Path], intake: Path, rejects: Path, tiers: Path, report: Path, results: Path,
-    out: Path | None, choice: Path | None = None, only: str | None = None,
+    out: Path | None, choice: tuple[Path, Path] | None = None, only: str | None = None,
 ) -> None:  # fmt: skip
     """Write results/report.html, and results/report/ beside it where there is too much for one page.
 
@@ -31,8 +32,8 @@ def run(
         Folder of the pages.
     out : Path or None
         Names of the pages beside the first; none where only one is asked for.
-    choice : Path, optional
-        choice.csv, where a tier is chosen by what it costs.
+    choice : pair of Path, optional
+        choice.csv and choice_sensitivity.csv, where a tier is chosen by what it costs.
     only : str, optional
         Name of the one page beside the first that is to be written.
     """
@@ -53,14 +54,15 @@ def run(
 
 
 def _whole(
-    fields: list[dict], drawn: frozenset[str], intake: Path, rejects: Path, tiers: Path, report: Path, choice: Path | None
+    fields: list[dict], drawn: frozenset[str], intake: Path, rejects: Path, tiers: Path, report: Path,
+    choice: tuple[Path, Path] | None,
 ) -> Report:
     judging, said, taken = Settings.read(tiers), read_json(report), read_json(intake)
     names = {tier: judging.tiers[tier].name if tier in judging.tiers else "As logged" for tier in judging.compare}
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
-        sections=choice_section(choice) if choice else [],
+        sections=choice_section(*choice) if choice else [],
         attention=attention(fields, taken["notes"], read_geo(rejects), names=names),
     )  # fmt: skip
 
@@ -135,7 +137,7 @@ if __name__ == "__main__":
             parts=[Path(one).parent for one in job.input.parts], sheets=[Path(one) for one in job.input.sheets],
             intake=Path(job.input.intake), rejects=Path(job.input.rejects), tiers=Path(job.input.tiers),
             report=Path(job.input.report), results=Path("results"), out=None if one else Path(job.output.pages), only=one,
-            choice=Path(job.input.choice[0]) if job.input.choice else None,
+            choice=tuple(Path(one) for one in job.input.choice) or None,
         ),
         log=job.log[0],
     )  # fmt: skip

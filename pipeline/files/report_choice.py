@@ -1,0 +1,103 @@
+"""What tiers cost, as a part of the report: the words, what each option comes to, and what the choice hangs on."""
+
+from pathlib import Path
+
+import pandas as pd
+from markupsafe import Markup
+
+from pipeline import columns as c
+from pipeline.core.show import plain_text, share_text
+from pipeline.files.choice_words import CAUTION, factor_text
+from pipeline.files.tornado import tornado
+
+# Farms beyond these are told of in the tables alone.
+MOST_FARMS = 12
+_HEAD = [
+    "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
+    "Total", "",
+]  # fmt: skip
+_FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
+
+
+def choice_section(table: Path, hangs_on: Path) -> list[dict]:
+    """What is recommended to every farm; nothing where nobody told any costs.
+
+    Parameters
+    ----------
+    table, hangs_on : Path
+        choice.csv and choice_sensitivity.csv.
+
+    Returns
+    -------
+    list of dict
+        One part of the report's first page, or none: `title`, `words`, `pictures` of `caption` and `svg`, and `tables` of
+        `caption`, `head`, `lines`.
+    """
+    lines, flips = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (table, hangs_on))
+    farms = lines[lines[c.LEVEL] == "farm"]
+    if not len(farms):
+        return []
+    names = list(dict.fromkeys(farms[c.FARM]))
+    told, named = farms[farms[c.FARM].isin(names[:MOST_FARMS])], flips[flips[c.FARM].isin(names[:MOST_FARMS])]
+    currency = farms[c.CURRENCY].iloc[0]
+    words = [plain_text(text) for text in farms[c.SAID] if text][:MOST_FARMS]
+    more = len(names) - MOST_FARMS
+    if more > 0:
+        words.append(f"{more:,} more farms are in choice.csv.")
+    tables = [
+        {
+            "caption": f"What each tier comes to in a year, {currency}", "head": _HEAD,
+            "lines": [_line(one) for _, one in told.iterrows()],
+        },
+        {
+            "caption": "What the choice hangs on: how far a single price must move before another tier is cheaper",
+            "head": _FLIP_HEAD, "lines": [line for _, one in named.iterrows() for line in _flips(one)],
+        },
+    ]  # fmt: skip
+    return [{
+        "title": "What it costs, and which tier to choose", "words": [*words, CAUTION],
+        "tables": [one for one in tables if one["lines"]], "pictures": _pictures(named, currency),
+    }]  # fmt: skip
+
+
+def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
+    """What the choice of each farm hangs on."""
+    out = []
+    for farm, lines in flips.groupby(c.FARM, sort=False):
+        name = plain_text(farm) or "No farm named"
+        caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
+        # Its own template has escaped what is text in it.
+        out.append({"caption": caption, "svg": Markup(tornado(lines.to_dict("records")))})
+    return out
+
+
+def _line(one: pd.Series) -> list[str]:
+    low, high = (_money(one[name]) for name in (c.LOSS_P10_MONEY, c.LOSS_P90_MONEY))
+    share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
+    return [
+        _farm(one), plain_text(one[c.OPTION]), share_text(share), _money(one[c.LOSS_MONEY]), f"{low} to {high}",
+        *(_money(one[name]) for name in (c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY, c.TOTAL_MONEY)),
+        "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON]),
+    ]  # fmt: skip
+
+
+def _flips(one: pd.Series) -> list[list[str]]:
+    """Where a price makes another tier the cheaper one, if it goes down or up."""
+    what = f"{one[c.DRIVER]} of {one[c.TIER]}" if one[c.TIER] else one[c.DRIVER]
+    out = []
+    for side, (factor, _, to) in c.FLIPS.items():
+        if one[factor]:
+            out.append([
+                _farm(one), plain_text(what), f"{one[c.PRICE_MONEY]} {one[c.CURRENCY]}", plain_text(one[to]),
+                f"{side} {factor_text(float(one[factor]))} that",
+            ])  # fmt: skip
+    return out
+
+
+def _farm(one: pd.Series) -> str:
+    return plain_text(one[c.FARM]) or "No farm named"
+
+
+def _money(cell: str) -> str:
+    """An amount without its cents; the table has them."""
+    return f"{float(cell):,.0f}" if cell else "\N{EN DASH}"
