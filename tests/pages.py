@@ -39,7 +39,7 @@ def join(folder: Path, parts: list[Path], *, only: str | None = None) -> Path:
     drawn = work / "sheets.json"
     drawn.write_bytes(to_json({"sheets": []}))
     report.run(
-        parts=parts, sheets=[drawn], intake=work / "intake.json", rejects=work / "rejects.parquet",
+        parts=parts, sheets=[drawn], notes=work / "settings/notes.json", rejects=work / "rejects.parquet",
         tiers=work / TIER_SETTINGS, report=work / "settings/report.json", results=results,
         out=None if only else work / "report.json", only=only,
     )  # fmt: skip

@@ -60,6 +60,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
     batches = _write_batches(fields, layers, work / "intake")
     # What is of all batches runs anew when one of them is gone, although nothing else is new then.
     write_bytes(work / "settings" / "batches.json", to_json(sorted(batches)), only_if_changed=True)
+    write_bytes(work / "settings" / "notes.json", to_json(taken.notes), only_if_changed=True)
     _tend_batches(work, set(batches))
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)

@@ -15,7 +15,7 @@ MOST_IN_ONE, MOST_IN_PART = 2_400_000, 4_000_000
 
 
 def run(
-    *, parts: list[Path], sheets: list[Path], intake: Path, rejects: Path, tiers: Path, report: Path, results: Path,
+    *, parts: list[Path], sheets: list[Path], notes: Path, rejects: Path, tiers: Path, report: Path, results: Path,
     out: Path | None, choice: tuple[Path, Path] | None = None, only: str | None = None,
 ) -> None:  # fmt: skip
     """Write results/report.html, and results/report/ beside it where there is too much for one page.
@@ -26,7 +26,7 @@ def run(
         Folders of `page_parts`, of all batches.
     sheets : list of Path
         What `sheets` says it has drawn.
-    intake, rejects, tiers, report : Path
+    notes, rejects, tiers, report : Path
         What the intake wrote.
     results : Path
         Folder of the pages.
@@ -39,7 +39,7 @@ def run(
     """
     fields, files = _fields(parts)
     drawn = frozenset(name for file in sheets for name in read_json(file)["sheets"])
-    whole = _whole(fields, drawn, intake, rejects, tiers, report, choice)
+    whole = _whole(fields, drawn, notes, rejects, tiers, report, choice)
     pages = {} if sum(path.stat().st_size for path in files.values()) <= MOST_IN_ONE else pages_of(fields, files)
     beside = results / "report"
     if only is not None:
@@ -54,16 +54,16 @@ def run(
 
 
 def _whole(
-    fields: list[dict], drawn: frozenset[str], intake: Path, rejects: Path, tiers: Path, report: Path,
+    fields: list[dict], drawn: frozenset[str], notes: Path, rejects: Path, tiers: Path, report: Path,
     choice: tuple[Path, Path] | None,
 ) -> Report:
-    judging, said, taken = Settings.read(tiers), read_json(report), read_json(intake)
+    judging, said = Settings.read(tiers), read_json(report)
     names = {tier: judging.tiers[tier].name if tier in judging.tiers else "As logged" for tier in judging.compare}
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
         sections=choice_section(*choice) if choice else [],
-        attention=attention(fields, taken["notes"], read_geo(rejects), names=names),
+        attention=attention(fields, read_json(notes), read_geo(rejects), names=names),
     )  # fmt: skip
 
 
@@ -135,7 +135,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             parts=[Path(one).parent for one in job.input.parts], sheets=[Path(one) for one in job.input.sheets],
-            intake=Path(job.input.intake), rejects=Path(job.input.rejects), tiers=Path(job.input.tiers),
+            notes=Path(job.input.notes), rejects=Path(job.input.rejects), tiers=Path(job.input.tiers),
             report=Path(job.input.report), results=Path("results"), out=None if one else Path(job.output.pages), only=one,
             choice=tuple(Path(one) for one in job.input.choice) or None,
         ),
