@@ -6,7 +6,7 @@ const CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"];
 const CLASS_COLOURS = { holds: "#155e95", doubt: "#c9bea6", misses: "#c8500a", no_strip: "#8c8c8c", crossing: "#3a3a3a" };
 // Width of a line against that of one that holds: classes are told apart without their colours as well.
 const CLASS_WIDTHS = { holds: 1, doubt: 0.8, misses: 1.9, no_strip: 0.8, crossing: 0.8 };
-const SOIL = "#e4d9bf", INK = "#1d2a33", PAPER = "#fffefa", DIG = "#7b3fa0";
+const SOIL = "#dbe5ea", INK = "#1d2a33", PAPER = "#fffefa", DIG = "#7b3fa0";
 const STRIPS_FROM = 4, CLOSEST = 400, ROWS_AT = 40;
 
 class RowMap {
