@@ -243,7 +243,8 @@ def test_bad_time_names_the_feature(tmp_path, ours, time):
     [
         ("judging.row_magrin", "1 in",
          "{0}/mine.yaml: judging: unknown key 'row_magrin'; did you mean 'row_margin'? Known: "),
-        ("judgin", {}, "{0}/mine.yaml: unknown key 'judgin'; did you mean 'judging'? Known: inputs, judging, raster, "),
+        ("judgin", {},
+         "{0}/mine.yaml: unknown key 'judgin'; did you mean 'judging'? Known: costs, inputs, judging, raster, "),
         ("inputs.strips.layer", "stripz",
          "inputs.strips: {0}/coop.gpkg has no layer 'stripz'; did you mean 'strips'? Known: fields, strips"),
         ("inputs.strips.file", "gone.gpkg",

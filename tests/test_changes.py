@@ -17,6 +17,7 @@ from pipeline import columns as c
 from pipeline.__main__ import main
 from pipeline.files.change_text import NOTHING, change_text, summary
 from pipeline.files.last_run import told
+from pipeline.files.store import to_json, write_bytes
 from pipeline.steps import changes, manifest
 
 ROWS = passes_of(shift_m=0.05)
@@ -40,10 +41,11 @@ def compare() -> pd.DataFrame:
 
 
 def sign() -> None:
-    """The step `manifest` alone."""
+    """The step `manifest` alone, after a report of one page."""
+    write_bytes(Path("work/report.json"), to_json({"pages": []}))
     manifest.run(
         intake=Path("work/intake.json"), config=Path("work/config.json"), tiers=Path("work/settings/tiers.json"),
-        results=Path("results"), out=Path("results/manifest.json"),
+        pages=Path("work/report.json"), results=Path("results"), out=Path("results/manifest.json"),
     )  # fmt: skip
 
 

@@ -45,6 +45,7 @@ def configurations(folder) -> dict[str, dict]:
     demo = yaml.safe_load((DEMO / "demo.yaml").read_text())
     for more in ("checks", "zones"):
         demo["inputs"].pop(more)
+    demo.pop("costs")  # what a row is worth is no matter here
     for layer in demo["inputs"].values():
         layer["file"] = str(PROJECT / layer["file"])
     tiers = yaml.safe_load((PROJECT / "shared" / "tiers.yaml").read_text())

@@ -83,7 +83,8 @@ def _decoded(path: Path, encoding: str | None, place: str) -> tuple[str, list[st
 def _table(text: str, place: str) -> tuple[pd.DataFrame, np.ndarray]:
     """All cells as text, missing where empty, and what is wrong with a record; an error where it is with most."""
     separator, start = _separator(text)
-    csv.field_size_limit(max(len(text), 1))  # no cell is longer than the file, and a line of many vertices is long
+    # No cell is longer than the file, and a line of many vertices is long. Others read by that limit too: it only grows.
+    csv.field_size_limit(max(len(text), csv.field_size_limit()))
     before = text.count("\n", 0, start)
     mend = f" (separated by {separator!r}); expected as many, put text that holds a separator in quotes"
     names, rows, faults = None, [], []

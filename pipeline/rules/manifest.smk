@@ -21,6 +21,7 @@ rule manifest:
         ],
         described=["results/datapackage.json", "results/rowreturn.xlsx"],
         page="results/report.html",
+        pages="work/report.json",
         rasters=of_batches("work/overlap/{batch}.parquet"),
         sheets=of_batches("work/sheets/{batch}.json"),
         lost=lost_of_all_batches,

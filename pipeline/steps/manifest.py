@@ -14,13 +14,15 @@ from pipeline.files.store import read_json, remove, to_json, write_bytes
 PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
-def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) -> None:
+def run(*, intake: Path, config: Path, tiers: Path, pages: Path, results: Path, out: Path) -> None:
     """Write manifest.json.
 
     Parameters
     ----------
     intake, config, tiers : Path
         What `intake` wrote.
+    pages : Path
+        report.json of `report`: the pages beside the first.
     results : Path
         Folder whose files are listed with their hashes.
     out : Path
@@ -30,7 +32,7 @@ def run(*, intake: Path, config: Path, tiers: Path, results: Path, out: Path) ->
     for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
         remove(left)
     prune(intake.parent, {name for names in taken["batches"].values() for name in names})
-    _tend_pages(results / "report", {f"{name}.html" for name in read_json(intake.parent / "report.json")["pages"]})
+    _tend_pages(results / "report", {f"{name}.html" for name in read_json(pages)["pages"]})
     _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
@@ -68,7 +70,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             intake=Path(job.input.intake), config=Path(job.input.config), tiers=Path(job.input.tiers),
-            results=Path("results"), out=Path(job.output[0]),
+            pages=Path(job.input.pages), results=Path("results"), out=Path(job.output[0]),
         ),
         log=job.log[0],
     )  # fmt: skip
