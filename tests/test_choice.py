@@ -159,6 +159,12 @@ def test_the_picture_is_svg_and_names_are_text(found):
         ({"response": {"curve": "yuma"}}, "did you mean 'yuma_2007'"),
         ({"wated_share": "50 %"}, "did you mean 'waited_share'"),
         ({"field_capacity": {"width": "30 ft", "speed": 6, "efficiency": "70 %"}}, "has no unit"),
+        ({"field_capacity": {"width": "30 ft", "speed": "6 mph", "efficiency": "0 %"}}, "expected 1 to 100 %"),
+        ({"machine_hour": 180}, "write for example '180 USD/h'"),
+        ({"machine_hour": "1500 USD/day"}, "'day' is no unit of a machine's time"),
+        ({"crop": {"price": "4.20 USD/bu", "expected_yield": "-200 bu/ac"}}, "a yield is not negative"),
+        ({"tiers": {"sbas": {"fee": "1,800 USD"}}}, "may be either of two amounts; write 1800, or 1.800"),
+        ({"standard": {"on_strip": "95 %", "springs": "998 of 999"}}, "49 of 50 at most"),
     ],
 )
 def test_costs_that_cannot_be(change, said, tmp_path):
@@ -170,7 +176,9 @@ def test_costs_that_cannot_be(change, said, tmp_path):
         read()
 
 
-@pytest.mark.parametrize("value", ["-4 USD", "4", "USD", "4 usd", "4 USD/bu", None, True, "nan USD", "1e40 USD"])
+@pytest.mark.parametrize(
+    "value", ["-4 USD", "4", "USD", "4 usd", "4 USD/bu", None, True, "nan USD", "1e40 USD", "16,000 USD"]
+)
 def test_no_money(value):
     with pytest.raises(ValueError, match="expected|write"):
         money(value)

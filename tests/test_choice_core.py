@@ -48,6 +48,23 @@ def names(options, which) -> list[str]:
     return [" + ".join(TIERS[k] for k in options[one].tiers) for one in which]
 
 
+def test_a_field_of_a_pair_is_worked_under_the_one_that_loses_and_waits_less():
+    # Free: 500 + 100 lost. Cheap: 0 + 99 lost, and 50 of waiting in each. Both, for nothing: cheap on the first field
+    # (50 against 500), free on the second (100 against 149): 150.
+    one = stake([[50_000, 0, 90_000], [10_000, 9_900, 90_000]], fee=(0, 0, 90_000), waiting=[[0, 5_000, 0]] * 2)
+    options, best = judged(one)
+    assert names(options, best) == ["free + cheap"]
+    assert options[best[0]].total_cents == 15_000
+
+
+def test_a_price_of_nothing_flips_nothing():
+    # Equal fees: cheap loses half as much at any price above nothing, and at nothing both are the same.
+    one = stake([[10_000, 5_000, 90_000]], fee=(100, 100, 90_000))
+    options, best = judged(one)
+    (loss,) = [flip for flip in flips(options, one, best[0]) if flip.driver == LOSS]
+    assert (loss.below, loss.below_option) == (None, None)
+
+
 def test_totals_by_hand():
     options, best = judged(stake([[60_000, 30_000, 5_000], [60_000, 30_000, 5_000]], waiting=[[0, 100, 200]] * 2))
     # Free: 1,200.00; cheap: 600 + 200 + 2; dear: 100 + 900 + 100 + 4.
@@ -167,6 +184,7 @@ def test_flips_on_either_side(fields, fee):
             if factor is None:
                 assert cheapest(flip.driver, flip.tier, 0.0 if way < 0 else 1e4) <= 1e-3
                 continue
+            assert factor > 0.0
             step = 1e-3 * max(factor, 1e-3)
             assert cheapest(flip.driver, flip.tier, max(factor - way * step, 0.0)) <= 1e-3
             if factor + way * step >= 0:

@@ -16,7 +16,7 @@ from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
 from pipeline.files.report_choice import choice_section
 from pipeline.files.report_words import attention, farm_answer, remarks
-from pipeline.files.store import read_json
+from pipeline.files.store import read_json, to_json
 from pipeline.steps import report
 
 NAMES = {"good": "Good", "middling": "Middling", "bad": "Bad"}
@@ -96,19 +96,29 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     table, hangs_on = tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv"
     pd.DataFrame([
         farm_line("A", "sbas"), farm_line("A", "<rtk>", said="A: <rtk> does.", recommended="yes"),
-        farm_line("", "rtk", said="None does."), farm_line("", "", level="co-op"),
+        farm_line("", "rtk", said="None does.", field_id="F7"), farm_line("", "rtk", field_id="F8"),
+        farm_line("", "as recommended", level="co-op"),
     ]).to_csv(table, index=False)  # fmt: skip
+    curve = {"name": "Some trial", "source": "a <source>", "limits": "one year", "measured_to_m": 0.2032}
+    settings = tmp_path / "choice.json"
+    settings.write_bytes(to_json({"costs": {"curve": curve}}))
     flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict.fromkeys(c.MARGINS_MONEY, "5") | {
         c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
         "flips_above_factor": "1.5", "flips_above_to": "sbas",
     }  # fmt: skip
     pd.DataFrame([flip]).to_csv(hangs_on, index=False)
-    (said,) = choice_section(table, hangs_on)
-    assert said["words"] == ["A: <rtk> does.", "None does.", CAUTION]
+    (said,) = choice_section(table, hangs_on, settings)
+    assert said["words"] == [
+        "A: <rtk> does.", "None does.",
+        "Losses go by the curve 'Some trial': a <source>. one year. Beyond 20 cm from the strip's centre nothing was "
+        "measured: its last value is held.",
+        "All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION,
+    ]
     costs, flips = said["tables"]
     line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "too dear"]
     assert costs["lines"][0] == line
-    assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear"]
+    assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear", "too dear"]
+    assert [line[0] for line in costs["lines"]] == ["A", "A", "Field F7", "Field F8"]  # fields of no farm, one by one
     assert flips["lines"] == [["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]]
     # The picture goes into the page as it is: names in it are text.
     (picture,) = said["pictures"]
@@ -118,7 +128,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
 def test_without_costs_nothing_is_told_of_them(tmp_path):
     for name, columns in (("choice.csv", c.CHOICE), ("choice_sensitivity.csv", c.CHOICE_FLIPS)):
         (tmp_path / name).write_text(",".join(columns) + "\n")
-    assert choice_section(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv") == []
+    assert choice_section(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv", tmp_path / "choice.json") == []
 
 
 def test_most_fields_have_no_remark():

@@ -134,13 +134,14 @@ def options_of(stake: Stake, standard: Standard | None, *, seed: int) -> list[Op
 
 
 def _better(stake: Stake, pair: tuple[int, int]) -> np.ndarray:
-    """The tier of a pair that each field is worked under: in reach, then by loss, then by missing rows.
+    """The tier of a pair that each field is worked under: in reach, then by loss and waiting together, then by missing rows.
 
-    Not by prices: where both are paid for, a field loses nothing by taking the better one, and what a price flips is then
-    a straight line.
+    Where both are paid for, a field only has these to choose by. It keeps to the choice when a price is moved, so that what
+    a price flips is a straight line.
     """
     first, second = pair
-    keys = [~stake.reached[:, pair], stake.loss[:, pair], stake.miss_m[:, pair]]
+    money = stake.loss_cents[:, pair] + stake.waiting_cents[:, pair]
+    keys = [~stake.reached[:, pair], money, stake.loss[:, pair], stake.miss_m[:, pair]]
     takes = np.full(len(stake.area_m2), first)
     decided = np.zeros(len(takes), bool)
     for key in keys:
@@ -300,7 +301,7 @@ def _flip(options: list[Option], chosen: int, driver: str, tier: int | None, sta
         if slope == 0.0:
             continue
         x = float(1.0 - (total[k] - total[chosen]) / slope)
-        if slope > 0.0 and x >= below[0]:
+        if slope > 0.0 and x > 0.0 and x >= below[0]:  # at nothing at all there is nothing to be below
             below = (x, k)
         if slope < 0.0 and x < above[0]:
             above = (x, k)

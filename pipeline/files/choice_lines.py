@@ -9,7 +9,7 @@ import numpy as np
 from pipeline import columns as c
 from pipeline.core.choice import BreakEven, Option, break_even, dominated_by
 from pipeline.core.show import HECTARE_M2
-from pipeline.files.choice_words import sentences
+from pipeline.files.choice_words import UNKNOWN_REACH, sentences
 from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, money_of, share_missed_in, springs_money, yes
 
 
@@ -39,16 +39,11 @@ def _of_farm(choice: FarmChoice, k: int, option: Option, even: BreakEven | None)
     return figures_of(choice.sums(option), float(stake.judged_m.sum()), choice.costs) | choice.ids | {
         c.LEVEL: "farm", c.OPTION: choice.name(k), c.AREA_M2: float(stake.area_m2.sum()),
         c.STANDARD_SHARE: option.missed_share, **money_of(option.parts_cents), **springs_money(option.loss_springs),
-        c.REACH: _reach(choice, option), c.MEETS: yes(option.meets) if choice.costs["standard"] else "",
+        c.REACH: choice.reach(option), c.MEETS: yes(option.meets) if choice.costs["standard"] else "",
         c.RECOMMENDED: "tie" if k in choice.best and len(choice.best) > 1 else yes(k in choice.best),
         c.BREAK_EVEN_HA: even.area_m2 / HECTARE_M2 if even and np.isfinite(even.area_m2) else float("nan"),
         c.BREAK_EVEN_AGAINST: choice.name(even.against) if even else "",
     }  # fmt: skip
-
-
-def _reach(choice: FarmChoice, option: Option) -> str:
-    said = choice.farm.lines[c.REACH].to_numpy().reshape(len(option.used), -1)[np.arange(len(option.used)), option.used]
-    return next((one for one in (c.OUT_OF_REACH, "unknown") if one in said), "in reach")
 
 
 def _reason(choice: FarmChoice, k: int, beaten: int | None, even: BreakEven | None) -> str:
@@ -62,11 +57,12 @@ def _reason(choice: FarmChoice, k: int, beaten: int | None, even: BreakEven | No
     if k in choice.best:
         others = ", ".join(choice.name(one) for one in choice.best if one != k)
         also = " and meets the standard" if choice.costs["standard"] else ""
-        return f"costs the same as {others}" if others else f"cheapest that is in reach{also}"
+        near = "is in reach" if choice.reach(option) == "in reach" else f"is in reach, {UNKNOWN_REACH},"
+        return f"costs the same as {others}" if others else f"cheapest that {near}{also}"
     if beaten is not None:
         return f"{choice.name(beaten)} costs no more to have and loses and misses no more"
     if even and not np.isfinite(even.area_m2):
-        return f"dearer to have than {choice.name(even.against)}, and loses no less"
+        return f"dearer to have than {choice.name(even.against)}, and saves no more of losses than it costs in waiting"
     return "in reach, and its total is higher"
 
 

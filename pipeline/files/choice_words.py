@@ -14,13 +14,15 @@ from pipeline.core.choice import LOSS
 from pipeline.core.show import distance_text, share_text
 
 if TYPE_CHECKING:
-    from pipeline.core.choice import Flip
+    from pipeline.core.choice import Flip, Option
     from pipeline.files.farm_choice import FarmChoice
 
 CAUTION = (
     "Expected figures, not promises. What is known of the yield beside a strip is thin and "
     "contradictory; the choice stays with the grower and a licensed adviser."
 )
+#: Of a tier with a range, where nobody gave bases.
+UNKNOWN_REACH = "nobody knows whether its base is near enough, as no bases are given"
 # Rows are told as one in so many, or so many in so few: nobody knows an expected share to more digits.
 _ONE_IN = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100, 200)
 _MANY = ((2, 3), (3, 4), (4, 5), (9, 10))
@@ -50,6 +52,8 @@ def money_words(cents: float, currency: str) -> str:
 
 def factor_text(factor: float) -> str:
     """A factor in words: ``below a half of``, ``above 1.6 times``, no more than two digits."""
+    if abs(factor - 1.0) < 0.005:
+        return f"{100 * factor:.1f} % of"
     return f"{100 * factor:.0f} % of" if factor < 2 else f"{factor:.2g} times"
 
 
@@ -78,7 +82,21 @@ def _best(choice: FarmChoice, units: str) -> str:
     of_it = f"{loss} of it for rows beside their strips" if choice.costs["curve"] else "rows are counted, not priced"
     share = share_text(1.0 - choice.missed_share(option)).replace("\u00a0", " ")
     costs = f"It is expected to hold {share} of the row length and costs {total} a year, {of_it}."
-    return f"{choice.farm.place}: {what}. {costs}"
+    return f"{choice.farm.place}: {what}{_asked(choice)}. {costs}{_unsure(option, choice)}"
+
+
+def _asked(choice: FarmChoice) -> str:
+    """The standard, which a cheaper option may have failed."""
+    asked = choice.costs["standard"]
+    if not asked:
+        return ""
+    share, springs = (share_text(asked[name]).replace("\u00a0", " ") for name in ("on_strip", "springs"))
+    return f" (asked for: {share} of the row length on the strips in {springs} of springs)"
+
+
+def _unsure(option: Option, choice: FarmChoice) -> str:
+    """What is to be said where no bases are given and the tier has a range."""
+    return f" {UNKNOWN_REACH[0].upper()}{UNKNOWN_REACH[1:]}." if choice.reach(option) == "unknown" else ""
 
 
 def _equipped(choice: FarmChoice, k: int, units: str) -> str:

@@ -9,9 +9,13 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from pipeline.files.layer_models import Model, Name, WorkingDay, between
 from pipeline.files.money import Money, money, percent, springs
+from pipeline.files.numbers import split_unit
 from pipeline.files.units import AREA, LENGTH, MASS, SPEED, TIME, VOLUME, YIELD_MASS, YIELD_VOLUME, to_si
 
 NO_RESPONSE = "none"
+HOUR_S = 3600.0
+# No machine works at less.
+LEAST_EFFICIENCY = 0.01
 
 
 def _per(*kinds: Any) -> BeforeValidator:
@@ -28,6 +32,13 @@ def _per(*kinds: Any) -> BeforeValidator:
     return BeforeValidator(read)
 
 
+def _an_hour(value: Any) -> Money:
+    found = money(value, per=("h",))
+    if not _is(f"1 {found.per}", TIME) or to_si(f"1 {found.per}", kind=TIME) > HOUR_S:
+        raise ValueError(f"'{value}': '{found.per}' is no unit of a machine's time; expected '180 USD/h'")
+    return found
+
+
 def _is(quantity: str, kind: Any) -> bool:
     try:
         to_si(quantity, kind=kind)
@@ -39,13 +50,15 @@ def _is(quantity: str, kind: Any) -> bool:
 def _yield(value: Any) -> str:
     if not any(_is(str(value), kind) for kind in (YIELD_MASS, YIELD_VOLUME)):
         raise ValueError(f"'{value}' is no yield; expected a number and its unit, as in '200 bu/ac' or '12 t/ha'")
+    if split_unit(str(value))[0].startswith("-"):
+        raise ValueError(f"'{value}': a yield is not negative; expected one as in '200 bu/ac'")
     return str(value)
 
 
 Price = Annotated[Money, _per(VOLUME, MASS)]
 AreaValue = Annotated[Money, _per(AREA)]
 Amount = Annotated[Money, _per()]
-HourCost = Annotated[Money, _per(TIME)]
+HourCost = Annotated[Money, BeforeValidator(_an_hour)]
 Percent = Annotated[float, BeforeValidator(percent)]
 Springs = Annotated[float, BeforeValidator(springs)]
 Bushel = Annotated[float, between(5.0, 60.0, kind=MASS)]
@@ -92,7 +105,13 @@ class Capacity(Model):
 
     width_m: ImplementWidth = Field(alias="width", description="worked width")
     speed_m_s: Pace = Field(alias="speed", description="in work")
-    efficiency: Percent = Field(description="share of the time in the field at that width and speed")
+    efficiency: Percent = Field(description="share of the time in the field at that width and speed, 1 % or more")
+
+    @model_validator(mode="after")
+    def _works(self) -> Capacity:
+        if self.efficiency < LEAST_EFFICIENCY:
+            raise ValueError("efficiency: expected 1 to 100 %, as in '70 %'")
+        return self
 
 
 class Standard(Model):

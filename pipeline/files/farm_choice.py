@@ -55,6 +55,11 @@ class FarmChoice:
         fields = np.arange(len(option.used))
         return {name: float(self.farm.figure(name)[fields, option.used].sum()) for name in SUMS}
 
+    def reach(self, option: Option) -> str:
+        """Whether an option is in reach of the base, out of it somewhere, or nobody knows."""
+        said = self.farm.lines[c.REACH].to_numpy().reshape(len(option.used), -1)[np.arange(len(option.used)), option.used]
+        return next((one for one in (c.OUT_OF_REACH, "unknown") if one in said), "in reach")
+
     def missed_share(self, option: Option) -> float:
         """Expected share of the row length off its strip."""
         fields, stake = np.arange(len(option.used)), self.farm.stake

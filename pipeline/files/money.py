@@ -8,6 +8,10 @@ from decimal import Decimal, InvalidOperation
 
 from pipeline.files.numbers import split_unit
 
+# A field's distribution is kept as some hundred levels, each a mean of its own.
+MOST_SPRINGS = 0.98
+# A comma before three figures is a mark of thousands to some and the decimal one to others.
+_GROUPED = re.compile(r"\d{1,3},\d{3}(?![\d.,])")
 _CURRENCY = re.compile(r"[A-Z]{3}")
 _OF = re.compile(r"(\d{1,3}) of (\d{1,3})")
 #: More than anybody pays, and few enough digits to count in cents exactly.
@@ -50,6 +54,10 @@ def money(value: object, *, per: tuple[str, ...] = ()) -> Money:
 
     if isinstance(value, bool) or not isinstance(value, (int, float, str)):
         raise ValueError(f"{value!r}: expected money with its currency; write for example {written(900)}")
+    if grouped := _GROUPED.match(str(value).strip()):
+        plain = grouped[0].replace(",", "")
+        point = grouped[0].replace(",", ".")
+        raise ValueError(f"'{value}': '{grouped[0]}' may be either of two amounts; write {plain}, or {point}")
     number, behind = split_unit(str(value))
     try:
         amount = Decimal(number)
@@ -100,4 +108,6 @@ def springs(value: object) -> float:
     match = _OF.fullmatch(str(value).strip())
     if match is None or not 0 < int(match[1]) < int(match[2]):
         raise ValueError(f"'{value}': expected how many springs of how many, fewer than all, as in '9 of 10'")
+    if int(match[1]) / int(match[2]) > MOST_SPRINGS:
+        raise ValueError(f"'{value}': expected 49 of 50 at most; the distribution of a field is not known farther out")
     return int(match[1]) / int(match[2])

@@ -8,6 +8,7 @@ from markupsafe import Markup
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
 from pipeline.files.choice_words import CAUTION, factor_text
+from pipeline.files.store import read_json
 from pipeline.files.tornado import tornado
 
 # Farms beyond these are told of in the tables alone.
@@ -19,13 +20,13 @@ _HEAD = [
 _FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
 
 
-def choice_section(table: Path, hangs_on: Path) -> list[dict]:
+def choice_section(table: Path, hangs_on: Path, settings: Path) -> list[dict]:
     """What is recommended to every farm; nothing where nobody told any costs.
 
     Parameters
     ----------
-    table, hangs_on : Path
-        choice.csv and choice_sensitivity.csv.
+    table, hangs_on, settings : Path
+        choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go.
 
     Returns
     -------
@@ -37,8 +38,10 @@ def choice_section(table: Path, hangs_on: Path) -> list[dict]:
     farms = lines[lines[c.LEVEL] == "farm"]
     if not len(farms):
         return []
-    names = list(dict.fromkeys(farms[c.FARM]))
-    told, named = farms[farms[c.FARM].isin(names[:MOST_FARMS])], flips[flips[c.FARM].isin(names[:MOST_FARMS])]
+    # A field of no farm is one by itself.
+    farms, flips = (table.assign(place=list(zip(table[c.FARM], table[c.FIELD_ID], strict=True))) for table in (farms, flips))
+    names = list(dict.fromkeys(farms["place"]))
+    told, named = (table[table["place"].isin(names[:MOST_FARMS])] for table in (farms, flips))
     currency = farms[c.CURRENCY].iloc[0]
     words = [plain_text(text) for text in farms[c.SAID] if text][:MOST_FARMS]
     more = len(names) - MOST_FARMS
@@ -55,7 +58,8 @@ def choice_section(table: Path, hangs_on: Path) -> list[dict]:
         },
     ]  # fmt: skip
     return [{
-        "title": "What it costs, and which tier to choose", "words": [*words, CAUTION],
+        "title": "What it costs, and which tier to choose",
+        "words": [*words, *_curve_words(read_json(settings), lines), CAUTION],
         "tables": [one for one in tables if one["lines"]], "pictures": _pictures(named, currency),
     }]  # fmt: skip
 
@@ -63,11 +67,29 @@ def choice_section(table: Path, hangs_on: Path) -> list[dict]:
 def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
     """What the choice of each farm hangs on."""
     out = []
-    for farm, lines in flips.groupby(c.FARM, sort=False):
-        name = plain_text(farm) or "No farm named"
+    for _, lines in flips.groupby("place", sort=False):
+        name = _farm(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
         # Its own template has escaped what is text in it.
-        out.append({"caption": caption, "svg": Markup(tornado(lines.to_dict("records")))})
+        out.append({"caption": caption, "svg": Markup(tornado(lines.drop(columns="place").to_dict("records")))})
+    return out
+
+
+def _curve_words(said: dict, lines: pd.DataFrame) -> list[str]:
+    """By what curve losses go, how far it was measured, and what the whole co-op comes to."""
+    curve, out = said["costs"]["curve"], []
+    if curve:
+        name, source, limits = (plain_text(curve[key] or "").rstrip(".") for key in ("name", "source", "limits"))
+        far = f"{100 * curve['measured_to_m']:.0f} cm"
+        out.append(
+            f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} Beyond {far} from the strip's "
+            "centre nothing was measured: its last value is held."
+        )
+    whole = lines[(lines[c.LEVEL] == "co-op") & (lines[c.OPTION] == "as recommended")]
+    if len(whole):
+        one = whole.iloc[0]
+        total, lost = (_money(one[name]) for name in (c.TOTAL_MONEY, c.LOSS_MONEY))
+        out.append(f"All farms as recommended: {total} {one[c.CURRENCY]} a year, of it {lost} lost beside the strips.")
     return out
 
 
@@ -95,7 +117,7 @@ def _flips(one: pd.Series) -> list[list[str]]:
 
 
 def _farm(one: pd.Series) -> str:
-    return plain_text(one[c.FARM]) or "No farm named"
+    return plain_text(one[c.FARM]) or f"Field {plain_text(one[c.FIELD_ID])}"
 
 
 def _money(cell: str) -> str:

@@ -142,6 +142,8 @@ def _points(said: Any, *, place: str) -> tuple[tuple[float, float], ...]:
         raise ConfigError(f"{place}: distances do not rise from 0 or more to {_MOST_M:g} m at most; put them in order")
     if not np.all(np.isfinite([loss for _, loss in said])):
         raise ConfigError(f"{place}: a loss is not finite; expected a number, correct it")
+    if min(loss for _, loss in said) < 0.0:
+        raise ConfigError(f"{place}: a loss is negative; a curve counts from its best place: move all up until none is")
     return tuple(zip(distance, (float(loss) for _, loss in said), strict=True))
 
 

@@ -13,6 +13,9 @@ TABLES = {
     "shift": ("The shift to give the planter's lines", []),
     "audit": ("Audit of planted rows: what the logs themselves say", []),
     "rejects": ("Features that were not used, and why", []),
+    "choice": ("What each tier costs a farm, its fields and the co-op in a year, and which is recommended", []),
+    "choice_parts": ("The parts that each total of the choice is the sum of", []),
+    "choice_sensitivity": ("How far each price may move before another tier is cheaper", []),
 }
 
 KEYS = {
@@ -97,11 +100,11 @@ MEANINGS = {
     c.PROBABILITY_WITHIN: "probability, from the log alone, that the part keeps the bound",
     c.PASSES: "passes that the figures rest on",
     c.SAMPLES: "samples that the figures rest on, 5 m apart",
-    c.SAID: "what is known and what is not",
+    c.SAID: "what is to be said of the line, in words",
     c.FILE: "input file",
     c.LAYER: "layer in it",
     c.FEATURE: "feature in the layer",
-    c.REASON: "why it was not used",
+    c.REASON: "why it was not used, or is or is not recommended",
     c.LONGITUDE: "place of its first vertex, east, in its own datum",
     c.LATITUDE: "place of its first vertex, north, in its own datum",
 }

@@ -30,6 +30,8 @@ CAUTIONS = (
     "Figures are statistics of position, not a safety system: they steer nothing.",
     "Boundaries are what the layer says, not a legal survey.",
     "Where nutrients and chemicals may be placed is for the label, local rules and a licensed adviser.",
+    "Losses and totals in money are expectations by the prices given, not promises; what is known of the yield beside a "
+    "strip is thin and contradictory, and decisions stay with the grower and a licensed adviser.",
     "Dig before you decide: a spade and a tape in a few places say what no log can.",
 )
 WORDS = (

@@ -80,8 +80,10 @@ def of_field(pattern):
 
 
 def choice_table(wildcards):
-    """The tables of what tiers cost, and of what the choice hangs on."""
-    return ["results/choice.csv", "results/choice_sensitivity.csv"]
+    """The tables of what tiers cost and of what the choice hangs on, and by what settings."""
+    checkpoints.intake.get()
+    tables = ["results/choice.csv", "results/choice_sensitivity.csv"]
+    return [*tables, "work/settings/choice.json"]
 
 
 def lost_of_all_batches(wildcards):

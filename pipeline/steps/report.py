@@ -16,7 +16,7 @@ MOST_IN_ONE, MOST_IN_PART = 2_400_000, 4_000_000
 
 def run(
     *, parts: list[Path], sheets: list[Path], notes: Path, rejects: Path, tiers: Path, report: Path, results: Path,
-    out: Path | None, choice: tuple[Path, Path] | None = None, only: str | None = None,
+    out: Path | None, choice: tuple[Path, Path, Path] | None = None, only: str | None = None,
 ) -> None:  # fmt: skip
     """Write results/report.html, and results/report/ beside it where there is too much for one page.
 
@@ -32,8 +32,8 @@ def run(
         Folder of the pages.
     out : Path or None
         Names of the pages beside the first; none where only one is asked for.
-    choice : pair of Path, optional
-        choice.csv and choice_sensitivity.csv, where a tier is chosen by what it costs.
+    choice : three Path, optional
+        choice.csv, choice_sensitivity.csv and choice.json, where a tier is chosen by what it costs.
     only : str, optional
         Name of the one page beside the first that is to be written.
     """
@@ -55,7 +55,7 @@ def run(
 
 def _whole(
     fields: list[dict], drawn: frozenset[str], notes: Path, rejects: Path, tiers: Path, report: Path,
-    choice: tuple[Path, Path] | None,
+    choice: tuple[Path, Path, Path] | None,
 ) -> Report:
     judging, said = Settings.read(tiers), read_json(report)
     names = {tier: judging.tiers[tier].name if tier in judging.tiers else "As logged" for tier in judging.compare}
