@@ -71,7 +71,8 @@ def test_a_batch_is_done_when_none_of_its_jobs_is_open():
     assert said == ["40 of 90 fields in 1 of 2 batches, 40 a minute, about 60 s left"]
 
 
-def test_nothing_is_said_before_batches_are_known_and_no_fault_of_it_ends_a_run(capsys):
+def test_nothing_is_said_before_batches_are_known_and_no_fault_of_it_ends_a_run(capsys, monkeypatch):
+    monkeypatch.setattr(logging, "raiseExceptions", True)  # else not even the fault itself is told
     clock, said = Clock(), []
     tell([RunJob(None, 1.0, True)], {}, Pace(said.append, clock=clock))
     handler = RunProgress(lambda: 1 / 0, dict, said.append)

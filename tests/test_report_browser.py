@@ -115,7 +115,9 @@ def test_sort_by_every_column(visit):
     shares = [row[3].split()[0] for row in matrix(page)]
     # rtk_base returns within 1 in: with the planter 3 in aside 1 in is left, without 4 in.
     expected = normal_above(Z) + normal_above(7 * Z)
-    assert shares[0] == f"{100 * expected:.0f}" and set(shares[1:]) == {"<1"} or shares[1:] == ["0"] * 3
+    # 2.5 % may be rounded either way; the others miss nothing that a page could show.
+    assert float(shares[0]) == pytest.approx(100 * expected, abs=0.5 + 1e-6)
+    assert shares[1:] == ["0"] * 3
     heads.nth(3).locator("button").click()
     assert [row[3].split()[0] for row in matrix(page)] == shares[1:] + shares[:1]
 
@@ -129,7 +131,7 @@ def test_filter_by_words_farm_and_remarks(visit):
     assert [row[0] for row in matrix(page)] == [NAMES[3]]
     page.select_option("#farm", label="all")
     page.check("#flagged")
-    assert page.inner_text("#matrix-count") in ("0 of 4 fields", "4 fields")
+    assert page.inner_text("#matrix-count") == "0 of 4 fields"  # none has a remark
 
 
 def test_tier_switch_changes_answer_map_and_address(visit):

@@ -51,6 +51,8 @@ def _tend_pages(home: Path, wanted: set[str]) -> None:
     for file in sorted(home.iterdir()) if home.exists() else ():
         if file.name not in wanted:
             remove(file)
+    if home.exists() and not wanted:
+        remove(home)
 
 
 def _tend_fields(home: Path, wanted: set[str]) -> None:

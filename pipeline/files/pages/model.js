@@ -301,6 +301,7 @@ class FieldModel {
 
   // Row length by offset, of all pairs: [offset of the first bin, lengths in bins of a millimetre].
   offsets() {
+    if (!this.byPair.length) return [0, new Float64Array(0)];
     const first = Math.min(...this.byPair.map((one) => Math.round(1000 * one.first)));
     const last = Math.max(...this.byPair.map((one) => Math.round(1000 * one.first) + one.values.length));
     const out = new Float64Array(Math.max(last - first, 0));

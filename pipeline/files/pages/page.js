@@ -118,10 +118,16 @@ const ownAsk = () => ({ error: null, width: null, margin: null });
 async function openField(folder, tier) {
   const said = PAGE.fields.find((one) => one.folder === folder), text = byId(`packed-${folder}`);
   if (!said || !text) return false;
+  let field;
+  try {
+    field = await unpack(text.textContent);
+  } catch {
+    byId("matrix-count").textContent = "This browser cannot unpack the fields of this page: the figures are in field_tier.csv.";
+    return false;
+  }
+  if (location.hash.slice(1).split("/")[0] !== folder) return true;
   byId("overview").hidden = true;
   byId("field").hidden = false;
-  const field = await unpack(text.textContent);
-  if (location.hash.slice(1).split("/")[0] !== folder) return true;
   const wanted = PAGE.tiers.findIndex((one) => one.id === tier);
   view = { said, field, model: new FieldModel(field, PAGE.seed), ask: ownAsk(), tier: Math.max(wanted, 0) };
   byId("field-name").textContent = said.id;
@@ -385,7 +391,7 @@ function start() {
   mapHands();
   askHands();
   window.addEventListener("hashchange", route);
-  window.addEventListener("beforeprint", () => { matrix.shown = Math.max(matrix.shown, 600); matrixBody(); });
+  window.addEventListener("beforeprint", () => { matrix.shown = Infinity; matrixBody(); });
   route();
 }
 
