@@ -12,7 +12,7 @@ from typing import Any
 from pipeline.core.accuracy import RETURNS_OF_BASIS, SIGMAS_OF_MEASURE
 from pipeline.core.tier import TIER_ID_PATTERN, Tier
 from pipeline.errors import ConfigError, did_you_mean
-from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.plain_yaml import check_keys, read_yaml
 from pipeline.files.units import GROWTH, LENGTH, TIME, Kind, to_si
 
 #: Key of a quantity in the file: (attribute of `Tier`, what it measures).
@@ -94,12 +94,7 @@ def _tier(entry: Any, *, place: str) -> Tier:
 
 
 def _check_keys(entry: dict[str, Any], *, place: str) -> None:
-    for key in entry:
-        if key not in _KEYS:
-            raise ConfigError(f"{place}: unknown key '{key}'; {did_you_mean(str(key), _KEYS)}")
-    for key in _REQUIRED:
-        if key not in entry:
-            raise ConfigError(f"{place}: the key '{key}' is missing; add it as shared/README.md shows")
+    check_keys(entry, place=place, known=_KEYS, required=_REQUIRED)
     for key in _TEXTS:
         if not isinstance(entry[key], str) or not entry[key]:
             raise ConfigError(f"{place}: {key}: found {entry[key]!r}, expected text; put it in quotes")

@@ -43,7 +43,7 @@ def field_tables(
     judging : Settings
     units : {"us", "metric"}
     """
-    names = {tier: judging.tiers[tier].name if tier in judging.tiers else tier for tier in judging.compare}
+    names = judging.names
     by_tier = [(names[one[c.TIER]], one) for one in figures.to_dict("records")]
     made = [
         _classes(by_tier, units), _enough(by_tier, judging, units), _starts(by_tier, waiting, names, units),

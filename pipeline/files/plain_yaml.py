@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import yaml
 
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.texts import shown
 
 # Far above any configuration or catalogue, and read in a second or two.
@@ -128,3 +128,19 @@ def _children(node: yaml.Node) -> list[yaml.Node]:
     if any(0xD800 <= ord(letter) <= 0xDFFF for letter in node.value):
         raise _fault("half of a surrogate pair; expected whole characters, write the character itself", node)
     return []
+
+
+def check_keys(entry: Mapping[str, Any], *, place: str, known: Sequence[str], required: Sequence[str]) -> None:
+    """Refuse keys that nobody knows, and an entry without one that is needed.
+
+    Raises
+    ------
+    ConfigError
+        With the place and the nearest known key.
+    """
+    for key in entry:
+        if key not in known:
+            raise ConfigError(f"{place}: unknown key '{key}'; {did_you_mean(str(key), known)}")
+    for key in required:
+        if key not in entry:
+            raise ConfigError(f"{place}: the key '{key}' is missing; add it as shared/README.md shows")

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.cost_models import NO_RESPONSE, Costs
-from pipeline.files.plain_yaml import read_yaml
+from pipeline.files.plain_yaml import check_keys, read_yaml
 from pipeline.files.units import AREA, LENGTH, MASS, VOLUME, YIELD_MASS, YIELD_VOLUME, Kind, to_si
 
 SHARE_OF_YIELD, SHARE_OF_BENEFIT = "% of yield", "share of benefit"
@@ -112,12 +112,8 @@ def load_curves(path: Path) -> dict[str, Curve]:
 def _curve(entry: Any, *, place: str) -> Curve:
     if not isinstance(entry, dict):
         raise ConfigError(f"{place}: found {entry!r}, expected keys and values beginning with 'id: ...'")
-    for key in entry:
-        if key not in _KEYS:
-            raise ConfigError(f"{place}: unknown key '{key}'; {did_you_mean(str(key), _KEYS)}")
+    check_keys(entry, place=place, known=_KEYS, required=_KEYS)
     for key in _KEYS:
-        if key not in entry:
-            raise ConfigError(f"{place}: the key '{key}' is missing; add it as shared/README.md shows")
         if key != "points" and (not isinstance(entry[key], str) or not entry[key].strip()):
             raise ConfigError(f"{place}: {key}: found {entry[key]!r}, expected text; put it in quotes")
     unit = entry["unit"]

@@ -32,6 +32,11 @@ class Settings:
     capacity_m2_s: tuple[float, float]
     response: Response | None
 
+    @property
+    def names(self) -> dict[str, str]:
+        """What people call the tiers, in the order compared."""
+        return {tier: self.tiers[tier].name for tier in self.compare}
+
     @classmethod
     def read(cls, path: Path) -> "Settings":
         """From tiers.json."""

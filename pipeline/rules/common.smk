@@ -114,10 +114,14 @@ def amounts(batch):
 
 def jobs_of_run():
     """What Snakemake has to do as far as it knows by now."""
-    dag = workflow.dag
+    dag, sizes = workflow.dag, {}
     for job in dag.needrun_jobs(exclude_finished=False):
         batch = job.wildcards_dict.get("batch")
-        seconds = job_seconds(job.rule.name, amounts(batch))
+        if (
+            batch not in sizes
+        ):  # the jobs of a batch ask for the same, and each time for the size of all input files
+            sizes[batch] = amounts(batch)
+        seconds = job_seconds(job.rule.name, sizes[batch])
         yield RunJob(batch, seconds, dag.finished(job))
 
 

@@ -58,7 +58,7 @@ def _whole(
     choice: tuple[Path, Path, Path] | None,
 ) -> Report:
     judging, said = Settings.read(tiers), read_json(report)
-    names = {tier: judging.tiers[tier].name if tier in judging.tiers else "As logged" for tier in judging.compare}
+    names = judging.names
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
@@ -131,12 +131,12 @@ def _part(whole: Report, title: str, mine: list[dict], files: dict[str, Path]) -
 
 if __name__ == "__main__":
     job = snakemake  # type: ignore[name-defined]  # noqa: F821
-    one = job.wildcards.get("page")
+    page = job.wildcards.get("page")
     run_step(
         lambda: run(
             parts=[Path(one).parent for one in job.input.parts], sheets=[Path(one) for one in job.input.sheets],
             notes=Path(job.input.notes), rejects=Path(job.input.rejects), tiers=Path(job.input.tiers),
-            report=Path(job.input.report), results=Path("results"), out=None if one else Path(job.output.pages), only=one,
+            report=Path(job.input.report), results=Path("results"), out=None if page else Path(job.output.pages), only=page,
             choice=tuple(Path(one) for one in job.input.choice) or None,
         ),
         log=job.log[0],
