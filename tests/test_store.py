@@ -15,7 +15,7 @@ from geopandas.testing import assert_geodataframe_equal
 
 from pipeline.errors import CheckError
 from pipeline.files import disk
-from pipeline.files.store import read_frame, read_geo, whole_file, whole_folder, write_frame
+from pipeline.files.store import read_arrays, read_frame, read_geo, whole_file, whole_folder, write_frame
 
 
 def names(folder: Path) -> list[str]:
@@ -138,3 +138,18 @@ def test_tables_are_read_as_their_own_libraries_read_them(tmp_path):
     write_frame(tmp_path / "rows.parquet", table)
     pd.testing.assert_frame_equal(read_frame(tmp_path / "rows.parquet"), pd.read_parquet(tmp_path / "rows.parquet"))
     assert list(read_frame(tmp_path / "rows.parquet", columns=["share"])) == ["share"]
+
+
+def test_columns_of_numbers_come_as_arrays_of_their_own(tmp_path):
+    count = 1_300_000  # more than one part of the file
+    number = np.arange(count, dtype=np.int32)
+    columns = {"row": number, "kind": np.zeros(count, np.uint8), "start_m": np.sqrt(number)}
+    table = pd.DataFrame(columns)
+    write_frame(tmp_path / "spans.parquet", table)
+    found, theirs = read_arrays(tmp_path / "spans.parquet"), pd.read_parquet(tmp_path / "spans.parquet")
+    assert list(found) == list(theirs)
+    for name, values in found.items():
+        assert values.dtype == theirs[name].dtype
+        np.testing.assert_array_equal(values, theirs[name].to_numpy())
+        assert values.flags.writeable
+        assert values.flags.owndata

@@ -108,7 +108,7 @@ def judge_checked(
     run = longest_run(
         moved.offset0_m, moved.offset1_m, moved.start_m, moved.end_m, kind, row, given.even_m, rows
     )  # fmt: skip
-    _, table, pairs = _reduced(spans.take(on), places.take(on), posterior.prior)
+    _, table, pairs = _reduced(spans, places, places.row, posterior.prior)
     weight = shift_weights(table, pairs, posterior)
     expected = np.bincount(table.groups.owner, np.einsum("gs,gs->g", table.missed_m, weight), rows)
     length = np.bincount(row, moved.length_m, rows)
@@ -154,9 +154,7 @@ class FieldGroups:
     @classmethod
     def of(cls, spans: Spans, places: Places, prior: ReturnError) -> "FieldGroups":
         """Of all spans of a field; only the wander of the error has a part, so it serves for every tier."""
-        on = spans.kind == ON_STRIP
-        spans, places = spans.take(on), replace(places.take(on), row=np.zeros(on.sum(), np.int64))
-        reduced, table, pairs = _reduced(spans, places, prior)
+        reduced, table, pairs = _reduced(spans, places, np.zeros(len(places.row), np.int64), prior)
         length = np.maximum(reduced.groups.length_m, 1e-12)
         return cls(table, pairs, reduced.length_m @ reduced.scale.offset_m / length)
 
@@ -166,14 +164,20 @@ class FieldGroups:
         return float(self.table.groups.length_m.sum())
 
 
-def _reduced(spans: Spans, places: Places, prior: ReturnError) -> tuple[Reduced, ShiftTable, Pairs]:
-    """Length by offset, and missed length by shift with the wander in it, of groups of row, pair and direction."""
-    pairs = Pairs.of(places, {"": prior})
+def _reduced(
+    spans: Spans, places: Places, owner: np.ndarray, prior: ReturnError
+) -> tuple[Reduced, ShiftTable, Pairs]:
+    """Length by offset, and missed length by shift with the wander in it, of groups of owner, pair and direction.
+
+    Of the spans on strips alone.
+    """
+    on = np.flatnonzero(spans.kind == ON_STRIP)
+    pairs = Pairs.of(places.take(on), {"": prior})
     wander = prior.wander_sd_m
-    mean = pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m)
+    mean = pairs.mean_normals(spans.normal_x[on], spans.normal_y[on], spans.length_m[on])
     scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=wander)
     odds, width = wander_odds(pairs, scale, wander)
-    reduced = Reduced.of(spans, places.row, pairs.of_place, scale, mean=mean)
+    reduced = Reduced.by_parts(spans, on, owner[on], pairs.of_place, scale, mean=mean)
     return reduced, reduced.missed_by_shift(odds, width[reduced.groups.pair]), pairs
 
 

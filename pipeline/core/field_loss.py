@@ -55,9 +55,8 @@ class LossTable:
         wander_sd_m: float, spacing_m: float,
     ) -> "LossTable":  # fmt: skip
         """Of all spans of a field; `mean` holds the mean normal of every pair, (pairs, 2)."""
-        on = spans.kind == ON_STRIP
-        spans, pair = spans.take(on), pairs.of_place[on]
-        reduced = Reduced.of(spans, np.zeros(len(pair), np.int64), pair, scale, mean=mean)
+        on = np.flatnonzero(spans.kind == ON_STRIP)
+        reduced = Reduced.by_parts(spans, on, np.zeros(len(on), np.int64), pairs.of_place[on], scale, mean=mean)
         steps = max(round(spacing_m / BIN_M), 2)
         shift = spacing_m * np.arange(steps) / steps
         length = _on_circle(reduced, steps, spacing_m)

@@ -46,12 +46,11 @@ class PageModel:
     @classmethod
     def of(cls, spans: Spans, places: Places, errors: dict[str, ReturnError]) -> "PageModel":
         """Of all spans of a field; those that lie on no strip have no part in it."""
-        on = spans.kind == ON_STRIP
-        spans, places = spans.take(on), places.take(on)
-        pairs = Pairs.of(places, errors)
+        on = np.flatnonzero(spans.kind == ON_STRIP)
+        pairs = Pairs.of(places.take(on), errors)
         scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=0.0)
-        mean = pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m)
-        reduced = Reduced.of(spans, np.zeros(len(spans.row), np.int64), pairs.of_place, scale, mean=mean)
+        mean = pairs.mean_normals(spans.normal_x[on], spans.normal_y[on], spans.length_m[on])
+        reduced = Reduced.by_parts(spans, on, np.zeros(len(on), np.int64), pairs.of_place, scale, mean=mean)
         pair_m = np.zeros((len(pairs.half_width_m), scale.bins))
         np.add.at(pair_m, reduced.groups.pair, reduced.length_m)
         first = round(1000 * scale.origin_m)

@@ -15,6 +15,8 @@ from pipeline.core.returns import ReturnError
 # Where the offset changes by less than this share of the sd, the value in the middle is the mean to 1e-8,
 # and a difference of antiderivatives would be rounding.
 FLAT = 1e-4
+# Few enough that what is made of them on the way is small beside the spans themselves, and near the processor.
+_SPANS_AT_ONCE = 65536
 
 
 @dataclass(frozen=True)
@@ -141,8 +143,23 @@ def _miss_shares(
 
     Half width and standard deviations are those of the groups that `group` names for each span.
     """
-    span, start, end = pieces.span, pieces.start_m, pieces.end_m
+    span = pieces.span
     last = np.append(span[1:], len(spans.row) - 1) if len(span) else span
+    out = np.empty((len(span), sd_m.shape[1]))
+    asked = np.cumsum(last - span + 1)  # spans looked at up to each piece
+    cuts = np.searchsorted(asked, np.arange(0, asked[-1] if len(span) else 0, _SPANS_AT_ONCE))
+    for some in map(slice, cuts, [*cuts[1:], len(span)]):
+        covers = span[some], last[some], pieces.start_m[some], pieces.end_m[some]
+        _put_miss_shares(out[some], *covers, spans, group, half_width_m, sd_m)
+    out[spans.kind[span] != ON_STRIP] = np.nan
+    return out
+
+
+def _put_miss_shares(
+    out: np.ndarray, span: np.ndarray, last: np.ndarray, start: np.ndarray, end: np.ndarray, spans: Spans,
+    group: np.ndarray, half_width_m: np.ndarray, sd_m: np.ndarray,
+) -> None:  # fmt: skip
+    """Put the shares of some pieces, each from `start` in span `span` to `end` in span `last`, into `out`."""
     count = last - span + 1
     piece = np.repeat(np.arange(len(span)), count)
     part = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + span[piece]
@@ -153,9 +170,7 @@ def _miss_shares(
     offset0 = spans.offset0_m[part] + slope * (s0 - spans.start_m[part])
     offset1 = spans.offset0_m[part] + slope * (s1 - spans.start_m[part])
     whole = np.maximum(np.bincount(piece, s1 - s0, len(span)), 1e-300)
-    out, mine = np.empty((len(span), sd_m.shape[1])), group[part]
+    mine = group[part]
     for k in range(out.shape[1]):
         mean = mean_miss_probability(offset0, offset1, half_width_m[mine], sd_m[mine, k])
         out[:, k] = np.bincount(piece, mean * (s1 - s0), len(span)) / whole
-    out[spans.kind[span] != ON_STRIP] = np.nan
-    return out

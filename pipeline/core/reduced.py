@@ -14,6 +14,7 @@ from pipeline.core.place_odds import miss_probability
 # Where passes curve, strips within this angle of each other share one normal. The bins are laid about the mean normal
 # of a pair, so that a pair that only wavers has one.
 DIRECTION_BIN_DEG = 8.0
+_SPANS_AT_ONCE = 262144
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,13 @@ class Groups:
         size = np.maximum(np.hypot(east, north), 1e-300)
         return cls(owner[first], pair[first], heading[first], east / size, north / size, length), member
 
+    @classmethod
+    def merged(cls, parts: list["Groups"], owners: list[np.ndarray], *, mean: np.ndarray) -> tuple["Groups", np.ndarray]:
+        """The groups of all parts that share owner, pair and direction made one, and which of them each old one is in."""
+        columns = ("pair", "heading", "normal_x", "normal_y", "length_m")
+        joined = [np.concatenate([getattr(one, name) for one in parts]) for name in columns]
+        return cls.of(np.concatenate(owners), *joined, mean=mean)
+
     def take(self, which: np.ndarray) -> "Groups":
         """The groups at an index or mask."""
         return Groups(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
@@ -137,6 +145,27 @@ class Reduced:
             spans.offset0_m, spans.offset1_m, spans.length_m, member, len(groups.pair), scale.origin_m, scale.bins
         )
         return cls(groups, length, scale)
+
+    @classmethod
+    def by_parts(
+        cls, spans: Spans, which: np.ndarray, owner: np.ndarray, pair: np.ndarray, scale: Scale, *, mean: np.ndarray
+    ) -> "Reduced":
+        """The same of the spans at index `which`, which owner and pair are of; a part of a large field at a time."""
+        parts = []
+        for first in range(0, max(len(which), 1), _SPANS_AT_ONCE):
+            some = slice(first, first + _SPANS_AT_ONCE)
+            parts.append(cls.of(spans.take(which[some]), owner[some], pair[some], scale, mean=mean))
+        return cls.merged(parts, mean=mean)
+
+    @classmethod
+    def merged(cls, parts: list["Reduced"], *, mean: np.ndarray) -> "Reduced":
+        """Parts of one scale with groups added up that share owner, pair and direction."""
+        if len(parts) == 1:
+            return parts[0]
+        groups, member = Groups.merged([one.groups for one in parts], [one.groups.owner for one in parts], mean=mean)
+        length = np.zeros((len(groups.pair), parts[0].scale.bins))
+        _add_lines(length, member, np.concatenate([one.length_m for one in parts]))
+        return cls(groups, length, parts[0].scale)
 
     def expected(self, odds: np.ndarray, kind: np.ndarray) -> np.ndarray:
         """Length times odds by offset, shape (groups, columns) [m].
@@ -196,9 +225,7 @@ class ShiftTable:
     @classmethod
     def merged(cls, tables: list["ShiftTable"], owners: list[np.ndarray], *, mean: np.ndarray) -> "ShiftTable":
         """The tables with groups added up that share owner, pair and direction; an owner for each old group."""
-        columns = ("pair", "heading", "normal_x", "normal_y", "length_m")
-        joined = [np.concatenate([getattr(table.groups, name) for table in tables]) for name in columns]
-        groups, member = Groups.of(np.concatenate(owners), *joined, mean=mean)
+        groups, member = Groups.merged([table.groups for table in tables], owners, mean=mean)
         missed = np.zeros((len(groups.pair), tables[0].missed_m.shape[1]), np.float32)
         last = 0
         for table in tables:

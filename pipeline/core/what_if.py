@@ -45,16 +45,14 @@ class PairLengths:
     @classmethod
     def of(cls, spans: Spans, places: Places) -> "PairLengths":
         """Of the spans of a field that lie on strips."""
-        on = spans.kind == ON_STRIP
-        spans, places = spans.take(on), places.take(on)
-        width = np.round(places.half_width_m * 1e9).astype(np.int64)
-        first, pair = unique_keys(places.planter_pass, places.strip_pass, width)
-        far = max(np.abs(spans.offset0_m).max(initial=0.0), np.abs(spans.offset1_m).max(initial=0.0))
+        on = np.flatnonzero(spans.kind == ON_STRIP)
+        width = np.round(places.half_width_m[on] * 1e9).astype(np.int64)
+        first, pair = unique_keys(places.planter_pass[on], places.strip_pass[on], width)
+        offset0_m, offset1_m = spans.offset0_m[on], spans.offset1_m[on]
+        far = max(np.abs(offset0_m).max(initial=0.0), np.abs(offset1_m).max(initial=0.0))
         side = int(np.ceil(far / BIN_M)) + 1
-        length = bin_offsets(
-            spans.offset0_m, spans.offset1_m, spans.length_m, pair, len(first), -side * BIN_M, 2 * side + 1
-        )
-        used = np.flatnonzero(length.any(axis=0))
+        length = bin_offsets(offset0_m, offset1_m, spans.length_m[on], pair, len(first), -side * BIN_M, 2 * side + 1)
+        used, first = np.flatnonzero(length.any(axis=0)), on[first]
         return cls(
             places.strip_pass[first], places.planter_pass[first], places.half_width_m[first], length[:, used],
             BIN_M * (used - side),

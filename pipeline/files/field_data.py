@@ -16,7 +16,7 @@ from pipeline.core.stretches import Stretches
 from pipeline.core.tiering import Side, Site, Zone, return_errors
 from pipeline.files.laid_out import LaidOut
 from pipeline.files.settings import Settings
-from pipeline.files.store import read_frame
+from pipeline.files.store import read_arrays
 
 
 @dataclass(frozen=True)
@@ -28,9 +28,7 @@ class FieldData(LaidOut):
     @classmethod
     def read(cls, folder: Path, offsets: Path) -> "FieldData":
         """From the folders of `passes` and `offsets`."""
-        table = read_frame(offsets / f"{folder.name}.parquet")
-        # Copies: pandas lends its arrays for reading only, and kernels would be compiled once more for such.
-        return cls(folder, Spans(**{name: np.array(table[name]) for name in table}))
+        return cls(folder, Spans(**read_arrays(offsets / f"{folder.name}.parquet")))
 
     @cached_property
     def planter_stretch(self) -> np.ndarray:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 # Only whoever reads a table waits for the libraries of tables.
 if TYPE_CHECKING:
     import geopandas as gpd
+    import numpy as np
     import pandas as pd
     import pyarrow as pa
     from pyproj import CRS
@@ -136,6 +137,18 @@ def write_frame(path: Path, frame: pd.DataFrame, *, only_if_changed: bool = Fals
 def read_frame(path: Path, *, columns: list[str] | None = None) -> pd.DataFrame:
     """A table without geometry, or some columns of one."""
     return _read(path, columns).to_pandas(use_threads=False)
+
+
+def read_arrays(path: Path) -> dict[str, np.ndarray]:
+    """The columns of a table of numbers as arrays of their own, read one after the other: a large one lies there once."""
+    import numpy as np
+    import pyarrow.parquet
+
+    with pyarrow.parquet.ParquetFile(path) as file:
+        # Copies: arrow lends its memory for reading only, and kernels would be compiled once more for such arrays.
+        return {
+            name: np.array(file.read([name], use_threads=False).column(0).to_numpy()) for name in file.schema_arrow.names
+        }
 
 
 def read_geo(path: Path) -> gpd.GeoDataFrame:

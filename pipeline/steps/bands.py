@@ -18,6 +18,7 @@ from pipeline.core.bands import band_by_group, meeting, thinned
 from pipeline.core.cut import SLIVER_M, cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
+from pipeline.core.pairs import unique_keys
 from pipeline.core.pieces import miss_shares, row_pieces
 from pipeline.files.advice import PLACED_IN, advice_of, nothing
 from pipeline.files.field_data import FieldData
@@ -174,13 +175,12 @@ def _band_table(field: FieldData, tiers: list[str], shapes: list, widths: list, 
 def _planter_of_line(field: FieldData) -> np.ndarray:
     """Stretch of a planter pass that plants most of each strip line; -1 where none does."""
     out = np.full(len(field.strip_of_line), -1, np.int64)
-    spans = field.spans.take(field.spans.kind == ON_STRIP)
-    if len(spans.row):
-        planter = field.planter_stretch[spans.row]
-        passes = int(field.planter_stretch.max()) + 1
-        key, member = np.unique(spans.strip.astype(np.int64) * passes + planter, return_inverse=True)
-        order = np.argsort(np.bincount(member.ravel(), spans.length_m), kind="stable")
-        out[key[order] // passes] = key[order] % passes  # the longest is written last, and stays
+    on = np.flatnonzero(field.spans.kind == ON_STRIP)
+    strip, planter = field.spans.strip[on], field.planter_stretch[field.spans.row[on]]
+    first, member = unique_keys(strip, planter)
+    order = np.argsort(np.bincount(member, field.spans.length_m[on]), kind="stable")
+    longest_last = first[order]  # which is written last, and stays
+    out[strip[longest_last]] = planter[longest_last]
     return out
 
 

@@ -1,6 +1,6 @@
 """Signed offsets of every planted row from its strips."""
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -50,9 +50,13 @@ def _measure(folder: Path) -> Spans:
         segments["planter"], segments["strip"], reach_m=lines["planter"][c.OWN_REACH_M].to_numpy(float),
         row_key=lines["planter"][c.OWN_KEY].to_numpy(np.int64), strip_key=lines["strip"][c.OWN_KEY].to_numpy(np.int64),
     )  # fmt: skip
-    # A row that was cut into stretches is still one row: distances run on along its unbroken parts.
+    del segments
+    # A row that was cut into stretches is still one row: distances run on along its unbroken parts. In place, for
+    # here is what a large field takes most memory for.
     along = lines["planter"][c.ALONG_M].to_numpy(float)[spans.row]
-    return replace(spans, start_m=spans.start_m + along, end_m=spans.end_m + along)
+    for distance_m in (spans.start_m, spans.end_m):
+        distance_m += along
+    return spans
 
 
 if __name__ == "__main__":

@@ -78,20 +78,26 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
     planted = field.lines("planter")
     errors = field.errors(judging)
     grid = Grid.around(tuple(planted.total_bounds) if len(planted) else (0, 0, 1, 1), cell_m=cell_m)
-    counted = np.zeros((len(judging.compare), len(field.rows), 6))
-    lines, bands = _lines(field, planted), _bands(field, errors, judging.row_margin_m)
-    crs_wkt = planted.crs.to_wkt()
-    del planted  # a large field's lines are a hundred megabytes
+    lines, crs_wkt = _lines(field, planted), planted.crs.to_wkt()
+    del planted  # a large field's lines are a hundred megabytes, and so is what they are painted from and into
     with overlap_tiff(tif, grid=grid, crs_wkt=crs_wkt, bands=judging.compare) as raster:
-        for first, window in _windows(grid, len(judging.compare)):
-            count_cells(
-                lines, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
-            )
-            write_lines(raster, first, window)
+        counted = _paint(raster, lines, _bands(field, errors, judging.row_margin_m), grid, rows=len(field.rows))
+        del lines
         routes = agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
         _check(field, routes)
         _describe(raster, counted)
     return _table(field, judging, counted, routes)
+
+
+def _paint(raster: rasterio.DatasetBase, lines: Lines, bands: Bands, grid: Grid, *, rows: int) -> np.ndarray:
+    """Fill the raster; length of each row by class code under each tier, shape (tiers, rows, 6) [m]."""
+    counted = np.zeros((len(bands.bound_m), rows, 6))
+    for first, window in _windows(grid, len(bands.bound_m)):
+        count_cells(
+            lines, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
+        )
+        write_lines(raster, first, window)
+    return counted
 
 
 def _lines(field: FieldData, planted: gpd.GeoDataFrame) -> Lines:
