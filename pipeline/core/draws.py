@@ -10,6 +10,9 @@ from scipy.special import ndtri
 from pipeline.core.operations import OperationError
 from pipeline.core.returns import ReturnError
 
+# Normals of the drift are made for so many passes at a time, and kept for up to so many: a megabyte a block.
+_PASSES_AT_ONCE, _MOST_KEPT = 32, 128
+
 
 @dataclass(frozen=True)
 class SharedDraws:
@@ -55,10 +58,9 @@ class StandardDraws:
         bias_a, bias_b, machine, base_a, base_b = (
             part.reshape(*shape, draws) for part, shape in zip(points, shapes, strict=True)
         )
-        rng = np.random.default_rng([seed, 1, block])
+        counts = (*(side.passes for side in sides), *(side.starts for side in sides))
         autumn_drift, spring_drift, start_a, start_b = (
-            rng.standard_normal((2, count, draws), np.float32)
-            for count in (*(side.passes for side in sides), *(side.starts for side in sides))
+            _normals(count, draws=draws, seed=seed, block=block, stream=stream) for stream, count in enumerate(counts)
         )
         autumn, spring = SharedDraws(bias_a, start_a, base_a), SharedDraws(bias_b, start_b, base_b)
         return cls(autumn, spring, autumn_drift, spring_drift, machine[0])
@@ -104,6 +106,24 @@ class _Sizes:
         starting = any(one.start_sd_m.any() for one in operations)
         starts = 1 + max(int(one.start.max(initial=0)) for one in operations) if starting else 0
         return cls((2, clock.visit_count, sources), (2, sources if moved else 0), len(clock.time_s), starts)
+
+
+def _normals(count: int, **of: int) -> np.ndarray:
+    """One block of standard normals of so many passes or starts on both axes, (2, count, draws), float32, read-only."""
+    whole = -(-count // _PASSES_AT_ONCE) * _PASSES_AT_ONCE
+    make = _kept_normals if 0 < whole <= _MOST_KEPT else _made_normals
+    return make(whole, **of)[:, :count]
+
+
+def _made_normals(count: int, *, draws: int, seed: int, block: int, stream: int) -> np.ndarray:
+    rng = np.random.default_rng([seed, 1, block, stream])
+    normals = rng.standard_normal((2, count, draws), np.float32)
+    normals.flags.writeable = False
+    return normals
+
+
+# Made once for all fields of a batch that have about as many passes, and for all their tiers.
+_kept_normals = lru_cache(maxsize=64)(_made_normals)
 
 
 # Fields of a batch, and tiers of a field, mostly ask for the same; a block is some tens of kilobytes.

@@ -1,6 +1,6 @@
 """What a field's tiers come to: class lengths, expected missing rows and the spread of the missed share."""
 
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,12 +104,13 @@ def judge(
     field = _Field.of(spans, places, errors, pass_of_row=np.asarray(pass_of_row), spacing_m=spacing_m, seed=seed)
     by_row = {name: np.zeros((len(errors), rows)) for name in ("holds", "within", "run", "expected", "anywhere")}
     row_share = np.zeros((len(errors), 3, rows))
-    few = field.errors_of_block(0)
-    # Parts of the field stand alone and nearly all of their time is compiled.
+    # Parts of the field stand alone and nearly all of their time is compiled. They look at the first draws only at
+    # their end.
     with ThreadPoolExecutor(THREADS) as pool:
+        few = pool.submit(field.errors_of_block, 0)
         tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
         loss_table = field.loss_table(response, spacing_m) if response else None
-        pass_share, field_share, losses = field.judge_passes(tables, few, passes, pool, loss_table)
+        pass_share, field_share, losses = field.judge_passes(tables, few.result(), passes, pool, loss_table)
     on = spans.kind == ON_STRIP
     whole = np.bincount(places.row[on], spans.length_m[on], rows)
     holds, within = by_row["holds"], by_row["within"]
@@ -171,7 +172,7 @@ class _Field:
         )  # fmt: skip
 
     def judge_rows(
-        self, part: slice, few: list[tuple], by_row: dict[str, np.ndarray], row_share: np.ndarray
+        self, part: slice, few: Future[list[tuple]], by_row: dict[str, np.ndarray], row_share: np.ndarray
     ) -> ShiftTable:
         """Put the figures of the rows of a part into `by_row` and `row_share`; returns the passes' shift table."""
         spans, row, pair, pairs = self.spans.take(part), self.places.row[part], self.pairs.of_place[part], self.pairs
@@ -201,7 +202,7 @@ class _Field:
         some, several = table.several(count)
         for k in range(tiers):
             row_share[k][:, first_row + some] = percentiles_of_draws(
-                several.under(pairs, few[k], len(some)), length[some]
+                several.under(pairs, few.result()[k], len(some)), length[some]
             )
         return ShiftTable.merged([table], [self.pass_of_row[first_row + group.owner]], mean=self.mean_normal)
 

@@ -142,8 +142,8 @@ def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tupl
                 "one place on it; expected strips side by side, take away passes that lie on one another"
             )
         if count <= room:
-            # Copied: a view would hold on to all the room there was.
-            return [column[:count].copy() for column in columns]
+            # Views: of the room that was not written to there is no memory yet.
+            return [column[:count] for column in columns]
         room = 2 * count
 
 
