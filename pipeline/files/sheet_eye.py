@@ -97,14 +97,14 @@ def _strips(
     row_spacing_m: float,
 ) -> None:
     left, top, width, height = ground
-    page.add_patch(Rectangle((left, top), width, height, facecolor=GROUND, edgecolor="none"))
+    page.add_artist(Rectangle((left, top), width, height, facecolor=GROUND, edgecolor="none"))
     for side in (-1, 0, 1):
         centre = left + width / 2 + side * row_spacing_m * mm_per_m
         start = max(centre - strip_width_m * mm_per_m / 2, left)
         end = min(centre + strip_width_m * mm_per_m / 2, left + width)
         if end > start:
-            page.add_patch(Rectangle((start, top), end - start, height, facecolor=SOIL, edgecolor="none"))
-    page.add_patch(Rectangle((left, top), width, height, facecolor="none", edgecolor=HAIR, linewidth=0.5))
+            page.add_artist(Rectangle((start, top), end - start, height, facecolor=SOIL, edgecolor="none"))
+    page.add_artist(Rectangle((left, top), width, height, facecolor="none", edgecolor=HAIR, linewidth=0.5))
     stroke(page, [left + width / 2] * 2, [top + 0.6, top + height], color=INK, linewidth=0.8, dashes=(2, 1.5))
 
 
@@ -131,7 +131,7 @@ def _errors(
 
 def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float, edge: float) -> None:
     shown, thick = min(reach, edge), 1.5
-    page.add_patch(
+    page.add_artist(
         Rectangle(
             (middle - shown, y - thick / 2),
             2 * shown,
@@ -141,7 +141,7 @@ def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float,
         )
     )
     on = min(shown, hold)
-    page.add_patch(
+    page.add_artist(
         Rectangle(
             (middle - on, y - thick / 2), 2 * on, thick, facecolor=CLASS_COLOURS[HOLDS], edgecolor="none"
         )
@@ -151,7 +151,7 @@ def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float,
         for side in (-1, 1):
             tip, root = middle + side * edge, middle + side * (edge - 2)
             for far, near in ((y - thick / 2, y), (y + thick / 2, y)):
-                page.add_patch(
+                page.add_artist(
                     Polygon([(root, far), (tip, far), (tip, near)], facecolor=GROUND, edgecolor="none")
                 )
 

@@ -277,7 +277,7 @@ def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple
 
 def draw_boundary(page: Axes, *, boundary: shapely.Geometry) -> None:
     """Draw the boundary of a field [mm on the page], over its rows."""
-    page.add_patch(
+    page.add_artist(
         PathPatch(
             _outline(boundary), facecolor="none", edgecolor=INK, linewidth=0.8, joinstyle="round", zorder=3
         )

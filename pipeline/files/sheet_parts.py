@@ -96,7 +96,7 @@ def scale_bar(
     unit_m = {"ft": show.FOOT_M, "mi": show.MILE_M, "m": 1.0, "km": 1000.0}[unit]
     half = length_m / scale * 1000 / 2
     for part, fill in ((0, INK), (1, "white")):
-        page.add_patch(
+        page.add_artist(
             Rectangle((x + part * half, y), half, 1.3, facecolor=fill, edgecolor=INK, linewidth=0.6)
         )
     for part in range(3):
@@ -109,10 +109,10 @@ def scale_bar(
 
 def north_arrow(page: Axes, *, x: float, y: float) -> None:
     """Slender arrow to true north, its foot's middle at (x, y) [mm], 9 mm tall with its letter."""
-    page.add_patch(
+    page.add_artist(
         Polygon([(x, y - 6.5), (x - 1.5, y), (x, y - 1.2)], facecolor=INK, edgecolor=INK, linewidth=0.5)
     )
-    page.add_patch(
+    page.add_artist(
         Polygon([(x, y - 6.5), (x + 1.5, y), (x, y - 1.2)], facecolor="white", edgecolor=INK, linewidth=0.5)
     )
     words(page, x=x, y=y - 7.3, text="N", size=7, bold=True, align="center")

@@ -150,7 +150,7 @@ def _bar(page: Axes, *, x: float, y: float, width: float, shares: tuple[float, f
     for code, share in zip((HOLDS, DOUBT, MISSES), shares, strict=True):
         # Some viewers of PDF draw even what has no width as a hair.
         if share * width >= THINNEST_MM:
-            page.add_patch(
+            page.add_artist(
                 Rectangle((start, y - 2), share * width, 2.2, facecolor=CLASS_COLOURS[code], edgecolor="none")
             )
         start += share * width
