@@ -6,46 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from invented_farms import judged, named, stake
 
-from pipeline.core.choice import (
-    FEE,
-    LOSS,
-    ONCE,
-    WAITING,
-    Stake,
-    Standard,
-    break_even,
-    dominated_by,
-    flips,
-    options_of,
-    recommended,
-    shared_cents,
-)  # fmt: skip
+from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Standard, break_even, dominated_by, flips, shared_cents
 from pipeline.core.field_loss import LEVELS
-
-TIERS = ("free", "cheap", "dear")
-
-
-def stake(loss_cents, *, fee=(0, 20_000, 90_000), once=(0, 0, 10_000), waiting=None, reached=None, missed=None) -> Stake:
-    """Fields of 40 ha, each with 100,000 m of rows; losses the same every spring."""
-    loss = np.array(loss_cents, np.int64)
-    missed = np.array(missed if missed is not None else loss / loss.max() * 50_000 if loss.any() else 0.0 * loss, float)
-    fields = len(loss)
-    return Stake(
-        TIERS, tuple(range(fields)), np.full(fields, 4e5), np.full(fields, 1e5), loss / 100.0, missed, loss,
-        np.zeros_like(loss) if waiting is None else np.array(waiting, np.int64), np.array(fee), np.array(once),
-        np.ones(loss.shape, bool) if reached is None else np.array(reached),
-        np.repeat(loss[:, :, None].astype(float), LEVELS, axis=2), np.repeat(missed[:, :, None], LEVELS, axis=2),
-    )  # fmt: skip
-
-
-def judged(one: Stake, standard: Standard | None = None):
-    options = options_of(one, standard, seed=1)
-    return options, recommended(options)
-
-
-def names(options, which) -> list[str]:
-    return [" + ".join(TIERS[k] for k in options[one].tiers) for one in which]
 
 
 def test_a_field_of_a_pair_is_worked_under_the_one_that_loses_and_waits_less():
@@ -53,7 +17,7 @@ def test_a_field_of_a_pair_is_worked_under_the_one_that_loses_and_waits_less():
     # (50 against 500), free on the second (100 against 149): 150.
     one = stake([[50_000, 0, 90_000], [10_000, 9_900, 90_000]], fee=(0, 0, 90_000), waiting=[[0, 5_000, 0]] * 2)
     options, best = judged(one)
-    assert names(options, best) == ["free + cheap"]
+    assert named(options, best) == ["free + cheap"]
     assert options[best[0]].total_cents == 15_000
 
 
@@ -70,42 +34,42 @@ def test_totals_by_hand():
     # Free: 1,200.00; cheap: 600 + 200 + 2; dear: 100 + 900 + 100 + 4.
     assert [one.total_cents for one in options] == [120_000, 80_200, 110_400]
     assert options[2].parts_cents == {LOSS: 10_000, WAITING: 400, FEE: 90_000, ONCE: 10_000}
-    assert names(options, best) == ["cheap"]
+    assert named(options, best) == ["cheap"]
 
 
 def test_a_free_tier_wins_where_nothing_is_lost():
     options, best = judged(stake([[0, 0, 0]]))
-    assert names(options, best) == ["free"] and options[0].total_cents == 0
+    assert named(options, best) == ["free"] and options[0].total_cents == 0
 
 
 def test_no_area_and_no_rows():
     none = stake([[0, 0, 0]])
     none = replace(none, area_m2=np.zeros(1), judged_m=np.zeros(1))
     options, best = judged(none, Standard(0.95, 0.9))
-    assert names(options, best) == ["free"]
+    assert named(options, best) == ["free"]
     assert break_even(options, 0.0, waiting_by_area=True) == [None] * len(options)
 
 
 def test_a_tier_out_of_reach_is_never_recommended_however_cheap():
     one = stake([[90_000, 1_000, 90_000], [90_000, 1_000, 90_000]], reached=[[True, False, True], [True, True, True]])
     options, best = judged(one)
-    assert not options[1].reaches and "cheap" not in names(options, best)
+    assert not options[1].reaches and "cheap" not in named(options, best)
     # But where both are paid for it is used where it reaches.
     mixed = next(k for k, option in enumerate(options) if option.tiers == (0, 1))
     assert options[mixed].used.tolist() == [0, 1] and options[mixed].reaches
-    assert names(options, best) == ["free + cheap"]  # 900 + 10 + 200 against 1,800 and 1,800 + 1,000
+    assert named(options, best) == ["free + cheap"]  # 900 + 10 + 200 against 1,800 and 1,800 + 1,000
 
 
 def test_ties_are_ties():
     options, best = judged(stake([[30_000, 10_000, 5_000]], fee=(0, 20_000, 90_000)))
-    assert names(options, best) == ["free", "cheap"]
+    assert named(options, best) == ["free", "cheap"]
 
 
 def test_the_standard_goes_before_the_price():
     one = stake([[1_000, 500, 0]], missed=[[30_000, 6_000, 1_000]])
-    assert names(*judged(one)) == ["free"]
+    assert named(*judged(one)) == ["free"]
     options, best = judged(one, Standard(on_strip=0.95, springs=0.9))  # 5,000 m of 100,000 may be off
-    assert [option.meets for option in options[:3]] == [False, False, True] and names(options, best) == ["dear"]
+    assert [option.meets for option in options[:3]] == [False, False, True] and named(options, best) == ["dear"]
     assert judged(one, Standard(on_strip=0.999, springs=0.9))[1] == []
 
 
@@ -134,62 +98,6 @@ def test_dominated():
     # Dear costs more for certain and loses as much as cheap: dominated; cheap loses less than free: it is not.
     options, _ = judged(stake([[60_000, 30_000, 30_000]]))
     assert dominated_by(options[:3]) == [None, None, 1]
-
-
-losses = st.integers(0, 200_000)
-fees = st.integers(0, 200_000)
-
-
-@given(st.lists(st.tuples(losses, losses, losses), min_size=1, max_size=4), st.tuples(fees, fees, fees))
-def test_break_even_on_either_side(fields, fee):
-    one = stake(fields, fee=fee, once=(0, 0, 0))
-    options, _ = judged(one)
-    area = float(one.area_m2.sum())
-    for k, even in enumerate(break_even(options, area, waiting_by_area=True)):
-        if even is None:
-            continue
-        cheaper = [j for j in range(3) if fee[j] < fee[k]]
-
-        def pays(at_m2: float, k=k, cheaper=cheaper) -> bool:
-            total = [fee[j] + sum(line[j] for line in fields) * at_m2 / area for j in range(3)]
-            return all(total[k] < total[j] for j in cheaper)
-
-        if np.isinf(even.area_m2):
-            assert not pays(1e12)
-        else:
-            assert pays(even.area_m2 * 1.001 + 1e-3) and not pays(even.area_m2 * 0.999 - 1e-3)
-
-
-@given(st.lists(st.tuples(losses, losses, losses), min_size=1, max_size=3), st.tuples(fees, fees, fees))
-def test_flips_on_either_side(fields, fee):
-    one = stake(fields, fee=fee)
-    options, best = judged(one)
-    chosen = options[best[0]]
-
-    def cheapest(driver: str, tier: int | None, x: float) -> float:
-        """By how much the chosen one is dearer than the cheapest, all computed anew with the driver moved."""
-        loss, fees_now, once = np.array(fields, float), np.array(fee, float), np.array(one.once_cents, float)
-        if driver == LOSS:
-            loss = loss * x
-        elif driver == FEE:
-            fees_now[tier] *= x
-        elif driver == ONCE:
-            once[tier] *= x
-        every = range(len(loss))
-        totals = [sum(loss[f, o.used[f]] for f in every) + sum(fees_now[t] + once[t] for t in o.tiers) for o in options]
-        return totals[options.index(chosen)] - min(totals)
-
-    for flip in flips(options, one, best[0]):
-        for factor, way in ((flip.below, -1), (flip.above, 1)):
-            if factor is None:
-                assert cheapest(flip.driver, flip.tier, 0.0 if way < 0 else 1e4) <= 1e-3
-                continue
-            assert factor > 0.0
-            step = 1e-3 * max(factor, 1e-3)
-            assert cheapest(flip.driver, flip.tier, max(factor - way * step, 0.0)) <= 1e-3
-            if factor + way * step >= 0:
-                assert cheapest(flip.driver, flip.tier, factor + way * step) > 0
-            assert flip.margin_cents[1] >= 0
 
 
 @given(st.integers(0, 10**9), st.lists(st.floats(0, 1e7), min_size=1, max_size=30))
