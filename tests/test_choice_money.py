@@ -1,4 +1,4 @@
-"""Money adds up to the cent on every level, whatever the prices: farms, fields of no farm, pairs of tiers, several machines."""
+"""Money adds up to the cent on every level: farms, fields of no farm, pairs of tiers, several machines, any prices."""
 
 import csv
 from collections import defaultdict
