@@ -82,6 +82,10 @@ field = st.tuples(st.sampled_from(["North", "South", ""]), st.floats(0.01, 300.0
 price = st.decimals(0, 20_000, places=2)
 
 
+# Losses of the first tier and of the second [bu/ac times m2]; both are paid for where each is the better one somewhere.
+NEAR, FAR = ((4e5, 5e4, True), (1e4, 1e3, True)), ((4e5, 5e4, True), (5e5, 6e4, False))
+
+
 def check_sums(found: dict[str, list[dict]]) -> None:
     """Totals are the sums of their parts; farms of their fields, the co-op of its farms: exactly."""
     sums: dict = defaultdict(Decimal)
@@ -116,8 +120,33 @@ def test_parts_are_the_total_on_every_level(tmp_path_factory, fields, fee, once,
             assert Decimal(part["amount_money"]) == exact.quantize(CENT, ROUND_HALF_UP)
 
 
-# Losses of the first tier and of the second [bu/ac times m2]; both are paid for where each is the better one somewhere.
-NEAR, FAR = ((4e5, 5e4, True), (1e4, 1e3, True)), ((4e5, 5e4, True), (5e5, 6e4, False))
+@settings(max_examples=60)
+@given(st.tuples(price, price), price, st.integers(1, 50), st.integers(1, 100))
+def test_fee_and_one_off_of_all_machines_are_rounded_once(tmp_path_factory, fee, once, years, machines):
+    fields = [("North", 31.7, NEAR)]
+    found = tables_of(tmp_path_factory.mktemp("once"), fields, **costs_of(fee, once, years, machines=machines))
+    (line,) = [one for one in found["choice"] if key(one) == ("farm", "North", "", "rtk_base")]
+    assert Decimal(line["once_money"]) == whole(Fraction(once) * machines / years)
+    assert Decimal(line["fee_money"]) == whole(Fraction(fee[1]) * machines)
+
+
+@pytest.mark.parametrize(
+    ("once", "years", "machines", "cents"),
+    [
+        ("100", 7, 1, "14.29"),
+        ("100", 7, 30, "428.57"),  # 3,000 / 7 = 428.571; thirty times 14.29 would be 428.70
+        ("1000.03", 30, 15, "500.02"),  # 500.015, half a cent, though a thirtieth of it has no end
+        ("0.01", 30, 15, "0.01"),
+        ("0.01", 50, 1, "0.00"),
+    ],
+)
+def test_one_offs_by_hand(once, years, machines, cents, tmp_path):
+    found = tables_of(tmp_path, [("North", 31.7, NEAR)], **costs_of((0, 0), once, years, machines=machines))
+    (part,) = [
+        one for one in found["choice_parts"] if (*key(one), one["part"]) == ("farm", "North", "", "rtk_base", "one-off")
+    ]
+    assert part["amount_money"] == cents
+    assert whole(Decimal(part["quantity"]) * Decimal(part["unit_price_money"])) == Decimal(cents)
 
 
 def test_a_pair_of_tiers_on_a_farm_of_three_machines_to_the_cent(tmp_path):

@@ -69,7 +69,8 @@ def flip_lines(choice: FarmChoice) -> Iterator[dict]:
         margins = (money_text(cents) for cents in one.margin_cents)
         yield choice.ids | dict(zip(c.MARGINS_MONEY, margins, strict=True)) | {
             c.OPTION: choice.name(choice.best[0]), c.DRIVER: one.driver,
-            c.TIER: "" if one.tier is None else choice.farm.stake.tiers[one.tier], c.PRICE_MONEY: price,
+            c.TIER: "" if one.tier is None else choice.farm.stake.tiers[one.tier],
+            c.PRICE_MONEY: price if one.tier is None else f"{Decimal(price):.2f}",
             **_side("below", price, one.below, choice.name(one.below_option)),
             **_side("above", price, one.above, choice.name(one.above_option)),
         }  # fmt: skip

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_CEILING, Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from pipeline.files.config_models import Config
 
 CENT = Decimal("0.01")
+# A year's share of a one-off is known to so much. Rounded up, half a cent of several machines together is still half of one
+# when it is rounded, the one time that it is.
+_YEARLY = Decimal("0.0000000001")
 #: A curve that loses nothing: rows are counted, and nothing else.
 _NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0]}
 
@@ -102,12 +105,18 @@ def _tier(costs: Costs, name: str, tier: Tier) -> dict:
     said = costs.tiers[name]
     once = Decimal(0) if said.once is None else said.once.value / Decimal(said.years or 1)
     return {
-        "fee": str(said.fee.value.quantize(CENT, ROUND_HALF_UP)), "once_a_year": str(once.quantize(CENT, ROUND_HALF_UP)),
+        "fee": _written(said.fee.value), "once_a_year": _written(once.quantize(_YEARLY, ROUND_CEILING)),
         "count": costs.machines_per_farm if said.per == "machine" else 1, "per": said.per,
         "wait_h_per_day": wait_h(
             convergence_s=tier.convergence_s, starts_per_day=costs.starts_per_day, days=1.0, waited_share=costs.waited_share
         ),
     }  # fmt: skip
+
+
+def _written(price: Decimal) -> str:
+    """All digits that a price has, two after the point at least."""
+    short = price.normalize()
+    return f"{short if short.as_tuple().exponent < CENT.as_tuple().exponent else price.quantize(CENT):f}"
 
 
 def _wait(costs: Costs, autumn: str) -> dict:
