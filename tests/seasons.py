@@ -93,9 +93,11 @@ class Overlay:
     wander_sd_m: float
 
     @classmethod
-    def of(cls, small: SmallField, figures: Figures) -> "Overlay":
+    def of(cls, small: SmallField, figures: Figures, *, waited_s: float = 0.0) -> "Overlay":
+        """Both machines stand so long after their starts before they work."""
         pieces = small.pieces
-        since = [s - laid.begun_s.min() for s, laid in ((pieces.strip_s, small.strips), (pieces.row_s, small.rows))]
+        laid = ((pieces.strip_s, small.strips), (pieces.row_s, small.rows))
+        since = [waited_s + s - one.begun_s.min() for s, one in laid]
         left = [figures.left_of_start_m(s) if small.converging else np.zeros_like(s) for s in since]
         return cls(pieces, *left, figures.wander_m / Z)
 

@@ -101,7 +101,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     ]).to_csv(table, index=False)  # fmt: skip
     curve = {"name": "Some trial", "source": "a <source>", "limits": "one year", "measured_to_m": 0.2032}
     settings = tmp_path / "choice.json"
-    settings.write_bytes(to_json({"costs": {"curve": curve}}))
+    settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}}}))
     flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict.fromkeys(c.MARGINS_MONEY, "5") | {
         c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
         "flips_above_factor": "1.5", "flips_above_to": "sbas",
@@ -112,6 +112,8 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         "A: <rtk> does.", "None does.",
         "Losses go by the curve 'Some trial': a <source>. one year. Beyond 20 cm from the strip's centre nothing was "
         "measured: its last value is held.",
+        "Here every machine waits 50\u00a0% of its tier's convergence, and pays for it: where logs tell of starts, fewer "
+        "rows are off the strip than elsewhere in this report.",
         "All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION,
     ]
     costs, flips = said["tables"]

@@ -81,9 +81,12 @@ def overlaid(overlay: Overlay, seasons: Seasons, rng: np.random.Generator) -> np
     return p.length_m @ lost_by(shapely.distance(p.strips[p.strip][:, None], at))
 
 
-@pytest.mark.parametrize("shape", ["straight", "contour"])
-@pytest.mark.parametrize("drift_share", [0.02, 0.9])
-def test_loss_of_simulated_seasons(shape, drift_share, tmp_path):
+@pytest.mark.parametrize(
+    ("shape", "drift_share", "waited"),
+    [("straight", 0.02, 0.0), ("straight", 0.9, 0.0), ("contour", 0.02, 0.0), ("contour", 0.9, 0.0),
+     ("straight", 0.02, 1.0), ("straight", 0.9, 0.5)],
+)
+def test_loss_of_simulated_seasons(shape, drift_share, waited, tmp_path):
     small = SHAPES[shape]()
     figures = Figures(
         repeatable_m=8 * INCH, drift_share=drift_share, correlation_s=small.correlation_s, start_m=30 * INCH,
@@ -92,14 +95,15 @@ def test_loss_of_simulated_seasons(shape, drift_share, tmp_path):
     settings = write_small(tmp_path, small, {"invented": figures})
     settings["costs"] = {
         "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},
-        "tiers": {"invented": {"fee": "0 USD"}},
+        "tiers": {"invented": {"fee": "0 USD"}}, "waited_share": f"{100 * waited:g} %",
     }  # fmt: skip
     _, _, at = measured(tmp_path, settings)
     tiers = at["odds"].parents[1] / "settings/tiers.json"
     odds.run(passes=at["passes"], offsets=at["offsets"], tiers=tiers, out=at["odds"])
     (found,) = pd.read_parquet(at["odds"] / "losses.parquet").to_dict("records")
     rng = np.random.default_rng([71, round(100 * drift_share)])
-    overlay, seasons = Overlay.of(small, figures), Seasons.simulated(small, figures, SEASONS, rng)
+    overlay = Overlay.of(small, figures, waited_s=waited * figures.converges_s)
+    seasons = Seasons.simulated(small, figures, SEASONS, rng)
     few = seasons.some(slice(OVERLAID))
     by_distance, _ = losses(overlay, few, np.random.default_rng(5))
     by_shapely = overlaid(overlay, few, np.random.default_rng(5))
@@ -107,6 +111,11 @@ def test_loss_of_simulated_seasons(shape, drift_share, tmp_path):
     own, loss = (SPACING_M * one for one in losses(overlay, seasons, rng))
     assert found[c.LOSS_OWN] == pytest.approx(own.mean(), rel=0.01)
     assert found[c.LOSS] == pytest.approx(loss.mean(), rel=0.01)
+    # The standard is asked of the same springs.
+    share = overlay.share(seasons, rng)
+    assert found[c.EXPECTED_MISS_M] / found[c.JUDGED_M] == pytest.approx(share.mean(), rel=0.01)
+    off = np.quantile(np.asarray(found[c.MISSED_LEVELS]), 0.9) / found[c.JUDGED_M]
+    assert (share <= off).mean() == pytest.approx(0.9, abs=0.02)
     levels = np.asarray(found[c.LOSS_LEVELS])
     assert levels.mean() == pytest.approx(loss.mean(), rel=0.02)
     for percentile in (0.1, 0.9):

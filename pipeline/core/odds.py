@@ -75,6 +75,7 @@ def judge(
     spacing_m: float,
     seed: int,
     response: Response | None = None,
+    waited: dict[str, ReturnError] | None = None,
 ) -> dict[str, Judgement]:
     """Judge all tiers of a field from the same offsets.
 
@@ -95,13 +96,18 @@ def judge(
     seed : int
     response : Response, optional
         What a row loses with its distance from the strip; without it no loss is asked for.
+    waited : dict of tier id to ReturnError, optional
+        Errors that the losses go by, where machines wait after their starts; otherwise the same errors.
 
     Returns
     -------
     dict of tier id to Judgement
     """
     rows = len(pass_of_row)
-    field = _Field.of(spans, places, errors, pass_of_row=np.asarray(pass_of_row), spacing_m=spacing_m, seed=seed)
+    waits = waited if response and waited else {}
+    field = _Field.of(
+        spans, places, errors, pass_of_row=np.asarray(pass_of_row), spacing_m=spacing_m, seed=seed, waited=waits
+    )
     by_row = {name: np.zeros((len(errors), rows)) for name in ("holds", "within", "run", "expected", "anywhere")}
     row_share = np.zeros((len(errors), 3, rows))
     # Parts of the field stand alone and nearly all of their time is compiled. They look at the first draws only at
@@ -138,7 +144,7 @@ class _Field:
 
     `odds` holds, by kind of pair and bin of offset, the odds off the own strip under every tier, then those off
     any strip; `moved_odds`, by half width and true offset, the odds that the wander alone leaves; `mean_normal` is
-    that of every pair.
+    that of every pair. `waited` are the errors that losses go by, with `waited_pairs`, or none where they are the same.
     """
 
     spans: Spans
@@ -153,11 +159,13 @@ class _Field:
     moved_odds: np.ndarray
     width_of_pair: np.ndarray
     seed: int
+    waited: list[ReturnError]
+    waited_pairs: Pairs
 
     @classmethod
     def of(
         cls, spans: Spans, places: Places, errors: dict[str, ReturnError], *, pass_of_row: np.ndarray, spacing_m: float,
-        seed: int,
+        seed: int, waited: dict[str, ReturnError],
     ) -> "_Field":  # fmt: skip
         if np.any(places.row[1:] < places.row[:-1]):
             order = np.argsort(places.row, kind="stable")
@@ -169,6 +177,7 @@ class _Field:
             spans, places, list(errors.values()), pass_of_row, pairs,
             pairs.mean_normals(spans.normal_x, spans.normal_y, spans.length_m), scale,
             *_odds_by_offset(pairs, scale, spacing_m), *wander_odds(pairs, scale, wander), seed,
+            list(waited.values()), Pairs.of(places, waited) if waited else pairs,
         )  # fmt: skip
 
     def judge_rows(
@@ -218,7 +227,8 @@ class _Field:
     ) -> tuple[np.ndarray, np.ndarray, list[FieldLoss | None]]:
         """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3), and its losses.
 
-        `few` are the errors of the first block.
+        `few` are the errors of the first block. Where machines wait, losses and what is missed beside them have draws of
+        their own.
         """
         tiers = len(self.errors)
         of_loss = np.zeros((tiers, LOSS_DRAWS))
@@ -229,37 +239,43 @@ class _Field:
         length = table.lengths(passes)
         some, several = table.several(passes)
         of_passes = np.empty((tiers, len(some), PASS_DRAWS), np.float32)
-        of_field = np.empty((tiers, FIELD_DRAWS))
+        of_field, of_waited = np.empty((2, tiers, FIELD_DRAWS))
 
         def judge_block(block: int) -> None:
             draws = slice(block * BLOCK, (block + 1) * BLOCK)
-            for k, errors in enumerate(self.errors_of_block(block) if block else few):
+            now = self.errors_of_block(block) if block else few
+            for k, errors in enumerate(now[:tiers]):
                 missed = table.under(self.pairs, errors, passes)
                 of_field[k, draws] = missed.sum(axis=0, dtype=float)
                 if draws.stop <= PASS_DRAWS:
                     of_passes[k, :, draws] = missed[some]
-                if losing and draws.stop <= LOSS_DRAWS:
+            if losing is None:
+                return
+            for k, errors in enumerate(now[-tiers:]):
+                if self.waited:
+                    of_waited[k, draws] = table.under(self.pairs, errors, passes).sum(axis=0, dtype=float)
+                if draws.stop <= LOSS_DRAWS:
                     of_loss[k, draws] = losing.under(self.pairs, errors)
 
         list(pool.map(judge_block, range(FIELD_DRAWS // BLOCK)))
         pass_share = table.shares_of_one(self.pairs, passes)
         pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), of_passes))
         field_share = percentiles_of_draws(of_field, np.full(tiers, length.sum())).T
-        return pass_share, field_share, self._losses(losing, of_loss, of_field)
+        return pass_share, field_share, self._losses(losing, of_loss, of_waited if self.waited else of_field)
 
     def _losses(self, losing: LossTable | None, of_loss: np.ndarray, of_field: np.ndarray) -> list[FieldLoss | None]:
         """Losses under every tier, from draws of them and of the missed length, (tiers, draws) each."""
         if losing is None:
             return [None] * len(of_field)
-        expected, beyond_m = losing.expected(self.pairs)
+        expected, beyond_m = losing.expected(self.waited_pairs)
         levels, missed = ([levels_of(one) for one in draws] for draws in (of_loss, of_field))
-        figures = zip(expected, losing.expected_own(self.pairs), beyond_m, levels, missed, strict=True)
+        figures = zip(expected, losing.expected_own(self.waited_pairs), beyond_m, levels, missed, strict=True)
         return [FieldLoss(*one) for one in figures]
 
     def errors_of_block(self, block: int) -> list[tuple]:
-        """Joint errors of the passes under every tier, from one block of the draws."""
+        """Joint errors of the passes under every tier, from one block of the draws; then those after waiting."""
         draws = StandardDraws.seeded(self.errors, draws=BLOCK, seed=self.seed, block=block)
-        return draws.errors(self.errors)
+        return draws.errors([*self.errors, *self.waited])
 
 
 def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:

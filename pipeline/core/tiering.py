@@ -60,6 +60,10 @@ class Side:
             Clock(clock.time_s[parts.of_pass], clock.visit[parts.of_pass]), [tier[k] for k in parts.of_pass], parts
         )
 
+    def after(self, wait_s: float) -> "Side":
+        """The same, had the work begun so much later after each start."""
+        return replace(self, stretches=self.stretches.after(wait_s))
+
 
 @dataclass(frozen=True)
 class Site:
@@ -92,6 +96,7 @@ def return_errors(
     steering_95_m: tuple[float, float],
     machine_95_m: float = 0.0,
     wait_s: float = 0.0,
+    waited_share: float = 0.0,
     settled: bool = False,
 ) -> dict[str, ReturnError]:
     """Return error of a field, tier by tier (DESIGN 2.1).
@@ -113,6 +118,9 @@ def return_errors(
         95 % bound of the planter's lateral bias against its receiver [m].
     wait_s : float
         Time that the planter stands after each of its starts before it works [s].
+    waited_share : float
+        Share of a tier's convergence that its machines stand after each start, of both operations where autumn is `same`:
+        strips that are made already have waited as they have.
     settled : bool
         As if every receiver had been left to converge, in both operations.
 
@@ -128,14 +136,16 @@ def return_errors(
     """
     if kind == "surveyed":
         return dict.fromkeys(compare, _surveyed(tiers, strips, rows, site))
-    rows = replace(rows, stretches=rows.stretches.after(wait_s))
+    rows = rows.after(wait_s)
     if settled:
         strips, rows = (replace(side, stretches=side.stretches.converged()) for side in (strips, rows))
     wander, machine = float(np.hypot(*steering_95_m)) / Z95, machine_95_m / Z95
     out = {}
     for name in compare:
         autumns, springs = made_under(strips, name if autumn == "same" else autumn, otherwise=name), made_under(rows, name)
-        before, after = _operation(tiers, autumns, strips, site), _operation(tiers, springs, rows, site)
+        stands_s = waited_share * tiers[name].convergence_s if name in tiers else 0.0
+        built, planted = strips.after(stands_s) if autumn == "same" else strips, rows.after(stands_s)
+        before, after = _operation(tiers, autumns, built, site), _operation(tiers, springs, planted, site)
         out[name] = ReturnError(before, after, wander_sd_m=wander, machine_sd_m=machine)
     return out
 

@@ -49,6 +49,19 @@ class Asked:
         """Errors as if every receiver had been left to converge."""
         return self.field.errors(self.judging, settled=True)
 
+    @cached_property
+    def waited(self) -> dict[str, ReturnError]:
+        """Errors after the waiting that the costs pay for; none where no time tells of a start, or nobody waits."""
+        timed = self._timed(self.field.planter_side) or self._timed(self.field.strip_side)
+        share = self.judging.waited_share if timed else 0.0
+        return self.field.errors(self.judging, waited_share=share) if share > 0.0 else {}
+
+    def missed_after_waiting_m(self, tier: str, otherwise_m: float) -> float:
+        """Expected missing length after that waiting [m]."""
+        if not self.waited:
+            return otherwise_m
+        return float(self.lengths.expected_miss_m(self.waited[tier]).sum())
+
     def by_tier(self) -> list[dict]:
         """Columns of the table of fields, one line a tier."""
         lengths = self.lengths

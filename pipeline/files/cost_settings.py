@@ -124,7 +124,7 @@ def _wait(costs: Costs, autumn: str) -> dict:
     price = Decimal(0) if hour is None else hour.value * Decimal(repr(3600.0 / to_si(f"1 {hour.per}", kind=TIME)))
     capacity = costs.field_capacity
     return {
-        "price": f"{price.normalize():f}", "days": costs.days_per_season,
+        "price": f"{price.normalize():f}", "days": costs.days_per_season, "share": costs.waited_share,
         # Of a fixed autumn tier the waiting is the same whatever is chosen.
         "operations": 2 if autumn == "same" else 1,
         "m2_per_day": None if capacity is None else costs.working_day_s * field_capacity_m2_s(

@@ -54,12 +54,13 @@ class FieldData(LaidOut):
         return Places(row, stretch, self.strip_stretch[line], self.half_width_m(row_margin_m)[self.strip_of_line[line]])
 
     def errors(
-        self, settings: Settings, *, wait_s: float = 0.0, settled: bool = False, zones: bool = True
-    ) -> dict[str, ReturnError]:
+        self, settings: Settings, *, wait_s: float = 0.0, waited_share: float = 0.0, settled: bool = False,
+        zones: bool = True,
+    ) -> dict[str, ReturnError]:  # fmt: skip
         """Return error of the field under each tier compared.
 
-        Or what it would be, had the planter waited so long after each start, had every receiver settled, or were there
-        no zones.
+        Or what it would be, had the planter waited so long after each start, or all machines that share of the convergence
+        of their tier, had every receiver settled, or were there no zones.
         """
         strips, rows = self.strip_side, self.planter_side
         if not zones:
@@ -67,7 +68,7 @@ class FieldData(LaidOut):
         return return_errors(
             settings.tiers, compare=settings.compare, autumn=settings.autumn, kind=settings.kind,
             strips=strips, rows=rows, site=self.site(settings), steering_95_m=settings.steering_95_m,
-            machine_95_m=settings.machine_95_m, wait_s=wait_s, settled=settled,
+            machine_95_m=settings.machine_95_m, wait_s=wait_s, waited_share=waited_share, settled=settled,
         )  # fmt: skip
 
     def site(self, settings: Settings) -> Site:

@@ -85,6 +85,11 @@ def _curve_words(said: dict, lines: pd.DataFrame) -> list[str]:
             f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} Beyond {far} from the strip's "
             "centre nothing was measured: its last value is held."
         )
+    if share := said["costs"]["wait"]["share"]:
+        out.append(
+            f"Here every machine waits {share_text(share)} of its tier's convergence, and pays for it: where logs tell of "
+            "starts, fewer rows are off the strip than elsewhere in this report."
+        )
     whole = lines[(lines[c.LEVEL] == "co-op") & (lines[c.OPTION] == "as recommended")]
     if len(whole):
         one = whole.iloc[0]

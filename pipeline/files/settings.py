@@ -31,6 +31,7 @@ class Settings:
     working_day_s: float
     capacity_m2_s: tuple[float, float]
     response: Response | None
+    waited_share: float
 
     @property
     def names(self) -> dict[str, str]:

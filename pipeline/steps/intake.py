@@ -98,6 +98,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             "working_day_s": judging.convergence.working_day_s,
             "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
             "response": response_settings(settings, project=PROJECT),
+            "waited_share": settings.costs.waited_share if settings.costs else 0.0,
         },
         "choice": choice_settings(settings, tiers, compare, project=PROJECT),
         # Results of two versions of a library are not to be mixed.

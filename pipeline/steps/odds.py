@@ -65,12 +65,13 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
     rows = len(field.rows)
     no_strip, crossing = apart_lengths(field.spans, places.row, rows)
     spacing = field.strips[c.ROW_SPACING_M].median() if len(field.strips) else 1.0
+    asked = Asked(field, judging, places, errors)
     judged = judge(
         field.spans, places, errors, pass_of_row=field.rows[c.PASS].to_numpy(np.int64),
         passes=len(field.planter_passes), spacing_m=float(spacing), seed=judging.seed,
-        response=judging.response,
+        response=judging.response, waited=asked.waited,
     )  # fmt: skip
-    asked, checks = Asked(field, judging, places, errors), GroundChecks.of(field, places, errors)
+    checks = GroundChecks.of(field, places, errors)
     checked = checked_judgements(field, places, checks, judging)
     whole = np.bincount(places.row, field.spans.length_m, rows)
     base = {
@@ -95,7 +96,7 @@ def _judge_field(field: FieldData, judging: Settings) -> dict[str, pd.DataFrame]
             for (tier, one), more in zip(judged.items(), asked.by_tier(), strict=True)
         ]),
         "waiting": asked.waiting(), "shift": _shift(field, places, checks, errors, judging),
-        "audit": audit_of(field, places, errors, judging), "losses": _losses(field, judged, judging),
+        "audit": audit_of(field, places, errors, judging), "losses": _losses(asked, judged),
     }  # fmt: skip
 
 
@@ -130,8 +131,9 @@ def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> di
     }  # fmt: skip
 
 
-def _losses(field: FieldData, judged: dict[str, Judgement], judging: Settings) -> pd.DataFrame:
-    """What the choice of a tier goes by; no lines where nothing is to be chosen."""
+def _losses(asked: Asked, judged: dict[str, Judgement]) -> pd.DataFrame:
+    """What the choice of a tier goes by, after the waiting that it pays for; no lines where nothing is to be chosen."""
+    field, judging = asked.field, asked.judging
     # ASSUME: rows of two spacings in one field lose alike by area, so that the mean spacing will do.
     spacing = field.rows[c.ROW_SPACING_M].mean() if len(field.rows) else 1.0
     return pd.DataFrame([
@@ -139,7 +141,8 @@ def _losses(field: FieldData, judged: dict[str, Judgement], judging: Settings) -
             c.FIELD_ID: field.facts["field_id"], c.FARM: field.facts["farm"], c.TIER: tier,
             c.AREA_M2: field.facts["area_m2"], c.REACH: _reach(judging.tiers[tier], field.facts["baseline_m"]),
             c.BASELINE_M: field.facts["baseline_m"],
-            c.JUDGED_M: (one.holds_m + one.doubt_m + one.misses_m).sum(), c.EXPECTED_MISS_M: one.expected_miss_m.sum(),
+            c.JUDGED_M: (one.holds_m + one.doubt_m + one.misses_m).sum(),
+            c.EXPECTED_MISS_M: asked.missed_after_waiting_m(tier, one.expected_miss_m.sum()),
             c.LOSS: spacing * one.loss.expected, c.LOSS_OWN: spacing * one.loss.expected_own, c.BEYOND_M: one.loss.beyond_m,
             c.LOSS_BEYOND: spacing * one.loss.beyond_m * judging.response.loss[-1],
             c.LOSS_LEVELS: (spacing * one.loss.levels).astype(np.float32),
