@@ -3,14 +3,18 @@
 import frictionless
 import pandas as pd
 import pytest
+import shapely
 from tables_of import HOSTILE, results_of
-from workflow import config, passes_of, run_steps, write_coop
+from test_choice import COSTS
+from workflow import config, layer_of, passes_of, run_steps, write_coop
 
 from pipeline import columns as c
-from pipeline.files.store import read_json, to_json, write_bytes
-from pipeline.files.table_words import words_of
+from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_csv
+from pipeline.files.table_meanings import TABLES
+from pipeline.files.table_words import table_words, words_of
 from pipeline.files.texts import safe_text
-from pipeline.steps import datapackage
+from pipeline.steps import choice, datapackage
+from pipeline.steps.layers import rejects_table
 
 
 def described(folder, tables, report) -> dict:
@@ -24,17 +28,32 @@ def faults(folder) -> list:
     return report.flatten(["name", "type", "rowNumber", "fieldName", "message"]) + [one.to_dict() for one in report.errors]
 
 
-def test_every_table_of_a_run_is_as_described(tmp_path):
-    write_coop(tmp_path, rows=passes_of(shift_m=0.05))
-    settings = config(tmp_path)
+@pytest.fixture(scope="module")
+def run(tmp_path_factory):
+    """A folder in which all tables of a run lie, none of them empty."""
+    folder = tmp_path_factory.mktemp("run")
+    nowhere = shapely.LineString([(500.0, 500.0), (600.0, 500.0)])  # far from any field
+    write_coop(folder, strips=pd.concat([passes_of(), layer_of([nowhere], PASS=["P9"])]), rows=passes_of(shift_m=0.05))
+    settings = config(folder)
     settings["inputs"]["rows"]["kind"] = "planted"  # so that there is an audit
-    run_steps(settings, tmp_path)
-    results = tmp_path / "results"
+    run_steps(settings | {"costs": COSTS}, folder)
+    results = folder / "results"
+    choice.run(
+        odds=sorted((folder / "work/odds").iterdir()), settings=folder / "work/settings/choice.json",
+        choice=results / "choice.csv", parts=results / "choice_parts.csv", sensitivity=results / "choice_sensitivity.csv",
+    )  # fmt: skip
+    write_csv(results / "rejects.csv", rejects_table(read_geo(folder / "work/rejects.parquet")))
+    return folder
+
+
+def test_every_table_of_a_run_is_as_described(run):
+    results = run / "results"
     tables = sorted(results.glob("*.csv"))
-    said = described(results, tables, tmp_path / "work/settings/report.json")
-    assert sorted(said) == [path.name for path in tables] and len(said) == 6
+    said = described(results, tables, run / "work/settings/report.json")
+    assert sorted(said) == [path.name for path in tables] and len(said) == 10
     assert faults(results) == []
-    assert len(pd.read_csv(results / "audit.csv")) > 0
+    for table in tables:  # of planted rows no shift is to be given
+        assert len(pd.read_csv(table)) > 0 or table.name == "shift.csv", table.name
 
 
 def test_hostile_names_empty_tables_and_unforeseen_columns(tmp_path):
@@ -58,19 +77,28 @@ def test_the_referee_finds_a_table_that_is_not_as_described(tmp_path, before, af
     assert faults(tmp_path) != []
 
 
-def test_every_column_that_a_run_writes_has_its_meaning(tmp_path):
-    write_coop(tmp_path, rows=passes_of(shift_m=0.05))
-    tables = run_steps(config(tmp_path), tmp_path)
-    for table in tables.values():
-        for name in table:
+# Numbers without a unit: counts of things, numbers of a thing, a factor, and what has its unit in a column of its own.
+BARE = c.COUNTS | {c.DAY, c.QUANTITY, c.FLIPS["below"][0], c.FLIPS["above"][0]}
+
+
+def test_every_column_that_a_run_writes_has_its_meaning_and_its_unit(run):
+    written = {path.stem: pd.read_csv(path, nrows=0).columns.tolist() for path in (run / "results").glob("*.csv")}
+    assert set(written) == set(TABLES)
+    assert (written["choice"], written["choice_parts"]) == (c.CHOICE, c.CHOICE_PARTS)
+    assert written["choice_sensitivity"] == c.CHOICE_FLIPS
+    for table, columns in written.items():
+        assert table_words(table)[0] != table.replace("_", " ").capitalize()
+        for name in columns:
             one = words_of(name)
             assert one.kind and one.meaning != name.replace("_", " "), name
+            assert one.unit or one.kind not in ("number", "integer") or name in BARE, name
 
 
 @pytest.mark.parametrize(("name", "unit"), [
     ("row_length_m", "m"), ("area_m2", "m2"), ("bearing_deg", "deg"), ("wait_min", "min"), ("miss_share_p10", "1"),
     ("checks_fit_tier_p", "1"), ("expected_miss_share_before", "1"), ("share", "1"), ("probability_within", "1"),
-    ("farm", ""), ("row_count", ""), ("shift_east_sd_m", "m"), ("checked_holds_m", "m"),
+    ("loss_money", "currency"), ("flips_above_money", "currency"), ("break_even_ha", "ha"), ("quantity", ""),
+    ("miss_share_at_standard", "1"), ("farm", ""), ("row_count", ""), ("shift_east_sd_m", "m"), ("checked_holds_m", "m"),
 ])  # fmt: skip
 def test_the_unit_is_the_end_of_the_name(name, unit):
     """As README, "Columns of the tables", has them: SI, shares from 0 to 1."""

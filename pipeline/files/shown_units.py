@@ -59,7 +59,8 @@ def _shown(column: ColumnWords, *, us: bool) -> tuple[str, float, str]:
     others = {
         "m2": ("ac", ACRE_M2, ONE_DIGIT) if us else ("ha", HECTARE_M2, TWO_DIGITS),
         "1": ("%", 1.0, PER_CENT), "deg": ("deg", 1.0, "0.000000" if column.name in c.PLACES else ONE_DIGIT),
-        "min": ("min", 1.0, WHOLE_NUMBER),
+        "min": ("min", 1.0, WHOLE_NUMBER), "currency": ("currency", 1.0, TWO_DIGITS),
+        "ha": ("ac", ACRE_M2 / HECTARE_M2, ONE_DIGIT) if us else ("ha", 1.0, TWO_DIGITS),
     }  # fmt: skip
     # Of what has no unit that is known, the cells keep the digits they have.
     return others.get(column.unit, (column.unit, 1.0, WHOLE_NUMBER if column.kind == "integer" else "General"))

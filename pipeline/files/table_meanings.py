@@ -13,7 +13,10 @@ TABLES = {
     "shift": ("The shift to give the planter's lines", []),
     "audit": ("Audit of planted rows: what the logs themselves say", []),
     "rejects": ("Features that were not used, and why", []),
-    "choice": ("What each tier costs a farm, its fields and the co-op in a year, and which is recommended", []),
+    "choice": (
+        "What each tier costs a farm, its fields and the co-op in a year, after its wait, and which is recommended",
+        [],
+    ),
     "choice_parts": ("The parts that each total of the choice is the sum of", []),
     "choice_sensitivity": ("How far each price may move before another tier is cheaper", []),
 }
@@ -89,7 +92,7 @@ MEANINGS = {
     c.AVOIDED_M: "expected missing length that waiting avoids",
     c.DAY: "number of the pair of visits",
     c.DAY_UTC: "UTC date on which the planter's visit began",
-    c.PART: "part of the logged offsets; README says what each is",
+    c.PART: "part of the logged offsets, or of a total; README says what each is",
     c.DIRECTION_DEG: "compass bearing toward which the value counts, where just one direction is known",
     c.VALUE_M: "the part",
     c.SE_M: "its standard error",
@@ -107,4 +110,47 @@ MEANINGS = {
     c.REASON: "why it was not used, or is or is not recommended",
     c.LONGITUDE: "place of its first vertex, east, in its own datum",
     c.LATITUDE: "place of its first vertex, north, in its own datum",
-}
+} | {
+    c.LEVEL: "whose figures: of a farm, where the choice is made, of a field, or of the co-op, the sum of its farms",
+    c.OPTION: "a tier, or two that are both paid for, each field under the better one; of the co-op also: as recommended",
+    c.CURRENCY: "of all money in the line",
+    c.JUDGED_M: "row length on strips: holds + doubt + misses",
+    c.STANDARD_SHARE: "missed share that is not exceeded in the springs of the standard, else in 9 of 10",
+    c.LOSS_MONEY: "expected loss in a year by rows beside their strips, by the nearest strip",
+    c.LOSS_P10_MONEY: "10th percentile of that loss, over springs",
+    c.LOSS_P90_MONEY: "90th percentile of that loss: no larger in nine of ten springs",
+    c.FEE_MONEY: "yearly fee; a field has its share by area",
+    c.ONCE_MONEY: "what is paid once, spread evenly over its years; a field has its share by area",
+    c.WAITING_MONEY: "machines that wait in a year until their receivers have converged",
+    c.TOTAL_MONEY: "loss, fee, one-off and waiting together: the sum of the parts, to the cent",
+    c.MEETS: "whether the standard is met; empty where none was asked for",
+    c.DOMINATED: "an option in reach that costs no more to have, loses and misses no more, and is better in one of these",
+    c.RECOMMENDED: "yes, no, or tie where several cost the same to the cent",
+    c.BREAK_EVEN_HA: "area from which the tier is cheaper than all with lower fixed costs; empty beside a name: it never is",
+    c.BREAK_EVEN_AGAINST: "the last of those to be passed",
+    c.LOSS_OWN_MONEY: "expected loss if no strip but the row's own counted",
+    c.BEYOND_SHARE: "expected share of the row length farther from a strip than the curve was measured",
+    c.LOSS_BEYOND_SHARE: "share of the loss that is counted there, at the curve's last value",
+    c.QUANTITY: "how much there is of the part, in the unit beside it",
+    c.QUANTITY_UNIT: "what the quantity counts",
+    c.UNIT_PRICE_MONEY: "price of one of it; empty where the part is a share or a sum of others",
+    c.AMOUNT_MONEY: "quantity times price, rounded once to the cent",
+    c.DRIVER: "price that is moved while all else stays: of what is lost, of waiting, or of a tier's fee or one-off",
+    c.PRICE_MONEY: "the price as it was given; of a one-off what falls on a year",
+    **{
+        name: words
+        for side in ("below", "above")
+        for name, words in zip(
+            c.FLIPS[side],
+            (f"another option is cheaper {side} so many times the price", "the same as a price; empty where none ever is",
+             f"the option that is cheaper {side} it"),
+            strict=True,
+        )
+    },
+    **dict(zip(
+        c.MARGINS_MONEY,
+        (f"by how much the next best option is dearer in a year, with the price {at}"
+         for at in ("at half", "as given", "at half more")),
+        strict=True,
+    )),
+}  # fmt: skip

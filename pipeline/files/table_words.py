@@ -13,12 +13,16 @@ from pipeline import columns as c
 from pipeline.files.table_meanings import CHECKED, KEYS, MEANINGS, TABLES
 
 # A bound of a share, such as `miss_share_p10`, or the share before something, has the unit of a share.
-_UNITS = re.compile(r"_(?P<unit>m2|m|deg|min|s|share|p|probability)(_before|_after|_p\d\d)?")
-_SAID_UNITS = {"share": "1", "p": "1", "probability": "1"}
+_UNITS = re.compile(r"_(?P<unit>m2|m|deg|min|s|share|p|probability|money)(_before|_after|_p\d\d)?")
+# Which currency stands in a column of its own.
+_SAID_UNITS = {"share": "1", "p": "1", "probability": "1", "money": "currency"}
 _TRUE_OR_FALSE = {c.TIGHT, c.WHOLE}
 _DATES = {c.DAY_UTC}
 # Numbers without a unit at the end of their name.
-_NUMBERS = {c.DAY: "", c.PROBABILITY_WITHIN: "1", c.LONGITUDE: "deg", c.LATITUDE: "deg"}
+_NUMBERS = {
+    c.DAY: "", c.PROBABILITY_WITHIN: "1", c.LONGITUDE: "deg", c.LATITUDE: "deg", c.QUANTITY: "", c.BREAK_EVEN_HA: "ha",
+    c.STANDARD_SHARE: "1", **{side[0]: "" for side in c.FLIPS.values()},
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -32,7 +36,7 @@ class ColumnWords:
     kind : {"string", "number", "integer", "boolean", "date"} or None
         Type of its cells; None where only they can tell.
     unit : str
-        SI unit, "1" for shares and probabilities, "" where there is none.
+        SI unit, "1" for shares and probabilities, "currency" for money, "" where there is none.
     meaning : str
     """
 
