@@ -148,6 +148,28 @@ def test_a_tier_figure_changed(again):
     assert set(of(said, "figures")["field_id"]) == {"F0", "F2"}
 
 
+def test_a_point_of_the_users_curve_changed(again):
+    curve = "- {id: mine, name: Mine, unit: bu/ac, source: invented, read_in: nowhere, limits: invented, points: %s}\n"
+    Path("curves.yaml").write_text(curve % "[[4 in, 0], [8 in, 20]]")
+    settings = config(Path()) | {"costs": {
+        "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "mine", "file": "curves.yaml"},
+        "tiers": dict.fromkeys(("sbas", "rtk_base"), {"fee": "0 USD"}),
+    }}  # fmt: skip
+    first = compute(settings)
+    assert "costs.response.curve" in set(first["name"]) and "costs.response.loss" not in set(first["name"])
+    Path("curves.yaml").write_text(curve % "[[4 in, 0], [8 in, 25]]")
+    said = compute(settings)
+    (edit,) = said.to_dict("records")  # none of the figures of field_tier.csv goes by it
+    assert (edit["what"], edit["name"]) == ("setting", "costs.response.loss")
+    assert [json.loads(edit[name]) for name in ("before", "after")] == [[0, 20], [0, 25]]
+    assert "  settings: costs.response.loss [0.0, 20.0] -> [0.0, 25.0]" in summary(said)
+    Path("curves.yaml").write_text((curve % "[[4 in, 0], [9 in, 25]]").replace("bu/ac", "bu/ha").replace("Mine", "Ours"))
+    said = compute(settings)
+    assert sorted(said["name"]) == ["costs.response.distance_m", "costs.response.unit"]
+    (reach,) = of(said, "setting", name="costs.response.distance_m").to_dict("records")
+    assert json.loads(reach["after"]) == pytest.approx([4 * 0.0254, 9 * 0.0254])
+
+
 def test_a_setting_changed(again):
     settings = config(Path()) | {"raster": {"cell": "0.2 m"}}
     said = compute(settings)

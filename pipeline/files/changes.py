@@ -36,7 +36,9 @@ def changes_between(before: RunState | None, now: RunState) -> pd.DataFrame:
 
 def _changes(before: RunState, now: RunState) -> Iterator[Line]:
     yield from _settings(json.loads(before.config), json.loads(now.config))
-    yield from _tiers(json.loads(before.tiers)["tiers"], json.loads(now.tiers)["tiers"])
+    tiers = [json.loads(one.tiers) for one in (before, now)]
+    yield from _tiers(*(one["tiers"] for one in tiers))
+    yield from _curve(*(one["response"] for one in tiers))
     lines, fields = (before.lines, now.lines), (before.fields, now.fields)
     areas = tuple(_areas(one) for one in lines)
     for what, names in (
@@ -65,6 +67,13 @@ def _tiers(before: dict, now: dict) -> Iterator[Line]:
             yield _line(TIER_ADDED if tier in now else TIER_REMOVED, "", tier)
         else:
             yield from (_line(TIER_FIGURE, "", tier, *one) for one in _moved(_flat(before[tier]), _flat(now[tier])))
+
+
+def _curve(before: dict | None, now: dict | None) -> Iterator[Line]:
+    """The curve of losses itself: its file may be edited where the setting that names it stays. Else that tells enough."""
+    if before and now:
+        moved = _moved(_flat(before), _flat(now))
+        yield from (_line(SETTING, "", "", f"costs.response.{name}", *pair) for name, *pair in moved)
 
 
 def _areas(lines: dict[tuple[str, str], Line]) -> dict[str, str]:

@@ -23,11 +23,11 @@ CENT = Decimal("0.01")
 # when it is rounded, the one time that it is.
 _YEARLY = Decimal("0.0000000001")
 #: A curve that loses nothing: rows are counted, and nothing else.
-_NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0]}
+_NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0], "unit": ""}
 
 
 def response_settings(config: Config, *, project: Path) -> dict | None:
-    """The curve, for the steps that compute with it; None where nothing is to be chosen.
+    """The curve, for the steps that compute with it and tell when it changed; None where nothing is to be chosen.
 
     Raises
     ------
@@ -40,7 +40,7 @@ def response_settings(config: Config, *, project: Path) -> dict | None:
     if curve is None:
         return _NOTHING
     distance, loss = zip(*curve.points, strict=True)
-    return {"distance_m": list(distance), "loss": list(loss)}
+    return {"distance_m": list(distance), "loss": list(loss), "unit": curve.unit}
 
 
 def choice_settings(config: Config, tiers: Mapping[str, Tier], compare: Sequence[str], *, project: Path) -> dict:
