@@ -113,7 +113,7 @@ def judge(
     # Parts of the field stand alone and nearly all of their time is compiled. They look at the first draws only at
     # their end.
     with ThreadPoolExecutor(THREADS) as pool:
-        few = pool.submit(field.errors_of_block, 0)
+        few = pool.submit(lambda: field.draws_of_block(0).errors(field.errors))
         tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
         loss_table = field.loss_table(response, spacing_m) if response else None
         pass_share, field_share, losses = field.judge_passes(tables, few.result(), passes, pool, loss_table)
@@ -241,21 +241,28 @@ class _Field:
         of_passes = np.empty((tiers, len(some), PASS_DRAWS), np.float32)
         of_field, of_waited = np.empty((2, tiers, FIELD_DRAWS))
 
-        def judge_block(block: int) -> None:
-            draws = slice(block * BLOCK, (block + 1) * BLOCK)
-            now = self.errors_of_block(block) if block else few
-            for k, errors in enumerate(now[:tiers]):
+        def miss(now: list[tuple], draws: slice) -> None:
+            for k, errors in enumerate(now):
                 missed = table.under(self.pairs, errors, passes)
                 of_field[k, draws] = missed.sum(axis=0, dtype=float)
                 if draws.stop <= PASS_DRAWS:
                     of_passes[k, :, draws] = missed[some]
-            if losing is None:
-                return
-            for k, errors in enumerate(now[-tiers:]):
+
+        def lose(now: list[tuple], draws: slice) -> None:
+            for k, errors in enumerate(now):
                 if self.waited:
                     of_waited[k, draws] = table.under(self.pairs, errors, passes).sum(axis=0, dtype=float)
-                if draws.stop <= LOSS_DRAWS:
+                if losing and draws.stop <= LOSS_DRAWS:
                     of_loss[k, draws] = losing.under(self.pairs, errors)
+
+        def judge_block(block: int) -> None:
+            draws, standard = slice(block * BLOCK, (block + 1) * BLOCK), self.draws_of_block(block)
+            now = standard.errors(self.errors) if block else few
+            miss(now, draws)
+            if self.waited:
+                del now  # both at once would take twice the memory
+                now = standard.errors(self.waited)
+            lose(now, draws)
 
         list(pool.map(judge_block, range(FIELD_DRAWS // BLOCK)))
         pass_share = table.shares_of_one(self.pairs, passes)
@@ -272,10 +279,9 @@ class _Field:
         figures = zip(expected, losing.expected_own(self.waited_pairs), beyond_m, levels, missed, strict=True)
         return [FieldLoss(*one) for one in figures]
 
-    def errors_of_block(self, block: int) -> list[tuple]:
-        """Joint errors of the passes under every tier, from one block of the draws; then those after waiting."""
-        draws = StandardDraws.seeded(self.errors, draws=BLOCK, seed=self.seed, block=block)
-        return draws.errors([*self.errors, *self.waited])
+    def draws_of_block(self, block: int) -> StandardDraws:
+        """One block of the draws, from which the joint errors of the passes are made."""
+        return StandardDraws.seeded(self.errors, draws=BLOCK, seed=self.seed, block=block)
 
 
 def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:
