@@ -10,8 +10,8 @@ from test_starts_and_zones import CONVERGES_S, HALF_WIDTH_M, PASS_S, REPEATABLE_
 from test_tiering import side
 from workflow import LENGTH_M, ROWS, config, passes_of, run_steps, write_coop
 
+from pipeline.core.draws import FIELD_DRAWS
 from pipeline.core.field_loss import LOSS_DRAWS
-from pipeline.core.odds import FIELD_DRAWS
 from pipeline.core.tier import Tier
 from pipeline.core.tiering import Site, return_errors
 

@@ -8,16 +8,18 @@ from scipy.special import ndtr
 
 from pipeline.core.accuracy import Z95
 from pipeline.core.conditioning import Posterior
-from pipeline.core.draws import StandardDraws
+from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, StandardDraws
+from pipeline.core.groups import Groups
 from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
-from pipeline.core.odds import BLOCK, FIELD_DRAWS, PASS_DRAWS, Judgement
+from pipeline.core.odds import Judgement
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
 from pipeline.core.percentiles import PERCENTILES, percentiles_of_draws, percentiles_of_weights
 from pipeline.core.place_odds import even_odds_offset
-from pipeline.core.reduced import Groups, Reduced, Scale, ShiftTable, wander_odds
+from pipeline.core.reduced import Reduced, Scale, wander_odds
 from pipeline.core.returns import ReturnError
+from pipeline.core.shift_table import ShiftTable
 
 # Lighter branches of unsigned checks change no figure that is printed.
 _LEAST_WEIGHT = 1e-4

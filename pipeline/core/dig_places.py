@@ -7,7 +7,7 @@ import numpy as np
 from pipeline.core.checked import FieldGroups, conditioned_draws
 from pipeline.core.conditioning import Posterior
 from pipeline.core.digging import next_places
-from pipeline.core.odds import BLOCK
+from pipeline.core.draws import BLOCK
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Places
 

@@ -10,6 +10,13 @@ from scipy.special import ndtri
 from pipeline.core.operations import OperationError
 from pipeline.core.returns import ReturnError
 
+# The draws that a percentile needs to be good to 1 point (0.3 on average) in a field; passes and rows, of
+# which there are many, get the first of the same draws.
+FIELD_DRAWS = 16384
+PASS_DRAWS = 4096
+ROW_DRAWS = 1024
+# A block of draws is small enough to stay near the processor.
+BLOCK = ROW_DRAWS
 # Normals of the drift are made for so many passes at a time, and kept for up to so many: a megabyte a block.
 _PASSES_AT_ONCE, _MOST_KEPT = 32, 128
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from pipeline.core.groups import Groups
 from pipeline.core.lengths import BIN_M
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
 from pipeline.core.place_odds import miss_any_probability
-from pipeline.core.reduced import Groups, Reduced, Scale
+from pipeline.core.reduced import Reduced, Scale
 from pipeline.core.response import Response
 
 # Levels that a distribution is kept as: the mean of so many equal parts of its draws, in order.

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.core.groups import Groups
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
-from pipeline.core.reduced import Groups, Reduced, Scale
+from pipeline.core.reduced import Reduced, Scale
 from pipeline.core.returns import ReturnError
 
 COARSE_MM = 5

@@ -6,7 +6,7 @@ import numpy as np
 
 from pipeline.core.checked import FieldGroups, asked, shift_weights
 from pipeline.core.conditioning import Posterior
-from pipeline.core.reduced import Groups
+from pipeline.core.groups import Groups
 
 # Directions of travel are told apart to so many degrees, and named if they have this share of the row length.
 HEADING_BIN_DEG = 10.0
