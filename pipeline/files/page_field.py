@@ -16,9 +16,11 @@ from pipeline.files.store import read_geo
 
 # A row is drawn as fine as this; its offset is told apart from its place, and finer [m].
 DRAWN_M, OFFSET_M = 0.1, 0.005
+# ASSUME: coarser than this a map no longer shows how rows run, nor on which side of a strip's edge they lie [m].
+COARSEST_DRAWN_M, COARSEST_OFFSET_M = 1.6, 0.01
 PLACE_UNIT_M, BOUNDARY_UNIT_M, ALONG_UNIT_M, OFFSET_UNIT_M = 0.02, 0.1, 0.1, 0.002
-# Text of one field; of a field that is longer everything is drawn coarser until it fits.
-MOST_TEXT = 1_500_000
+# Text of one field; one that is longer is drawn coarser, as long as each step takes this part off it at least.
+MOST_TEXT, WORTH_IT = 1_500_000, 0.05
 
 
 def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[dict]) -> str:
@@ -50,12 +52,28 @@ def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[di
         "spacing": float(field.rows[c.ROW_SPACING_M].median()) if len(field.rows) else 1.0,
         "row_unit": field.rows[c.UNIT].astype(int).tolist(),
     }  # fmt: skip
-    coarser = 1.0
-    while True:
-        text = packed(said | _rows(field, model, origin, coarser))
-        if len(text) <= MOST_TEXT or coarser > 16.0:
-            return text
-        coarser *= 2.0
+    return _fitting(said, field, model, origin)
+
+
+def _fitting(said: dict, field: FieldData, model: PageModel, origin: tuple[float, float]) -> str:
+    """The text as fine as it may be long: the drawing is given up first, then half of what offsets are told to."""
+
+    def made(drawn_m: float, offset_m: float) -> str:
+        finest = (drawn_m, offset_m) == (DRAWN_M, OFFSET_M)
+        told = {"coarser": None if finest else {"drawn": drawn_m, "offset": offset_m}}
+        return packed(said | told | _rows(field, model, origin, drawn_m, offset_m))
+
+    drawn_m, offset_m = DRAWN_M, OFFSET_M
+    text = made(drawn_m, offset_m)
+    while len(text) > MOST_TEXT and drawn_m < COARSEST_DRAWN_M:
+        shorter = made(2.0 * drawn_m, offset_m)
+        if len(shorter) > (1.0 - WORTH_IT) * len(text):
+            break
+        drawn_m, text = 2.0 * drawn_m, shorter
+    if len(text) > MOST_TEXT:
+        shorter = made(drawn_m, COARSEST_OFFSET_M)
+        text = shorter if len(shorter) <= (1.0 - WORTH_IT) * len(text) else text
+    return text
 
 
 def _model(model: PageModel) -> dict:
@@ -69,20 +87,22 @@ def _model(model: PageModel) -> dict:
     }  # fmt: skip
 
 
-def _rows(field: FieldData, model: PageModel, origin: tuple[float, float], coarser: float) -> dict:
+def _rows(field: FieldData, model: PageModel, origin: tuple[float, float], drawn_m: float, offset_m: float) -> dict:
     """Lines of the planted rows, and their offsets; a run's key is its pair and heading, or -1, -2 off the strips."""
     spans, lines = field.spans, field.lines("planter")
     on = spans.kind == ON_STRIP
     key = -spans.kind.astype(np.int64)
     key[on] = 2 * model.pairs.of_place + (spans.heading[on] < 0)
-    runs = thin_offsets(spans, key, tolerance_m=coarser * OFFSET_M)
-    begins = lines[c.ALONG_M].to_numpy(float)[runs.line]
-    shapes = np.asarray(shapely.simplify(lines.geometry.values, coarser * DRAWN_M), object)
+    runs = thin_offsets(spans, key, tolerance_m=offset_m)
+    shapes = np.asarray(shapely.simplify(lines.geometry.values, drawn_m), object)
+    # A line with fewer vertices is shorter; places keep their share of it, so that its end does not run away from them.
+    shorter = (shapely.length(shapes) / shapely.length(lines.geometry.values))[runs.line]
+    along = runs.along_m - np.repeat(lines[c.ALONG_M].to_numpy(float)[runs.line], runs.count)
     return {
         "lines": coordinates(shapes, origin=origin, unit=PLACE_UNIT_M) | {"row": steps(field.row_of_line)},
         "runs": {
             "line": steps(runs.line), "key": steps(runs.key), "n": runs.count.tolist(),
-            "along": steps(runs.along_m - np.repeat(begins, runs.count), unit=ALONG_UNIT_M),
+            "along": steps(along * np.repeat(shorter, runs.count), unit=ALONG_UNIT_M),
             "offset": steps(runs.offset_m, unit=OFFSET_UNIT_M), "along_unit": ALONG_UNIT_M, "offset_unit": OFFSET_UNIT_M,
         },
     }  # fmt: skip

@@ -137,6 +137,8 @@ async function openField(folder, tier) {
   byId("tables").replaceChildren(...field.tables.map(tableOf));
   byId("has-dug").hidden = field.marks.dug.length === 0;
   byId("has-zone").hidden = field.zones.length === 0;
+  byId("map-coarser").hidden = !field.coarser;
+  byId("map-coarser").textContent = coarserText(field.coarser);
   tierSwitch();
   sliders();
   view.map = new RowMap(byId("map"), field, { units: PAGE.units, onMove: readMiddle });
@@ -144,6 +146,13 @@ async function openField(folder, tier) {
   byId("field-name").focus({ preventScroll: true });
   window.scrollTo(0, 0);
   return true;
+}
+
+// What a field that is too large for a page as fine as others' has given up.
+function coarserText(said) {
+  if (!said) return "";
+  const [drawn, offset] = [said.drawn, said.offset].map(lengthText);
+  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. The figures are as exact as those of any field.`;
 }
 
 function tierSwitch() {
