@@ -1,5 +1,6 @@
 """The report without a browser: what it says in words, how it is cut into pages, and that it is the same each time."""
 
+import json
 import re
 from pathlib import Path
 
@@ -222,4 +223,8 @@ def test_a_field_without_strips_has_a_page_as_well(tmp_path):
     strips = layer_of(pass_lines(0), PASS=[f"P{k}" for k in range(4)])
     write_coop(tmp_path, strips=strips, rows=passes_of())
     text = (write_report(tmp_path, config(tmp_path)) / "report.html").read_text()
+    # No share of no length: nothing, and not 0 %.
+    data = json.loads(re.search(r'id="page-data">(.*?)</script>', text).group(1))
+    shares = {one["folder"]: [tier["share"][0] for tier in one["tiers"]] for one in data["fields"]}
+    assert shares["F2"] == [None, None] and None not in shares["F0"]
     assert 'id="packed-F2"' in text and "No row stands by a strip in 1 field: F2." in text

@@ -6,14 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-import shapely
 from browser import AXE, Visit, browser
 from helpers import INCH, Z
-from pages import write_report
+from pages import NAMES, write_invented, write_report
 from seasons import Figures
 from small_fields import SHAPES
 from small_runs import write_small
-from workflow import boundaries, config, layer_of, pass_lines, write_coop
+from workflow import config, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
 from pipeline.core.odds import judge
@@ -23,26 +22,13 @@ from pipeline.files.settings import Settings
 pytestmark = pytest.mark.xdist_group("browser")
 __all__ = ["browser"]
 
-# Names that would be markup, script, a formula or the end of a script, were they not text.
-NAMES = ["<img src=x onerror=alert(1)>", "=cmd|' /C calc'!A1", "\"'></script><script>alert(2)</script>", "F2 & <b>bold</b>"]
-FARMS = ["Cattail <i>Bend</i>", "Cattail <i>Bend</i>", "</script>Slough", "Sand & Reed"]
 # Of the missed share, in percentage points: what the issue allows the page to differ from the pipeline.
 SHARE_POINTS, RANGE_POINTS = 0.2, 2.0
 
 
 @pytest.fixture(scope="module")
 def coop(tmp_path_factory) -> Path:
-    """Report of four fields with such names; the planter of one field lies 3 in aside."""
-    folder = tmp_path_factory.mktemp("coop")
-    fields = boundaries(2)
-    shapes = [*fields.geometry, *(shapely.transform(one, lambda xy: xy + [800.0, 0.0]) for one in fields.geometry)]
-    fields = layer_of(shapes, FIELD=NAMES, FARM=FARMS)
-    lines = [(line, f"P{k}") for n in range(4) for k, line in enumerate(pass_lines(n))]
-    strips = layer_of([line for line, _ in lines], PASS=[name for _, name in lines])
-    aside = [3 * INCH if n == 1 else 0.0 for n in range(4) for _ in range(4)]
-    moved = [shapely.transform(line, lambda xy, by=by: xy + [0.0, by]) for (line, _), by in zip(lines, aside, strict=True)]
-    write_coop(folder, fields=fields, strips=strips, rows=strips.set_geometry(moved, crs=strips.crs))
-    return write_report(folder, config(folder) | {"title": "<b>Invented</b> & sons"}) / "report.html"
+    return write_invented(tmp_path_factory.mktemp("coop"))
 
 
 @pytest.fixture
@@ -173,6 +159,68 @@ def test_keyboard_alone_opens_a_field_and_reads_a_row(visit):
     assert page.evaluate("view.map.scale") == pytest.approx(whole)
 
 
+def test_costs_are_told_as_the_tables_add_up(visit):
+    """By arithmetic: what is lost, fee, one-offs and waiting are the total; three farms, two tiers each."""
+    page = visit.page
+    table = page.locator(".wide[aria-label^='What each tier comes to in a year, USD'] table")
+    lines = [row.locator("th, td").all_inner_texts() for row in table.locator("tbody tr").all()]
+    farms = ("\u2039/script>Slough", "Cattail \u2039i>Bend\u2039/i>", "Sand & Reed")  # as tables write it: no tag opens
+    assert [(line[0], line[1]) for line in lines] == [(farm, tier) for farm in farms for tier in ("sbas", "rtk_base")]
+    for line in lines:
+        lost, *_, fee, once, waiting, total = (float(cell.replace(",", "")) for cell in (line[3], *line[5:9]))
+        assert lost + fee + once + waiting == pytest.approx(total, abs=2.0)  # each is rounded to a whole one
+        assert fee == (1200.0 if line[1] == "rtk_base" else 0.0)
+    assert {line[9] for line in lines} >= {"recommended"}
+    pictures = page.locator(".tornadoes svg[role=img]")
+    assert pictures.count() == 3 and all(title.strip() for title in pictures.locator("title").all_text_contents())
+
+
+def test_keyboard_alone_reads_the_tables_of_costs_on_a_phone(browser, coop):
+    """Tab comes to each table in turn, arrows move it sideways, and the way leads on to the files."""
+    visit = Visit(browser, coop, wide=360, high=740)
+    page, seen = visit.page, []
+    here = "document.activeElement.getAttribute('aria-label') || document.activeElement.textContent"
+    page.focus("#flagged")
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        seen.append(page.evaluate(here))
+        if seen[-1].startswith("What each tier comes to"):
+            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+            assert page.evaluate("document.activeElement.scrollLeft") == 0
+            for _ in range(6):
+                page.keyboard.press("ArrowRight")
+            page.wait_for_function("document.activeElement.scrollLeft > 0")
+        if seen[-1] == "field_tier.csv":
+            break
+    assert seen[-1] == "field_tier.csv"
+    tables = [name for name in seen if name.startswith(("Fields and tiers", "What each tier", "What the choice"))]
+    assert [name[:10] for name in tables] == ["Fields and", "What each ", "What the c"]
+    assert visit.said == []
+    page.close()
+
+
+def test_a_field_without_rows_on_strips_opens_and_answers_nothing(browser, tmp_path):
+    """Strips in the first field alone, rows in both: of the second only how much row there is can be said."""
+    strips = layer_of(pass_lines(0), PASS=[f"P{k}" for k in range(4)])
+    write_coop(tmp_path, strips=strips, rows=passes_of())
+    visit = Visit(browser, write_report(tmp_path, config(tmp_path)) / "report.html")
+    page = visit.page
+    (own,) = [row for row in matrix(page) if row[0].startswith("F2")]
+    assert "no row stands by a strip" in own[0] and own[2].startswith("\u2013")
+    page.locator("#matrix tbody a", has_text="F2").click()
+    page.wait_for_selector("#field:not([hidden])")
+    assert page.inner_text("#field-notes").startswith("no row stands by a strip")
+    assert page.inner_text("#answer-share") == "\u2013"
+    # 4 passes of 12 rows, 120 m long, are 5,760 m: 3.6 mi.
+    assert page.inner_text("#legend-no_strip") == "3.6\u00a0mi"
+    for name, value in (("width", 12.0), ("margin", 1.0), ("error", 90.0)):
+        visit.slide(name, value)
+    page.keyboard.press("r")
+    page.wait_for_timeout(300)
+    assert page.inner_text("#answer-share") == "\u2013" and visit.said == []
+    page.close()
+
+
 def test_mouse_and_fingers_move_the_map(visit):
     page = visit.page
     page.locator("#matrix tbody a").first.click()
@@ -286,25 +334,6 @@ def test_fits_phone_and_desk(browser, coop, wide, part):
     assert visit.page.evaluate("document.documentElement.scrollWidth") <= wide
     assert visit.said == []
     visit.page.close()
-
-
-@pytest.mark.parametrize("part", ["overview", "field"])
-def test_print_cuts_no_table(browser, coop, part):
-    """A4 less its margins is 182 mm wide, 688 px; every table ends inside, and no line of one is broken."""
-    visit = Visit(browser, coop, wide=688, high=1000)
-    page = visit.page
-    if part == "field":
-        page.locator("#matrix tbody a").first.click()
-        visit.wait()
-    page.emulate_media(media="print")
-    shown = page.evaluate(
-        "[...document.querySelectorAll('table')].filter(t => t.offsetWidth).map(t => [t.getBoundingClientRect().right,"
-        " [...t.rows].every(r => getComputedStyle(r).breakInside === 'avoid')])"
-    )
-    assert shown and all(right <= 688 and whole for right, whole in shown), shown
-    assert page.pdf(format="A4").startswith(b"%PDF")
-    assert page.locator(".controls").is_hidden() and page.locator(".map-hands").is_hidden()
-    page.close()
 
 
 @pytest.mark.parametrize("part", ["overview", "field"])

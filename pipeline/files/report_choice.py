@@ -15,7 +15,7 @@ from pipeline.files.tornado import tornado
 MOST_FARMS = 12
 _HEAD = [
     "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
-    "Total", "",
+    "Total", "Choice",
 ]  # fmt: skip
 _FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
 

@@ -12,7 +12,7 @@ from pipeline.core.figures import summed
 from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.log import LOG, WORK, run_step
-from pipeline.files.page_field import field_summary, field_text
+from pipeline.files.page_field import field_summary, field_text, without_empty_shares
 from pipeline.files.page_tables import field_tables
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet_extra import in_plane
@@ -43,9 +43,9 @@ def run(
     layers = {name: read_geo(bands / f"{name}.parquet") for name in _LAYERS}
     tables = {name: read_frame(odds / f"{name}.parquet") for name in _TABLES}
     rows = read_frame(odds / "rows.parquet")
-    tables["fields"] = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(
+    tables["fields"] = without_empty_shares(summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(
         tables["fields"].drop(columns=c.FARM), on=[c.FIELD_ID, c.TIER], how="right"
-    ).fillna({name: 0.0 for name in c.FIGURES})  # fmt: skip
+    ).fillna({name: 0.0 for name in c.FIGURES}))  # fmt: skip
     summaries = []
     with listed_folder(out) as filled:
         for folder in fields_of(passes):

@@ -61,7 +61,9 @@ function matrixHead() {
       matrix.sort = [key, now === key ? -way : typeof key === "number" ? -1 : 1];
       matrixBody();
     });
-    return element("th", { scope: "col", class: key === "farm" ? "farm" : null, "data-key": key, children: [button, element("span", { class: "way", "aria-hidden": "true" })] });
+    // Browsers repeat the head on every printed page, but not the buttons in it.
+    const printed = element("span", { class: "paper", text: name }), way = element("span", { class: "way", "aria-hidden": "true" });
+    return element("th", { scope: "col", class: key === "farm" ? "farm" : null, "data-key": key, children: [button, printed, way] });
   }));
 }
 
@@ -294,6 +296,10 @@ function bars(svg, values, said, { ticks, marks }) {
 }
 
 function drawSpread(shares, p10, p50, p90) {
+  if (!Number.isFinite(p50)) {
+    bars(byId("spread"), [0], "No spread: no row of this field stands by a strip.", { ticks: [[0, "no row on strips"]], marks: [] });
+    return;
+  }
   // The axis ends at the first round share that leaves at most one spring in a hundred beyond it.
   const end = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5].find((share) => percentile(shares, 0.99) <= share) ?? 1;
   const counts = new Array(40).fill(0);
