@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from helpers import INCH
 from pages import join, write_report
+from summaries import NAMES, summary
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
@@ -19,22 +20,6 @@ from pipeline.files.report_choice import choice_section
 from pipeline.files.report_words import attention, farm_answer, remarks
 from pipeline.files.store import read_json, to_json
 from pipeline.steps import report
-
-NAMES = {"good": "Good", "middling": "Middling", "bad": "Bad"}
-
-
-def summary(field_id: str, *, farm: str = "Invented", reach: str = "in reach", fits=None, **more) -> dict:
-    shares = {"good": (0.01, 0.0, 0.03), "middling": (0.04, 0.01, 0.1), "bad": (0.5, 0.2, 0.8)} | more.pop("shares", {})
-    return {
-        "id": field_id, "farm": farm, "folder": field_id, "area_m2": 40_468.564224, "judged_m": 5000.0, "no_strip_m": 0.0,
-        "row_m": 5000.0, "frame_m": [0.0, 0.0], "check_count": 0, "base_surveyed": True, "baseline_m": None,
-        "tiers": {
-            tier: {
-                "share": list(share), "checked": [None] * 3, "reach": reach if tier == "good" else "in reach", "fits": fits,
-            }
-            for tier, share in shares.items()
-        },
-    } | more  # fmt: skip
 
 
 def words(fields: list[dict]) -> list[str]:

@@ -351,11 +351,3 @@ def test_axe_finds_nothing(browser, coop, part, wide):
     found = visit.page.evaluate("axe.run().then(r => r.violations.map(v => [v.id, v.nodes.map(n => n.html.slice(0, 120))]))")
     assert found == []
     visit.page.close()
-
-
-def test_useful_at_once(browser, coop):
-    """The first screen within a second; here three, for a machine that has other work."""
-    visit = Visit(browser, coop)
-    assert visit.page.evaluate("performance.getEntriesByType('navigation')[0].domComplete") < 3000
-    assert len(matrix(visit.page)) == 4
-    visit.page.close()

@@ -403,6 +403,7 @@ function start() {
   for (const id of ["filter", "farm", "flagged"]) byId(id)?.addEventListener("input", () => { matrix.shown = FIRST_ROWS; matrixBody(); });
   byId("more").addEventListener("click", () => { matrix.shown += MORE_ROWS; matrixBody(); });
   matrixBody();
+  performance.mark("table");
   mapHands();
   askHands();
   window.addEventListener("hashchange", route);
