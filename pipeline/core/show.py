@@ -10,6 +10,8 @@ ACRE_M2 = 4046.8564224
 HECTARE_M2 = 10_000.0
 # A share nearer to nothing or to all than this is the rounding of sums.
 ROUNDING = 1e-7
+# Less than this is less than one per cent when it is rounded.
+SLIGHT = 0.005
 UNIT_SYSTEMS = ("us", "metric")
 NOTHING = "\u2013"
 # A no-break space, so that a number never parts from its unit at the end of a line.
@@ -105,6 +107,25 @@ def share_text(share: float) -> str:
     return number if number == NOTHING else f"{number}{GAP}%"
 
 
+def read_share(share: float) -> float:
+    """A share as all that people read is made of: six decimals, near nothing and near all three digits of what is left.
+
+    Whatever is rounded further comes from this, so that the same share reads the same in every table and page. Rounding
+    what is rounded changes nothing.
+
+    Parameters
+    ----------
+    share : float
+        Share, 0 to 1; NaN stays NaN.
+    """
+    if not math.isfinite(share):
+        return share
+    if SLIGHT <= share <= 1.0 - SLIGHT:
+        return round(share, 6)
+    small = float(f"{min(share, 1.0 - share):.3g}")
+    return small if share < SLIGHT else round(1.0 - small, 12)
+
+
 def share_range_text(low: float, high: float) -> str:
     """Range of shares in whole per cent: `3-18 %` with an en dash, `<1 to 18 %`, or one figure where both read alike."""
     first, last = _per_cent(low), _per_cent(high)
@@ -131,11 +152,12 @@ def plain_text(text: object) -> str:
 def _per_cent(share: float) -> str:
     if not math.isfinite(share):
         return NOTHING
-    if ROUNDING <= share < 0.005:
+    read = read_share(share)
+    if ROUNDING <= read < SLIGHT:
         return "<1"
-    if 0.995 <= share <= 1 - ROUNDING:
+    if 1.0 - SLIGHT <= read <= 1.0 - ROUNDING:
         return ">99"
-    return f"{100 * share:z.0f}"
+    return str(math.floor(100.0 * read + 0.5))
 
 
 def _scaled_length(length_m: float, *, units: str) -> tuple[float, str]:

@@ -7,6 +7,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.page_model import COARSE_MM, PageModel
+from pipeline.core.show import read_share
 from pipeline.core.thin import thin_offsets
 from pipeline.files.field_data import FieldData
 from pipeline.files.page_code import coordinates, packed, rings, sparse, steps, whole
@@ -145,15 +146,17 @@ def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
         "base_surveyed": facts["base_surveyed"], "baseline_m": facts["baseline_m"],
         "tiers": {
             one[c.TIER]: {
-                "share": [_number(one[name]) for name in names], "checked": [_number(one.get(name)) for name in checked],
-                "reach": one[c.REACH], "fits": _number(one.get("checks_fit_tier_p")),
+                "share": [_read(one[name]) for name in names], "checked": [_read(one.get(name)) for name in checked],
+                "reach": one[c.REACH], "fits": _known(one.get("checks_fit_tier_p")),
             }
             for one in figures.to_dict("records")
         },
     }  # fmt: skip
 
 
-def _number(value: float | None) -> float | None:
-    return None if value is None or value != value else round(float(value), 6)
+def _read(share: float | None) -> float | None:
+    return None if _known(share) is None else read_share(float(share))
 
 
+def _known(value: float | None) -> float | None:
+    return None if value is None or value != value else float(value)

@@ -164,17 +164,12 @@ def _farm_markup(answer: dict) -> Markup:
 
 
 def _cell(one: dict) -> dict:
-    out: dict = {"share": [_short(value) for value in one["share"]]}
+    out: dict = {"share": one["share"]}
     if one["reach"] == c.OUT_OF_REACH:
         out["far"] = 1
     if one["checked"][0] is not None:
-        out["checked"] = [_short(value) for value in one["checked"]]
+        out["checked"] = one["checked"]
     return out
-
-
-def _short(value: float | None) -> float | None:
-    # Five digits, and what is little but not nothing stays so.
-    return None if value is None else float(f"{value:.5g}")
 
 
 def _json(value: object) -> str:

@@ -18,11 +18,20 @@ function element(name, { text, children = [], ...attributes } = {}) {
 
 // ---- figures as people read them; the same rules as pipeline/core/show.py
 
+const SLIGHT = 0.005, ROUNDING = 1e-7;
+
+function readShare(share) {
+  if (share >= SLIGHT && share <= 1 - SLIGHT) return +share.toFixed(6);
+  const small = +Math.min(share, 1 - share).toPrecision(3);
+  return share < SLIGHT ? small : +(1 - small).toFixed(12);
+}
+
 function perCent(share) {
   if (!Number.isFinite(share)) return "–";
-  if (share >= 1e-7 && share < 0.005) return "<1";
-  if (share >= 0.995 && share <= 1 - 1e-7) return ">99";
-  return String(Math.round(100 * share));
+  const read = readShare(share);
+  if (read >= ROUNDING && read < SLIGHT) return "<1";
+  if (read >= 1 - SLIGHT && read <= 1 - ROUNDING) return ">99";
+  return String(Math.floor(100 * read + 0.5));
 }
 
 const shareText = (share) => (Number.isFinite(share) ? `${perCent(share)}\u00a0%` : "–");
