@@ -14,6 +14,7 @@ from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
+from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
 
 HOME = Path(__file__).with_name("pages")
 #: Farms that are answered for on the first screen; the others are folded.
@@ -27,11 +28,6 @@ DOWNLOADS = (
     ("datapackage.json", "what the columns of the tables mean"),
     ("rowreturn.gpkg", "map layers for a GIS"), ("shifted_lines.gpkg", "the planter's lines, shifted"),
     ("manifest.json", "what all of it was made from"), ("../changes.html", "what changed since the last run"),
-)  # fmt: skip
-_CLASSES = (
-    ("holds", "holds", "#155e95", 2.6, ""), ("doubt", "in doubt", "#c9bea6", 2.2, ""),
-    ("misses", "misses", "#c8500a", 5, ""),
-    ("no_strip", "no strip", "#8c8c8c", 2.2, "3 4"), ("crossing", "crosses strips", "#3a3a3a", 2.2, ""),
 )  # fmt: skip
 _WRITER = jinja2.Environment(
     autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
@@ -101,6 +97,7 @@ class Report:
         data = {
             "units": self.units, "seed": self.seed, "kind": self.kind, "farms": said,
             "tiers": [{"id": tier, "name": name} for tier, name in self.names.items()],
+            "classes": [_look(one) for one in ROW_CLASSES], "strip": STRIP_COLOUR, "dig": DIG_COLOUR, "edges": SHARE_EDGES,
             "fields": [self._field(one, said, home, bool(packed), (links or {}).get(one["folder"], "")) for one in fields],
         }  # fmt: skip
         return _WRITER.get_template("page.html").render(
@@ -111,7 +108,8 @@ class Report:
                 for name, mine in farms.items()
             ],
             farm_names=said, farm_answer=_farm_markup, standard=share_text(self.enough_share),
-            attention=self.attention, sections=self.sections, classes=_CLASSES,
+            attention=self.attention, sections=self.sections, classes=ROW_CLASSES, shades=SHARE_SHADES,
+            strip_colour=STRIP_COLOUR, dig_colour=DIG_COLOUR,
             downloads=[(name.removeprefix("../"), home + name, text) for name, text in DOWNLOADS],
             made=f"Made by Rowreturn {__version__} from {plain_text(self.sources)}.", data=Markup(_json(data)),
             packed=sorted((packed or {}).items()),
@@ -135,8 +133,13 @@ class Report:
 
 
 def page_style() -> str:
-    """Styles of a page."""
-    return (HOME / "page.css").read_text(encoding="utf-8")
+    """Styles of a page, with the shades of shares as variables."""
+    shades = " ".join(f"--share-{k}: {colour};" for k, (_, colour) in enumerate(SHARE_SHADES))
+    return f":root {{ {shades} }}\n{(HOME / 'page.css').read_text(encoding='utf-8')}"
+
+
+def _look(one: RowClass) -> dict:
+    return {"key": one.key, "colour": one.colour, "weight": one.weight, "dashed": one.dashed}
 
 
 def page_script() -> str:

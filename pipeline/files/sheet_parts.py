@@ -9,11 +9,12 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
 from pipeline.core import show
+from pipeline.files.row_classes import ROW_CLASSES
 from pipeline.files.sheet_words import Words, font_of, text_width
 
 INK, SOFT, HAIR, GROUND = "#1F2326", "#5A6166", "#B9BDBF", "#FBFAF7"
-CLASS_LABELS = ("holds the strip", "in doubt", "misses the strip", "no strip built", "crosses the strips")
-CLASS_COLOURS = ("#155E95", "#C9BEA6", "#C8500A", "#8C8C8C", "#3A3A3A")
+CLASS_LABELS = tuple(one.label for one in ROW_CLASSES)
+CLASS_COLOURS = tuple(one.colour for one in ROW_CLASSES)
 HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = range(5)
 ZONE_DASHES = (0, (3, 2))
 MARK_LABELS = {"zone": "zone where a tier is worse", "dug": "ground check", "next": "dig here next, 1 first"}

@@ -15,6 +15,7 @@ from pipeline.files.advice import nothing
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.progress import counted
+from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES
 from pipeline.files.settings import fields_of
 from pipeline.files.store import read_arrow, read_geo, read_json, write_csv
 from pipeline.files.texts import safe_text
@@ -26,13 +27,9 @@ LAYERS = {
     "next_checks": "Point", "rejects": "Unknown",
 }  # fmt: skip
 LINES = "shifted_lines"
-COLOURS = (
-    ("holds", "#155E95"), ("doubt", "#C9BEA6"), ("misses", "#C8500A"),
-    ("no_strip", "#8C8C8C"), ("crossing", "#3A3A3A"),
-)  # fmt: skip
+COLOURS = tuple((one.key, one.colour) for one in ROW_CLASSES)
 LABELS = (
-    ("holds", "holds the strip"), ("doubt", "in doubt"), ("misses", "misses the strip"),
-    ("no_strip", "no strip built"), ("crossing", "crosses the strips"),
+    *((one.key, one.label) for one in ROW_CLASSES),
     ("hold band", "strip narrowed by the error: a row inside holds"),
     ("reach band", "strip widened by the error: a row outside misses"), ("dug", "ground check"),
     ("dig here", "where to dig next"), ("field", "field boundary, no legal survey"), ("strip", "centre line of a strip"),
@@ -126,7 +123,7 @@ def styles(tiers: list[str]) -> list[Style]:
         *rows,
         Style("checked_row_lines", "class after the checks", "line", COLOURS, "class"),
         Style("checks", "ground checks", "mark", (("dug", dark),)),
-        Style("next_checks", "where to dig next", "mark", (("dig here", "#7B3FA0"),)),
+        Style("next_checks", "where to dig next", "mark", (("dig here", DIG_COLOUR),)),
         Style("hold_bands", "hold bands", "fill", (("hold band", hold),)),
         Style("reach_bands", "reach bands", "fill", (("reach band", reach),)),
         Style("rejects", "rejects", "any", (("reject", dict(COLOURS)["misses"]),)),

@@ -2,11 +2,8 @@
 // The map of one field, drawn on a canvas from numbers in the page: rows by class, and strips where they are wide enough
 // to be seen. A strip is drawn beside the row that belongs to it, at the row's own offset, so that it is true to it.
 
-const CLASSES = ["holds", "doubt", "misses", "no_strip", "crossing"];
-const CLASS_COLOURS = { holds: "#155e95", doubt: "#c9bea6", misses: "#c8500a", no_strip: "#8c8c8c", crossing: "#3a3a3a" };
-// Width of a line against that of one that holds: classes are told apart without their colours as well.
-const CLASS_WIDTHS = { holds: 1, doubt: 0.8, misses: 1.9, no_strip: 0.8, crossing: 0.8 };
-const SOIL = "#dbe5ea", INK = "#1d2a33", PAPER = "#fffefa", DIG = "#7b3fa0";
+// How classes are drawn, `LOOK`, is told by the page, as it is told to its legend and to all other pictures.
+const INK = "#1d2a33", PAPER = "#fffefa";
 const STRIPS_FROM = 4, CLOSEST = 400, ROWS_AT = 40;
 
 class RowMap {
@@ -113,7 +110,7 @@ class RowMap {
     ctx.setTransform(dense * k, 0, 0, -dense * k, dense * (width / 2 - k * this.x), dense * (height / 2 + k * this.y));
     ctx.lineJoin = "round";
     if (k >= STRIPS_FROM && this.half) {
-      ctx.strokeStyle = SOIL;
+      ctx.strokeStyle = PAGE.strip;
       this.strips.forEach((path, pair) => {
         ctx.lineWidth = 2 * this.half[pair];
         if (this.half[pair] > 0) ctx.stroke(path);
@@ -122,9 +119,9 @@ class RowMap {
     const wide = Math.min(Math.max(0.3 * this.field.spacing * k, 0.9), 3.2);
     for (const name of ["no_strip", "crossing", "holds", "doubt", "misses"]) {
       if (!this.paths[name]) continue;
-      ctx.strokeStyle = CLASS_COLOURS[name];
-      ctx.lineWidth = (wide * CLASS_WIDTHS[name]) / k;
-      ctx.setLineDash(name === "no_strip" ? [3 / k, 4 / k] : []);
+      ctx.strokeStyle = LOOK[name].colour;
+      ctx.lineWidth = (wide * LOOK[name].weight) / k;
+      ctx.setLineDash(LOOK[name].dashed ? [3 / k, 4 / k] : []);
       ctx.stroke(this.paths[name]);
     }
     ctx.setLineDash([]);
@@ -157,7 +154,7 @@ class RowMap {
     this.next.map(place).forEach(([x, y], number) => {
       ctx.beginPath();
       ctx.arc(x, y, 9, 0, 2 * Math.PI);
-      ctx.fillStyle = DIG;
+      ctx.fillStyle = PAGE.dig;
       ctx.fill();
       ctx.stroke();
       ctx.fillStyle = "#fff";

@@ -6,7 +6,7 @@ const FIRST_ROWS = 60, MORE_ROWS = 240;
 const SVG = "http://www.w3.org/2000/svg";
 const INCH = 0.0254, FOOT = 0.3048, MILE = 1609.344;
 const byId = (id) => document.getElementById(id);
-const SHADES = [0.01, 0.05, 0.2, 0.5, 0.8];
+const CLASSES = PAGE.classes.map((one) => one.key), LOOK = Object.fromEntries(PAGE.classes.map((one) => [one.key, one]));
 
 function element(name, { text, children = [], ...attributes } = {}) {
   const out = document.createElement(name);
@@ -113,7 +113,7 @@ function matrixRow(one) {
 
 function matrixCell(one) {
   const [share, low, high] = one.share.map((value) => value ?? NaN);
-  const shade = Number.isFinite(share) ? SHADES.filter((edge) => share >= edge).length : "none";
+  const shade = Number.isFinite(share) ? PAGE.edges.filter((edge) => share >= edge).length : "none";
   const cell = element("td", { class: `share shade-${shade}${one.far ? " far" : ""}`, text: shareText(share) });
   cell.append(element("small", { text: rangeText(low, high) }));
   if (one.far) cell.append(element("small", { class: "flag", text: "† out of reach" }));
