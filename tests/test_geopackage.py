@@ -80,7 +80,7 @@ def inputs(tmp_path):
     some_rejects().to_parquet(tmp_path / "rejects.parquet")
     figures = {c.FIELD_ID: ["F0", "F0", "F1", "F1"], c.FARM: "Invented", c.TIER: [*TIERS, *TIERS]}
     figures |= dict.fromkeys([*layers.FIELD_FACTS[1:], *layers.TIER_FIGURES], 0.0)
-    figures |= {c.EXPECTED_MISS_SHARE: [0.1, 0.2, 0.3, 0.4], c.P90: [0.5, 0.6, 0.7, 0.8]}
+    figures |= {c.HOLDS_M: 1.0, c.EXPECTED_MISS_SHARE: [0.1, 0.2, 0.3, 0.4], c.P90: [0.5, 0.6, 0.7, 0.8]}
     figures |= {"checked_expected_miss_share": [0.15, 0.25, nan, nan], "checked_miss_share_p10": [0.11, 0.12, nan, nan]}
     pd.DataFrame(figures).to_csv(tmp_path / "field_tier.csv", index=False)
     (tmp_path / "intake.json").write_text(json.dumps({"crs": CRS, "plan_crs": CRS}))
@@ -204,6 +204,50 @@ def test_styles_name_layers_columns_and_our_colours(inputs):
     coarse = next(row[2] for row in styles if row[1] == "class under coarse")
     assert "class_coarse" in coarse
     assert all(name in coarse and colour in coarse for name, colour in layers.COLOURS)
+
+
+OGC = "{http://www.opengis.net/ogc}"
+
+
+def test_fields_are_shaded_by_the_share_expected_off(inputs):
+    """The SLD's own filters, evaluated here (OGC 02-059): every share from 0 to 1 has one shade, that of its edges."""
+    path = collect(inputs)
+    (sld,) = ask(path, "SELECT styleSLD FROM layer_styles WHERE f_table_name = 'field_summary' AND useAsDefault")
+    rules = ElementTree.fromstring(sld[0]).findall(f".//{SLD}Rule")
+    shades = {}
+    for share in [0.0, 0.0099, 0.01, 0.0499, 0.05, 0.1, 0.2, 0.4, 0.5, 0.7999, 0.8, 1.0]:
+        (drawn,) = [rule for rule in rules if _holds(rule.find(f"{OGC}Filter"), {"expected_miss_share_fine": share})]
+        shades[share] = drawn.find(f".//{SLD}Fill/{SLD}CssParameter[@name='fill']").text
+    ramp = list(dict.fromkeys(shades.values()))
+    assert [ramp.index(shade) for shade in shades.values()] == [0, 0, 1, 1, 2, 2, 3, 3, 4, 4, 5, 5]
+    assert len(rules) == 6 and all(rule.find(f".//{SLD}Stroke") is not None for rule in rules)
+    columns = {row[1] for row in ask(path, "PRAGMA table_info(field_summary)")}
+    names = [one.text for one in ElementTree.fromstring(sld[0]).iter(f"{OGC}PropertyName")]
+    assert set(names) == {"expected_miss_share_fine"} <= columns
+    (qml,) = ask(path, "SELECT styleQML FROM layer_styles WHERE f_table_name = 'field_summary' AND useAsDefault")
+    ranges = [(float(one.get("lower")), float(one.get("upper"))) for one in ElementTree.fromstring(qml[0]).iter("range")]
+    assert ranges == [(0.0, 0.01), (0.01, 0.05), (0.05, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 1.0)]
+
+
+def _holds(said, feature: dict) -> bool:
+    """Whether a filter of comparisons, joined by And, is true of a feature."""
+    how = {
+        "PropertyIsGreaterThanOrEqualTo": lambda a, b: a >= b, "PropertyIsLessThan": lambda a, b: a < b,
+        "And": None, "Filter": None,
+    }  # fmt: skip
+    name = said.tag.removeprefix(OGC)
+    if how[name] is None:
+        return all(_holds(part, feature) for part in said)
+    return how[name](feature[said.find(f"{OGC}PropertyName").text], float(said.find(f"{OGC}Literal").text))
+
+
+def test_a_field_without_rows_on_strips_has_no_share_in_the_layer(inputs):
+    figures = pd.read_csv(inputs / "field_tier.csv")
+    figures.loc[figures[c.FIELD_ID] == "F1", c.HOLDS_M] = 0.0
+    figures.to_csv(inputs / "field_tier.csv", index=False)
+    table = pyogrio.read_dataframe(collect(inputs), layer="field_summary").set_index(c.FIELD_ID)
+    assert np.isnan(table.loc["F1", ["expected_miss_share_fine", "miss_share_p90_coarse"]].astype(float)).all()
+    assert table.loc["F0", "expected_miss_share_fine"] == 0.1
 
 
 def test_the_legend_says_what_every_colour_of_every_style_means(inputs):

@@ -62,7 +62,8 @@ def test_the_map_is_painted_in_those_colours(page, tier):
     page.evaluate(f"tier => {{ {choose}; view.map.toRows(); view.map.paint(); }}", tier)
     found = page.evaluate(
         "(() => { const c = byId('map'), d = c.getContext('2d').getImageData(0, 0, c.width, c.height).data, seen = {};"
-        " for (let i = 0; i < d.length; i += 4) { const k = `${d[i]},${d[i + 1]},${d[i + 2]}`; seen[k] = (seen[k] || 0) + 1; }"
+        " for (let i = 0; i < d.length; i += 4) {"
+        "   const k = `${d[i]},${d[i + 1]},${d[i + 2]}`; seen[k] = (seen[k] || 0) + 1; }"
         " return seen; })()"
     )
     painted = {
@@ -96,6 +97,6 @@ def test_the_key_of_shares_says_where_they_part(page):
     assert said[1:-1] == [f"{low} to {high} %" for low, high in pairwise(edges)]
     painted = page.evaluate("[...document.querySelectorAll('.key span')].map(one => getComputedStyle(one).backgroundColor)")
     assert painted == [f"rgb({', '.join(str(round(255 * part)) for part in to_rgb(colour))})" for _, colour in SHARE_SHADES]
-    cells = page.evaluate("[...byId('matrix').querySelectorAll('td.share')].map(c => [c.className, c.firstChild.textContent])")
+    cells = page.evaluate("[...document.querySelectorAll('td.share')].map(c => [c.className, c.firstChild.textContent])")
     assert {shade for shade, text in cells if text == "83\u00a0%"} == {"share shade-5"}
     assert {shade for shade, text in cells if text == "0\u00a0%"} == {"share shade-0"}

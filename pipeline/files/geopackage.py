@@ -21,19 +21,22 @@ STAMP = "2000-01-01T00:00:00.000Z"
 # The file has a temporary name until it is whole, so nothing is gained by waiting for the disk in between.
 GDAL_OPTIONS = {"OGR_CURRENT_DATE": STAMP, "OGR_SQLITE_SYNCHRONOUS": "OFF", "OGR_SQLITE_CACHE": "256"}
 GEOMETRY = "geom"
+OUTLINE = "#3A3A3A"
+# Ends of ranges where a program wants figures: shares are 0 to 1.
+LOWEST, HIGHEST = 0.0, 1.0
 STYLES, LEGEND = "layer_styles", "legend"
 
 
 @dataclass(frozen=True)
 class Style:
-    """How a layer is drawn: one colour, or one for each value of a column.
+    """How a layer is drawn: one colour, one for each value of a column, or one for each range of a column's figures.
 
     Attributes
     ----------
     layer, name : str
         Layer and the name of the style.
-    kind : {"line", "fill", "outline", "mark", "any"}
-        "any" is of a layer with geometries of all kinds.
+    kind : {"line", "fill", "outline", "mark", "shade", "any"}
+        "shade" is a fill with an outline, "any" of a layer with geometries of all kinds.
     colours : tuple of (value, colour)
         Value of `column` and #RRGGBB; a single one where there is no column.
     column : str or None
@@ -41,6 +44,9 @@ class Style:
         Whether the layer opens with it.
     labels : tuple of (value, text)
         What a legend says of a value; one that is not there is said as it is.
+    edges : tuple of float
+        Where ranges of the column's figures part, ascending; each range has the colour in its place, of whose value only
+        the label counts. An edge belongs to the range above it.
     """
 
     layer: str
@@ -50,6 +56,12 @@ class Style:
     column: str | None = None
     default: bool = True
     labels: tuple[tuple[str, str], ...] = ()
+    edges: tuple[float, ...] = ()
+
+    @property
+    def ranges(self) -> list[tuple[float | None, float | None]]:
+        """Lower and upper end of each range; none at the outer ends."""
+        return list(zip((None, *self.edges), (*self.edges, None), strict=True))
 
     def label(self, value: str) -> str:
         """What a legend says of a value."""
@@ -132,7 +144,8 @@ def _legend_table(styles: Sequence[Style]) -> pd.DataFrame:
 
 def _sld(style: Style) -> str:
     """Styled layer descriptor 1.0 (OGC 02-070), one rule a value."""
-    rules = "".join(_sld_rule(style, value, colour) for value, colour in style.colours)
+    places = style.ranges if style.edges else [(None, None)] * len(style.colours)
+    rules = "".join(_sld_rule(style, *one, place) for one, place in zip(style.colours, places, strict=True))
     return (
         '<?xml version="1.0" encoding="UTF-8"?><StyledLayerDescriptor version="1.0.0" '
         'xmlns="http://www.opengis.net/sld" xmlns:ogc="http://www.opengis.net/ogc">'
@@ -141,13 +154,24 @@ def _sld(style: Style) -> str:
     )
 
 
-def _sld_rule(style: Style, value: str, colour: str) -> str:
-    where = ""
-    if style.column:
-        where = (
-            f"<ogc:Filter><ogc:PropertyIsEqualTo><ogc:PropertyName>{escape(style.column)}</ogc:PropertyName>"
-            f"<ogc:Literal>{escape(value)}</ogc:Literal></ogc:PropertyIsEqualTo></ogc:Filter>"
-        )
+def _sld_filter(style: Style, value: str, place: tuple[float | None, float | None]) -> str:
+    """Which features a rule is of (OGC 02-059)."""
+
+    def compared(how: str, to: object) -> str:
+        name = f"<ogc:PropertyName>{escape(style.column or '')}</ogc:PropertyName>"
+        return f"<ogc:PropertyIs{how}>{name}<ogc:Literal>{escape(str(to))}</ogc:Literal></ogc:PropertyIs{how}>"
+
+    if not style.column:
+        return ""
+    if not style.edges:
+        return f"<ogc:Filter>{compared('EqualTo', value)}</ogc:Filter>"
+    ends = zip(("GreaterThanOrEqualTo", "LessThan"), place, strict=True)
+    said = [compared(how, end) for how, end in ends if end is not None]
+    return f"<ogc:Filter>{f'<ogc:And>{said[0]}{said[1]}</ogc:And>' if len(said) == 2 else said[0]}</ogc:Filter>"
+
+
+def _sld_rule(style: Style, value: str, colour: str, place: tuple[float | None, float | None]) -> str:
+    where = _sld_filter(style, value, place)
     stroke = (
         f'<Stroke><CssParameter name="stroke">{colour}</CssParameter><CssParameter name="stroke-width">1</CssParameter>'
         "</Stroke>"
@@ -158,9 +182,10 @@ def _sld_rule(style: Style, value: str, colour: str) -> str:
         f"<PointSymbolizer><Graphic><Mark><WellKnownName>circle</WellKnownName>{fill}</Mark><Size>9</Size></Graphic>"
         "</PointSymbolizer>"
     )
+    edge = f'<Stroke><CssParameter name="stroke">{OUTLINE}</CssParameter></Stroke>'
     drawn = {
         "line": line, "fill": f"<PolygonSymbolizer>{fill}</PolygonSymbolizer>", "outline": outline, "mark": mark,
-        "any": outline + line + mark,
+        "shade": f"<PolygonSymbolizer>{fill}{edge}</PolygonSymbolizer>", "any": outline + line + mark,
     }[style.kind]  # fmt: skip
     return f"<Rule><Name>{escape(value)}</Name><Title>{escape(style.label(value))}</Title>{where}{drawn}</Rule>"
 
@@ -172,6 +197,16 @@ def _qml(style: Style) -> str:
     symbols = "".join(_qml_symbol(style.kind, str(k), colour) for k, (_, colour) in enumerate(style.colours))
     if style.column is None:
         renderer = f'<renderer-v2 type="singleSymbol"><symbols>{symbols}</symbols></renderer-v2>'
+    elif style.edges:
+        ends = [(LOWEST if low is None else low, HIGHEST if high is None else high) for low, high in style.ranges]
+        ranges = "".join(
+            f'<range symbol="{k}" lower="{low}" upper="{high}" label={quoteattr(style.label(value))} render="true"/>'
+            for k, ((value, _), (low, high)) in enumerate(zip(style.colours, ends, strict=True))
+        )
+        renderer = (
+            f'<renderer-v2 type="graduatedSymbol" attr={quoteattr(style.column)}><ranges>{ranges}</ranges>'
+            f"<symbols>{symbols}</symbols></renderer-v2>"
+        )
     else:
         categories = "".join(
             f'<category symbol="{k}" value={quoteattr(value)} label={quoteattr(style.label(value))} render="true"/>'
@@ -185,13 +220,18 @@ def _qml(style: Style) -> str:
 
 
 def _qml_symbol(kind: str, name: str, colour: str) -> str:
-    rgb = ",".join(str(int(colour[k : k + 2], 16)) for k in (1, 3, 5)) + ",255"
+    rgb = _rgb(colour)
     symbol, drawn, properties = {
         "line": ("line", "SimpleLine", {"line_color": rgb, "line_width": "0.3"}),
         "fill": ("fill", "SimpleFill", {"color": rgb, "style": "solid", "outline_style": "no"}),
+        "shade": ("fill", "SimpleFill", {"color": rgb, "outline_color": _rgb(OUTLINE), "outline_width": "0.3"}),
         "outline": ("fill", "SimpleFill", {"style": "no", "outline_color": rgb, "outline_width": "0.4"}),
         "mark": ("marker", "SimpleMarker", {"name": "circle", "color": rgb, "size": "3"}),
     }[kind]
     props = "".join(f'<prop k="{key}" v="{value}"/>' for key, value in properties.items())
     layer = f'<layer class="{drawn}" enabled="1">{props}</layer>'
     return f'<symbol type="{symbol}" name="{name}">{layer}</symbol>'
+
+
+def _rgb(colour: str) -> str:
+    return ",".join(str(int(colour[k : k + 2], 16)) for k in (1, 3, 5)) + ",255"

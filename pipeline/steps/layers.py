@@ -15,7 +15,7 @@ from pipeline.files.advice import nothing
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.progress import counted
-from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES
+from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES
 from pipeline.files.settings import fields_of
 from pipeline.files.store import read_arrow, read_geo, read_json, write_csv
 from pipeline.files.texts import safe_text
@@ -41,6 +41,7 @@ FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, 
 TIER_FIGURES = [
     c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.CHECKED_SHARE, *c.CHECKED_SHARES,
 ]  # fmt: skip
+_SHARES = (c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.CHECKED_SHARE, *c.CHECKED_SHARES)
 
 
 def run(
@@ -105,20 +106,31 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
     table = fields.merge(once, on=c.FIELD_ID, how="left")
     for tier in pd.unique(figures[c.TIER]):
         one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)
+        # Where no row stands by a strip there is no share, and a map of shares leaves the field white paper.
+        judged = one[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1) > 0.0
+        one = one.assign(**{name: one[name].where(judged) for name in _SHARES})
         for name in TIER_FIGURES:
             table[f"{name}_{tier}"] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
     return table.sort_values(c.FIELD_ID, ignore_index=True)
 
 
 def styles(tiers: list[str]) -> list[Style]:
-    """Our colours: rows by their class under each tier, the first tier's shown at first."""
+    """Our colours: fields by share and rows by class under each tier, the first tier's shown at first."""
     hold, reach, plain, dark = (dict(COLOURS)[name] for name in ("holds", "doubt", "no_strip", "crossing"))
     rows = [
         Style("row_lines", f"class under {tier}", "line", COLOURS, f"class_{tier}", default=number == 0)
         for number, tier in enumerate(tiers)
     ]
+    shares = [
+        Style(
+            "field_summary", f"share expected off under {tier}", "shade", SHARE_SHADES, f"{c.EXPECTED_MISS_SHARE}_{tier}",
+            default=number == 0, edges=SHARE_EDGES,
+        )
+        for number, tier in enumerate(tiers)
+    ]  # fmt: skip
     made = [
-        Style("field_summary", "fields", "outline", (("field", dark),)),
+        *shares,
+        Style("field_summary", "outlines", "outline", (("field", dark),), default=not tiers),
         Style("strip_lines", "strips", "line", (("strip", plain),)),
         *rows,
         Style("checked_row_lines", "class after the checks", "line", COLOURS, "class"),
