@@ -51,7 +51,7 @@ def write_report(folder: Path, settings: dict) -> Path:
         odds.run(**laid, tiers=at["tiers"], out=made["odds"])
         bands.run(**laid, tiers=at["tiers"], crs_from=at["crs"], out=made["bands"])
         page_parts.run(
-            **laid, odds=made["odds"], bands=made["bands"], tiers=at["tiers"], report=at["report"], out=made["page_parts"]
+            **laid, odds=made["odds"], bands=made["bands"], tiers=at["tiers"], units=at["units"], out=made["page_parts"]
         )
         parts.append(made["page_parts"])
     tables = {name: work / f"{name}.csv" for name in CHOICE}

@@ -10,7 +10,8 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from summaries import report_of, summary
 
-from pipeline.core.show import GAP, read_share, share_range_text, share_text
+from pipeline.core.show import GAP, length_text, read_share, share_range_text, share_text
+from pipeline.files.choice_words import factor_text
 
 pytestmark = pytest.mark.xdist_group("browser")
 __all__ = ["browser"]
@@ -85,3 +86,16 @@ def test_what_the_page_computes_itself_is_rounded_as_the_pipeline_rounds(page, p
 
 def test_nothing_is_a_dash_on_both_sides(page):
     assert page.evaluate("[shareText(NaN), rangeText(0.5, NaN)]") == [share_text(np.nan), share_range_text(0.5, np.nan)]
+
+
+def test_lengths_have_a_minus_sign_and_nothing_is_not_below_nothing(page):
+    """An inch is 25.4 mm; two to the right, and a hundredth of one."""
+    lengths = [-2 * 0.0254, -0.01 * 0.0254, 1.0]
+    wanted = [f"\u22122.0{GAP}in", f"0.0{GAP}in", f"3.3{GAP}ft"]
+    assert [length_text(one, units="us") for one in lengths] == wanted
+    assert page.evaluate("lengths => lengths.map(lengthText)", lengths) == wanted
+
+
+def test_a_large_factor_is_written_out():
+    said = [factor_text(factor) for factor in (1.61, 8.13, 99.4, 99.6, 210.4, 12345.0)]
+    assert said == ["161 % of", "8.1 times", "99 times", "100 times", "210 times", "12,000 times"]

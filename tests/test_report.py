@@ -170,6 +170,11 @@ def test_a_large_report_is_an_index_and_a_page_a_farm(made, monkeypatch):
     assert lost_files({}, work=made / "work", results=results) == [gone.as_posix()]
     join(made, parts(made), only="north-2")
     assert gone.read_bytes() == before
+    # One of a farm that is gone says so, until the next report takes it away.
+    join(made, parts(made), only="gone")
+    assert report.GONE in (results / "report/gone.html").read_text()
+    join(made, parts(made))
+    assert sorted(p.stem for p in (results / "report").iterdir()) == pages
     # A report that has become small again has no pages beside it.
     monkeypatch.setattr(report, "MOST_IN_ONE", 10**9)
     assert (join(made, parts(made)) / "report.html").read_bytes() == alone

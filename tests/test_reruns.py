@@ -335,3 +335,11 @@ def test_another_price_computes_the_choice_alone(again):
     ran(again, SETTINGS | {"costs": costs})
     dearer = SETTINGS | {"costs": costs | {"crop": {"price": "6 USD/bu"}}}
     assert rules_run(ran(again, dearer)) == SEEN | {"choice": 1, "changes": 1, "manifest": 1}
+
+
+def test_another_title_or_paper_makes_no_field_of_the_page_anew(again):
+    """Sheets bear both, and the report's first page the title; what a field's part of the page is made of has neither."""
+    other = SETTINGS | {"title": "Another title", "report": {"sheets": "all", "paper": "a4"}}
+    found = rules_run(ran(again, other))
+    assert found["sheets"] == 2 and found["report"] == 1 and "page_parts" not in found
+    assert from_nothing(again, again.parent / "other", other) == hashes(again / "results")

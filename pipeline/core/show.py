@@ -13,7 +13,7 @@ ROUNDING = 1e-7
 # Less than this is less than one per cent when it is rounded.
 SLIGHT = 0.005
 UNIT_SYSTEMS = ("us", "metric")
-NOTHING = "\u2013"
+NOTHING, MINUS = "\u2013", "\u2212"
 # A no-break space, so that a number never parts from its unit at the end of a line.
 GAP = "\u00a0"
 WINDS = ("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE", "S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW")
@@ -173,7 +173,8 @@ def _scaled_length(length_m: float, *, units: str) -> tuple[float, str]:
 
 def _short(value: float) -> str:
     # Judged after rounding, so that 9.96 reads 10 and not 10.0.
-    return f"{value:.1f}" if round(abs(value), 1) < 10 else f"{value:,.0f}"
+    text = f"{value:z.1f}" if round(abs(value), 1) < 10 else f"{value:,.0f}"
+    return text.replace("-", MINUS)
 
 
 def _check(units: str) -> None:

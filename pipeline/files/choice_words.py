@@ -54,7 +54,9 @@ def factor_text(factor: float) -> str:
     """A factor in words: ``below a half of``, ``above 1.6 times``, no more than two digits."""
     if abs(factor - 1.0) < 0.005:
         return f"{100 * factor:.1f} % of"
-    return f"{100 * factor:.0f} % of" if factor < 2 else f"{factor:.2g} times"
+    if factor < 2:
+        return f"{100 * factor:.0f} % of"
+    return f"{factor:.2g} times" if factor < 99.5 else f"{float(f'{factor:.2g}'):,.0f} times"
 
 
 def sentences(choice: FarmChoice, *, units: str) -> str:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.show import (
+    MINUS,
     NOTHING,
     count_text,
     direction_text,
@@ -149,7 +150,7 @@ def _dug(checks: gpd.GeoDataFrame, names: dict, units: str) -> dict:
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.1f}".replace("-", "\N{MINUS SIGN}") if math.isfinite(value) else NOTHING
+    return f"{value:+z.1f}".replace("-", MINUS) if math.isfinite(value) else NOTHING
 
 
 def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:

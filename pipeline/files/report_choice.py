@@ -20,13 +20,15 @@ _HEAD = [
 _FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
 
 
-def choice_section(table: Path, hangs_on: Path, settings: Path) -> list[dict]:
+def choice_section(table: Path, hangs_on: Path, settings: Path, *, names: dict[str, str] | None = None) -> list[dict]:
     """What is recommended to every farm; nothing where nobody told any costs.
 
     Parameters
     ----------
     table, hangs_on, settings : Path
         choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go.
+    names : dict of tier id to name, optional
+        What other parts of the page call the tiers; here they go by their ids, as in the configuration.
 
     Returns
     -------
@@ -40,11 +42,11 @@ def choice_section(table: Path, hangs_on: Path, settings: Path) -> list[dict]:
         return []
     # A field of no farm is one by itself.
     farms, flips = (table.assign(place=list(zip(table[c.FARM], table[c.FIELD_ID], strict=True))) for table in (farms, flips))
-    names = list(dict.fromkeys(farms["place"]))
-    told, named = (table[table["place"].isin(names[:MOST_FARMS])] for table in (farms, flips))
+    places = list(dict.fromkeys(farms["place"]))
+    told, named = (table[table["place"].isin(places[:MOST_FARMS])] for table in (farms, flips))
     currency = farms[c.CURRENCY].iloc[0]
     words = [plain_text(text) for text in farms[c.SAID] if text][:MOST_FARMS]
-    more = len(names) - MOST_FARMS
+    more = len(places) - MOST_FARMS
     if more > 0:
         words.append(f"{more:,} more farms are in choice.csv.")
     tables = [
@@ -59,9 +61,14 @@ def choice_section(table: Path, hangs_on: Path, settings: Path) -> list[dict]:
     ]  # fmt: skip
     return [{
         "title": "What it costs, and which tier to choose",
-        "words": [*words, *_curve_words(read_json(settings), lines), CAUTION],
+        "words": [*_ids(names or {}), *words, *_curve_words(read_json(settings), lines), CAUTION],
         "tables": [one for one in tables if one["lines"]], "pictures": _pictures(named, currency),
     }]  # fmt: skip
+
+
+def _ids(names: dict[str, str]) -> list[str]:
+    known = "; ".join(f"{plain_text(tier)} is {plain_text(name)}" for tier, name in names.items())
+    return [f"Tiers go by their ids here: {known}."] if known else []
 
 
 def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:

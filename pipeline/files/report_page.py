@@ -68,8 +68,8 @@ class Report:
 
     def of_farm(self, fields: list[dict]) -> "Report":
         """The same, with what is to be said of some fields alone."""
-        said = attention(fields, (), pd.DataFrame(), names=self.names)
-        return replace(self, attention=said, sections=[])
+        mine = attention(fields, (), pd.DataFrame(), names=self.names)
+        return replace(self, attention=mine, sections=[])
 
     def page(
         self, fields: list[dict], *, packed: dict[str, str] | None, links: dict[str, str] | None = None, part: str = "",
@@ -90,24 +90,23 @@ class Report:
         up : str
             The page above it; it then lies in a folder beside that.
         """
-        home = "../" if up else ""
-        farms = by_farm(fields)
+        home, farms, there = "../" if up else "", by_farm(fields), links or {}
+        farm_names = list(farms)
         style, script = page_style(), page_script()
-        said = list(farms)
         data = {
-            "units": self.units, "seed": self.seed, "kind": self.kind, "farms": said,
+            "units": self.units, "seed": self.seed, "kind": self.kind, "farms": farm_names,
             "tiers": [{"id": tier, "name": name} for tier, name in self.names.items()],
             "classes": [_look(one) for one in ROW_CLASSES], "strip": STRIP_COLOUR, "dig": DIG_COLOUR, "edges": SHARE_EDGES,
-            "fields": [self._field(one, said, home, bool(packed), (links or {}).get(one["folder"], "")) for one in fields],
+            "fields": [self._field(one, farm_names, home, bool(packed), there.get(one["folder"], "")) for one in fields],
         }  # fmt: skip
         return _WRITER.get_template("page.html").render(
             title=plain_text(self.title), part=f"{plain_text(part)}: " if part else "", up=up, style=Markup(style),
             script=Markup(script), style_hash=_csp_hash(style), script_hash=_csp_hash(script), most_farms=MOST_FARMS,
-            farms=[
+            answers=[
                 farm_answer(name, mine, names=self.names, enough_share=self.enough_share, units=self.units)
                 for name, mine in farms.items()
             ],
-            farm_names=said, farm_answer=_farm_markup, standard=share_text(self.enough_share),
+            farm_names=farm_names, marked_up=_answer_markup, standard=share_text(self.enough_share),
             attention=self.attention, sections=self.sections, classes=ROW_CLASSES, shades=SHARE_SHADES,
             strip_colour=STRIP_COLOUR, dig_colour=DIG_COLOUR,
             downloads=[(name.removeprefix("../"), home + name, text) for name, text in DOWNLOADS],
@@ -160,7 +159,7 @@ def _farm_name(one: dict) -> str:
     return plain_text(one["farm"]) or "No farm named"
 
 
-def _farm_markup(answer: dict) -> Markup:
+def _answer_markup(answer: dict) -> Markup:
     lines = Markup("").join(Markup("<p>{}</p>").format(line) for line in answer["lines"])
     head = Markup("<h3>{} <span>{}</span></h3>").format(answer["name"], answer["size"])
     return Markup('<div class="farm-answer">{}{}</div>').format(head, lines)

@@ -5,7 +5,7 @@ rule page_parts:
         odds="work/odds/{batch}/listed.json",
         bands="work/bands/{batch}/listed.json",
         tiers="work/settings/tiers.json",
-        report="work/settings/report.json",
+        units="work/settings/units.json",
         versions="work/settings/versions.json",
         code=code_of("page_parts"),
     output:

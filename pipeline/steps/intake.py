@@ -104,6 +104,8 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
         # Results of two versions of a library are not to be mixed.
         "versions": versions(),
         "raster": {"cell_m": settings.raster.cell_m},
+        # By itself, so that another title or paper makes no field's part of the page anew.
+        "units": {"units": settings.report.units},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
                    "paper": settings.report.paper_size,
                    "sources": ", ".join(sorted({Path(name).name for name in files_of(settings)}))},

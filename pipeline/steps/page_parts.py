@@ -23,7 +23,7 @@ _LAYERS, _TABLES = ("checks", "next_checks"), ("fields", "waiting", "shift")
 
 
 def run(
-    *, passes: Path, offsets: Path, odds: Path, bands: Path, tiers: Path, report: Path, out: Path,
+    *, passes: Path, offsets: Path, odds: Path, bands: Path, tiers: Path, units: Path, out: Path,
     kept: Kept | None = None,
 ) -> None:  # fmt: skip
     """Make the page's part of all fields of a batch.
@@ -32,14 +32,14 @@ def run(
     ----------
     passes, offsets, odds, bands : Path
         Folders of those steps.
-    tiers, report : Path
+    tiers, units : Path
         Settings.
     out : Path
         Folder to fill with a text a field, and `SUMMARY`.
     kept : Kept, optional
         What was made before.
     """
-    judging, units = Settings.read(tiers), read_json(report)["units"]
+    judging, shown_in = Settings.read(tiers), read_json(units)["units"]
     layers = {name: read_geo(bands / f"{name}.parquet") for name in _LAYERS}
     tables = {name: read_frame(odds / f"{name}.parquet") for name in _TABLES}
     rows = read_frame(odds / "rows.parquet")
@@ -53,7 +53,7 @@ def run(
             mine = {name: table[table[c.FIELD_ID] == field.facts["field_id"]] for name, table in tables.items()}
             places = {name: in_plane(layer, field) for name, layer in layers.items()}
             said = field_tables(
-                mine["fields"], mine["waiting"], mine["shift"], *places.values(), judging=judging, units=units
+                mine["fields"], mine["waiting"], mine["shift"], *places.values(), judging=judging, units=shown_in
             )
             make = partial(_text, field, judging, places, said)
             made_of = f"{hash_of_files(folder, offsets / f'{folder.name}.parquet')} {hash_of([said, _marks(places)])}"
@@ -83,7 +83,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             **{name: Path(job.input[name]).parent for name in ("passes", "offsets", "odds", "bands")},
-            tiers=Path(job.input.tiers), report=Path(job.input.report), out=Path(job.output[0]).parent,
+            tiers=Path(job.input.tiers), units=Path(job.input.units), out=Path(job.output[0]).parent,
             kept=Kept.of_step("page_parts", Path(job.input.tiers), work=Path(WORK)),
         ),
         log=job.log[0],

@@ -12,6 +12,8 @@ from pipeline.files.store import read_geo, read_json, remove, to_json, whole_fol
 
 # ASSUME: a page of this much opens at once on a phone; a farm with more has several pages.
 MOST_IN_ONE, MOST_IN_PART = 2_400_000, 4_000_000
+#: Title of a page that was there, of a farm that no longer is.
+GONE = "No part of this report any more"
 
 
 def run(
@@ -43,8 +45,8 @@ def run(
     pages = {} if sum(path.stat().st_size for path in files.values()) <= MOST_IN_ONE else pages_of(fields, files)
     beside = results / "report"
     if only is not None:
-        # It was written by an earlier run, and is expected whatever has changed since.
-        write_bytes(beside / f"{only}.html", _part(whole, *pages.get(only, ("", [])), files))
+        # It was written by an earlier run, and is expected whatever has changed since; the next report takes it away.
+        write_bytes(beside / f"{only}.html", _part(whole, *pages.get(only, (GONE, [])), files))
     else:
         _write_parts(whole, pages, files, beside)
         write_bytes(results / "report.html", _first(whole, fields, pages, files))
@@ -62,7 +64,7 @@ def _whole(
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
-        sections=choice_section(*choice) if choice else [],
+        sections=choice_section(*choice, names=names) if choice else [],
         attention=attention(fields, read_json(notes), read_geo(rejects), names=names),
     )  # fmt: skip
 

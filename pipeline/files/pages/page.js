@@ -49,7 +49,8 @@ function lengthText(metres) {
     ? size < 2 * FOOT ? [metres / INCH, "in"] : size < MILE ? [metres / FOOT, "ft"] : [metres / MILE, "mi"]
     : size < 1 ? [metres * 100, "cm"] : size < 1000 ? [metres, "m"] : [metres / 1000, "km"];
   const digits = Math.round(Math.abs(value) * 10) / 10 < 10 ? 1 : 0;
-  return `${value.toFixed(digits).replace(/\B(?=(\d{3})+$)/g, digits ? "" : ",").replace("-", "\u2212")}\u00a0${unit}`;
+  const read = +value.toFixed(digits) === 0 ? 0 : value;
+  return `${read.toFixed(digits).replace(/\B(?=(\d{3})+$)/g, digits ? "" : ",").replace("-", "\u2212")}\u00a0${unit}`;
 }
 
 // A width that was set by hand, to the step it can be set by.
@@ -341,7 +342,7 @@ function tableOf(said) {
     "data-tier": said.tiers?.[number] ?? null,
     children: line.map((text, k) => (k ? element("td", { text }) : element("th", { scope: "row", text }))),
   }));
-  const table = element("table", { children: [element("caption", { text: said.caption }), element("thead", { children: [head] }), element("tbody", { children: lines })] });
+  const table = element("table", { children: [element("caption", { children: [element("span", { text: said.caption })] }), element("thead", { children: [head] }), element("tbody", { children: lines })] });
   return element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": said.caption, children: [table] });
 }
 
