@@ -88,11 +88,12 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     curve = {"name": "Some trial", "source": "a <source>", "limits": "one year", "measured_to_m": 0.2032}
     settings = tmp_path / "choice.json"
     settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}}}))
-    flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict.fromkeys(c.MARGINS_MONEY, "5") | {
+    flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict(zip(c.MARGINS_MONEY, ("7", "5", "3"), strict=True)) | {
         c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
         "flips_above_factor": "1.5", "flips_above_to": "sbas",
     }  # fmt: skip
-    pd.DataFrame([flip]).to_csv(hangs_on, index=False)
+    idle = flip | dict.fromkeys(c.MARGINS_MONEY, "5") | {c.DRIVER: "waiting"}  # moves nothing, so there is no bar of it
+    pd.DataFrame([flip, idle]).to_csv(hangs_on, index=False)
     (said,) = choice_section(table, hangs_on, settings)
     assert said["words"] == [
         "A: <rtk> does.", "None does.",
@@ -107,9 +108,10 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     assert costs["lines"][0] == line
     assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear", "too dear"]
     assert [line[0] for line in costs["lines"]] == ["A", "A", "Field F7", "Field F8"]  # fields of no farm, one by one
-    assert flips["lines"] == [["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]]
+    assert flips["lines"][0] == ["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]
     # The picture goes into the page as it is: names in it are text.
     (picture,) = said["pictures"]
+    assert picture["svg"].count("<rect") == 2 and "waiting" not in picture["svg"]
     assert "<rtk>" not in picture["svg"] and "&lt;rtk&gt;" in picture["svg"]
 
 

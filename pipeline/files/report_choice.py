@@ -75,6 +75,11 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
     """What the choice of each farm hangs on."""
     out = []
     for _, lines in flips.groupby("place", sort=False):
+        # A price that moves nothing by a whole unit has no bar to be seen.
+        amounts = lines[list(c.MARGINS_MONEY)].astype(float).round()
+        lines = lines[amounts.nunique(axis=1) > 1]
+        if not len(lines):
+            continue
         name = _farm(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
         # Its own template has escaped what is text in it.

@@ -340,7 +340,7 @@ function tableOf(said) {
   const head = element("tr", { children: said.head.map((text) => element("th", { scope: "col", text })) });
   const lines = said.lines.map((line, number) => element("tr", {
     "data-tier": said.tiers?.[number] ?? null,
-    children: line.map((text, k) => (k ? element("td", { text }) : element("th", { scope: "row", text }))),
+    children: line.map((text, k) => (k ? element("td", { text, class: text.length > 18 ? "long" : null }) : element("th", { scope: "row", text }))),
   }));
   const table = element("table", { children: [element("caption", { children: [element("span", { text: said.caption })] }), element("thead", { children: [head] }), element("tbody", { children: lines })] });
   return element("div", { class: "wide", tabindex: "0", role: "region", "aria-label": said.caption, children: [table] });
