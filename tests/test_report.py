@@ -19,7 +19,7 @@ from pipeline.files.page_code import unpacked
 from pipeline.files.report_choice import choice_section
 from pipeline.files.report_words import attention, farm_answer, remarks
 from pipeline.files.store import read_json, to_json
-from pipeline.steps import report
+from pipeline.steps import report, sheets
 
 
 def words(fields: list[dict]) -> list[str]:
@@ -220,3 +220,15 @@ def test_a_field_without_strips_has_a_page_as_well(tmp_path):
     shares = {one["folder"]: [tier["share"][0] for tier in one["tiers"]] for one in data["fields"]}
     assert shares["F2"] == [None, None] and None not in shares["F0"]
     assert 'id="packed-F2"' in text and "No row stands by a strip in 1 field: F2." in text
+
+
+def test_the_sheet_of_a_field_without_strips_has_no_share(tmp_path):
+    pypdf = pytest.importorskip("pypdf", reason="pypdf, which reads the sheet, is not installed")
+    write_coop(tmp_path, strips=layer_of(pass_lines(0), PASS=[f"P{k}" for k in range(4)]), rows=passes_of())
+    write_report(tmp_path, config(tmp_path))
+    (laid,) = (tmp_path / "work/passes").glob("*/F2")
+    at = {name: tmp_path / "work" / name / laid.parent.name for name in ("passes", "bands", "odds")}
+    settings = {name: tmp_path / "work/settings" / f"{name}.json" for name in ("tiers", "report")}
+    sheets.run(**at, **settings, results=tmp_path / "results", out=None, only="F2")
+    text = " ".join(page.extract_text() for page in pypdf.PdfReader(tmp_path / "results/fields/F2/sheet.pdf").pages)
+    assert "No tier in reach has figures for this field." in text and "0\u00a0%" not in text and "0 %" not in text

@@ -8,6 +8,7 @@ import pytest
 from browser import Visit, browser
 from summaries import report_of, summary
 
+from pipeline.core.show import read_share
 from pipeline.steps.report import MOST_IN_ONE
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -25,10 +26,10 @@ def index(tmp_path_factory) -> Path:
     fields = []
     for k in range(FIELDS):
         low, middle, high = np.sort(rng.uniform(0.0, 1.0, (3, len(tiers))), axis=0)
-        shares = {tier: (middle[j], low[j], high[j]) for j, tier in enumerate(tiers)}
+        shares = {tier: [read_share(one[j]) for one in (middle, low, high)] for j, tier in enumerate(tiers)}
         one = summary(f"Section {k // 36}, quarter {k}", farm=f"Invented farm {k % FARMS}", base_surveyed=k % 10 > 0)
         one["tiers"] = {
-            tier: {"share": list(share), "checked": list(share), "reach": "in reach", "fits": 0.5}
+            tier: {"share": share, "checked": share, "reach": "in reach", "fits": 0.5}
             for tier, share in shares.items()
         }
         fields.append(one | {"folder": f"section-{k // 36}-quarter-{k}"})

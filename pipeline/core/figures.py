@@ -11,6 +11,14 @@ _SUMS = [
     c.TOLERANCE_M,
 ]  # fmt: skip
 
+_SHARES = (c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.CHECKED_SHARE, *c.CHECKED_SHARES)
+
+
+def without_empty_shares(figures: pd.DataFrame) -> pd.DataFrame:
+    """Figures with no share where no row stands by a strip: of no length there is none, and 0 would read as a good one."""
+    judged = figures[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1) > 0.0
+    return figures.assign(**{name: figures[name].where(judged) for name in _SHARES if name in figures})
+
 
 def summed(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """One line for each value of `keys`: lengths and counts added up, the longest run of all, shares anew.

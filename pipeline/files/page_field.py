@@ -15,7 +15,6 @@ from pipeline.files.page_errors import SURVEYED, clocks, errors_in_parts
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_geo
 
-_SHARES = (c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.CHECKED_SHARE, *c.CHECKED_SHARES)
 # A row is drawn as fine as this; its offset is told apart from its place, and finer [m].
 DRAWN_M, OFFSET_M = 0.1, 0.005
 # ASSUME: coarser than this a map no longer shows how rows run, nor on which side of a strip's edge they lie [m].
@@ -118,12 +117,6 @@ def _zones(field: FieldData, origin: tuple[float, float]) -> list[dict]:
 
 def _points(xy: np.ndarray, origin: tuple[float, float]) -> list:
     return np.round(np.asarray(xy, float).reshape(-1, 2) - np.array(origin), 2).tolist()
-
-
-def without_empty_shares(figures: pd.DataFrame) -> pd.DataFrame:
-    """The same, with no share where there is no row length on strips that it could be of."""
-    nothing = figures[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1) <= 0.0
-    return figures.assign(**{name: figures[name].mask(nothing) for name in _SHARES})
 
 
 def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:

@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.figures import without_empty_shares
 from pipeline.core.local import from_local, to_geographic
 from pipeline.files.advice import nothing
 from pipeline.files.geopackage import Style, write_geopackage
@@ -41,7 +42,6 @@ FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, 
 TIER_FIGURES = [
     c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.CHECKED_SHARE, *c.CHECKED_SHARES,
 ]  # fmt: skip
-_SHARES = (c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90, c.CHECKED_SHARE, *c.CHECKED_SHARES)
 
 
 def run(
@@ -68,6 +68,7 @@ def run(
         The rejects once more, as a table.
     """
     figures = pd.read_csv(summary, dtype=dict.fromkeys(TEXTS, str), keep_default_na=False, na_values=[""])
+    figures = without_empty_shares(figures)  # a map of shares leaves such a field white
     tiers = list(pd.unique(figures[c.TIER]))
     crs = read_json(crs_from)["crs"]
     rejected = read_geo(rejects)
@@ -106,9 +107,6 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
     table = fields.merge(once, on=c.FIELD_ID, how="left")
     for tier in pd.unique(figures[c.TIER]):
         one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)
-        # Where no row stands by a strip there is no share, and a map of shares leaves the field white paper.
-        judged = one[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1) > 0.0
-        one = one.assign(**{name: one[name].where(judged) for name in _SHARES})
         for name in TIER_FIGURES:
             table[f"{name}_{tier}"] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
     return table.sort_values(c.FIELD_ID, ignore_index=True)

@@ -8,11 +8,11 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.figures import summed
+from pipeline.core.figures import summed, without_empty_shares
 from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.log import LOG, WORK, run_step
-from pipeline.files.page_field import field_summary, field_text, without_empty_shares
+from pipeline.files.page_field import field_summary, field_text
 from pipeline.files.page_tables import field_tables
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet_extra import in_plane

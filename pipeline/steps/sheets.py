@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
-from pipeline.core.figures import summed
+from pipeline.core.figures import summed, without_empty_shares
 from pipeline.core.show import direction_text, length_text
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.laid_out import PIECES, LaidOut
@@ -49,6 +49,7 @@ def run(
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts, shift = (read_frame(odds / f"{name}.parquet") for name in ("rows", "fields", "shift"))
     figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
+    figures = without_empty_shares(figures)
     drawn, asked = [], only is not None or said["sheets"] != "none"
     layers = {kind: read_geo(bands / f"{kind}.parquet") for kind in LAYERS if asked}
     for folder in counted(fields_of(passes, only=only), "sheets", "fields", log=LOG):
