@@ -48,6 +48,14 @@ class Visit:
         """Wait until the draws of what is asked are done."""
         self.page.wait_for_selector("#answer[data-draws]:not([data-draws=''])", timeout=60_000)
 
+    def until(self, so: str) -> None:
+        """Wait until an expression is true; asked from outside, as the page's policy lets it evaluate none by itself."""
+        for _ in range(200):
+            if self.page.evaluate(so):
+                return
+            self.page.wait_for_timeout(50)
+        raise AssertionError(f"not so within ten seconds: {so}")
+
     def answer(self) -> dict[str, float]:
         """What the page says now: share, p10 and p90, and what for, in metres."""
         self.wait()

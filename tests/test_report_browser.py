@@ -189,7 +189,7 @@ def test_keyboard_alone_reads_the_tables_of_costs_on_a_phone(browser, coop):
             assert page.evaluate("document.activeElement.scrollLeft") == 0
             for _ in range(6):
                 page.keyboard.press("ArrowRight")
-            page.wait_for_function("document.activeElement.scrollLeft > 0")
+            visit.until("document.activeElement.scrollLeft > 0")
         if seen[-1] == "field_tier.csv":
             break
     assert seen[-1] == "field_tier.csv"

@@ -59,7 +59,7 @@ def test_sizes(index, largest):
 def shown_after_ms(browser, file: Path, lines: int) -> float:
     """From the start of loading until the page has painted, and its table of fields is in it, as the page measures [ms]."""
     visit = Visit(browser, file, high=900)
-    visit.page.wait_for_function("performance.getEntriesByName('first-contentful-paint').length > 0")
+    visit.until("performance.getEntriesByName('first-contentful-paint').length > 0")
     at = visit.page.evaluate(
         "['first-contentful-paint', 'table'].map(name => performance.getEntriesByName(name)[0].startTime)"
     )
