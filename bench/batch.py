@@ -13,7 +13,7 @@ from bench.table import inside
 from pipeline.files.kept import Kept
 from pipeline.files.store import read_json
 
-STEPS = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets")
+STEPS = ("passes", "offsets", "odds", "overlap", "figures", "bands", "page_parts", "sheets")
 TABLES = ("field_tier", "row_tier", "pass_tier", "waiting", "shift", "audit")
 
 
@@ -32,7 +32,7 @@ def step_of(step: str, batch: str, *, work: Path, out: Path, results: Path, kept
         Whether what is made of each field is kept besides, as a run does.
     """
     module = import_module(f"pipeline.steps.{step}")
-    settings = {name: work / "settings" / f"{name}.json" for name in ("geometry", "tiers", "raster", "report", "crs")}
+    settings = {name: work / "settings" / f"{name}.json" for name in ("geometry", "tiers", "raster", "report", "units", "crs")}
     made = {name: work / name / batch for name in ("passes", "offsets", "odds", "bands")}
     laid = {"passes": made["passes"], "offsets": made["offsets"], "tiers": settings["tiers"]}
     reads = {
@@ -42,10 +42,13 @@ def step_of(step: str, batch: str, *, work: Path, out: Path, results: Path, kept
         "overlap": laid | {"raster": settings["raster"], "results": results},
         "figures": {"odds": made["odds"], "overlap": work / "overlap" / f"{batch}.parquet"},
         "bands": laid | {"crs_from": settings["crs"]},
+        "page_parts": made | {"tiers": settings["tiers"], "units": settings["units"]},
         "sheets": {name: made[name] for name in ("passes", "bands", "odds")}
         | {"tiers": settings["tiers"], "report": settings["report"], "results": results},
     }[step]
-    keeps = {"odds": ("tiers",), "overlap": ("tiers", "raster"), "sheets": ("tiers", "report")}.get(step)
+    keeps = {
+        "odds": ("tiers",), "overlap": ("tiers", "raster"), "page_parts": ("tiers",), "sheets": ("tiers", "report"),
+    }.get(step)  # fmt: skip
     if kept and keeps:
         reads["kept"] = Kept.of_step(step, *(settings[name] for name in keeps), work=work)
     return partial(module.run, **reads, out=out)

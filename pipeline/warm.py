@@ -42,7 +42,7 @@ def _run_batch(batch: Path, folder: Path, settings: dict[str, Path]) -> None:
     )
     bands.run(**laid, tiers=settings["tiers"], crs_from=settings["crs"], out=folder / "bands")
     page_parts.run(
-        **laid, odds=folder / "odds", bands=folder / "bands", tiers=settings["tiers"], report=settings["report"],
+        **laid, odds=folder / "odds", bands=folder / "bands", tiers=settings["tiers"], units=settings["units"],
         out=folder / "page_parts",
     )  # fmt: skip
     sheets.run(
