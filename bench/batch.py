@@ -32,7 +32,7 @@ def step_of(step: str, batch: str, *, work: Path, out: Path, results: Path, kept
         Whether what is made of each field is kept besides, as a run does.
     """
     module = import_module(f"pipeline.steps.{step}")
-    settings = {name: work / "settings" / f"{name}.json" for name in ("geometry", "tiers", "raster", "report", "units", "crs")}
+    settings = {path.stem: path for path in (work / "settings").glob("*.json")}
     made = {name: work / name / batch for name in ("passes", "offsets", "odds", "bands")}
     laid = {"passes": made["passes"], "offsets": made["offsets"], "tiers": settings["tiers"]}
     reads = {
