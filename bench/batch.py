@@ -14,6 +14,7 @@ from pipeline.files.kept import Kept
 from pipeline.files.store import read_json
 
 STEPS = ("passes", "offsets", "odds", "overlap", "figures", "bands", "page_parts", "sheets")
+WORKBOOK = "rowreturn.xlsx"
 TABLES = ("field_tier", "row_tier", "pass_tier", "waiting", "shift", "audit")
 
 
@@ -88,8 +89,9 @@ def run_batches(folder: Path, steps: Iterable[str]) -> None:
 
 
 def collect(folder: Path) -> None:
-    """Put the tables and the layers of all batches into `results`, as a run does at its end."""
+    """Put what all batches have come to into `results`, as a run does at its end."""
     work, results, batches = folder / "work", folder / "results", batches_of(folder)
+    settings = {path.stem: path for path in (work / "settings").glob("*.json")}
     import_module("pipeline.steps.tables").run(
         figures=[work / "figures" / batch for batch in batches], results=[results / f"{name}.csv" for name in TABLES]
     )
@@ -98,3 +100,10 @@ def collect(folder: Path) -> None:
         rejects=work / "rejects.parquet", summary=results / "field_tier.csv", crs_from=work / "settings" / "crs.json",
         out=results / "rowreturn.gpkg", lines_out=results / "shifted_lines.gpkg", rejects_out=results / "rejects.csv",
     )  # fmt: skip
+    import_module("pipeline.steps.report").run(
+        parts=[work / "page_parts" / batch for batch in batches], sheets=[], rejects=work / "rejects.parquet",
+        **{name: settings[name] for name in ("notes", "tiers", "report")}, results=results, out=work / "report.json",
+    )  # fmt: skip
+    for step, name in (("workbook", WORKBOOK), ("datapackage", "datapackage.json")):
+        tables = sorted(results.glob("*.csv"))
+        import_module(f"pipeline.steps.{step}").run(tables=tables, report=settings["report"], out=results / name)

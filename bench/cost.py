@@ -16,16 +16,17 @@ import pandas as pd
 import pyogrio
 import rasterio
 
-from bench.batch import TABLES, collect, run_batches, take_in
+from bench.batch import TABLES, WORKBOOK, collect, run_batches, take_in
 from bench.coop import FILE, TIERS, write_coop
 from bench.table import Goal, least_worked, show, worked
 from pipeline.core.overlap import Grid
 from pipeline.files.geopackage import write_geopackage
 from pipeline.files.raster import overlap_tiff, write_lines
-from pipeline.files.store import write_csv
+from pipeline.files.store import write_bytes, write_csv
+from pipeline.steps import workbook
 from pipeline.steps.layers import styles
 
-ALL_BUT_SHEETS = ("passes", "offsets", "odds", "overlap", "figures", "bands")
+ALL_BUT_SHEETS = ("passes", "offsets", "odds", "overlap", "figures", "bands", "page_parts")
 GPKGS = ("rowreturn.gpkg", "shifted_lines.gpkg")
 
 
@@ -57,15 +58,22 @@ class Written:
         By file: name, geometry type and table of each layer.
     rasters : dict of str to (ndarray, dict, list)
         Cells, place and tags of each field's raster.
+    pages : dict of str to bytes
+        The report and the description of the tables.
+    report : Path
+        Settings, by which the workbook is made of the tables.
     """
 
     tables: dict[str, pd.DataFrame]
     layers: dict[str, list[tuple]]
     rasters: dict[str, tuple[np.ndarray, dict, list[dict]]]
+    pages: dict[str, bytes]
+    report: Path
 
     @classmethod
-    def by(cls, results: Path) -> "Written":
-        """What lies in the folder of results."""
+    def by(cls, folder: Path) -> "Written":
+        """What lies in the results of a co-op."""
+        results = folder / "results"
         tables = {
             name: pd.read_csv(results / f"{name}.csv", dtype=str, keep_default_na=False) for name in (*TABLES, "rejects")
         }
@@ -75,12 +83,18 @@ class Written:
                 grid = Grid(raster.transform.c, raster.transform.f, raster.res[0], raster.width, raster.height)
                 how = {"grid": grid, "crs_wkt": raster.crs.to_wkt(), "bands": list(raster.descriptions)}
                 rasters[path.parent.name] = raster.read(), how, [raster.tags(k) for k in raster.indexes]
-        return cls(tables, {name: _layers(results / name) for name in GPKGS}, rasters)
+        texts = [*results.rglob("*.html"), *results.glob("*.json")]
+        pages = {str(path.relative_to(results)): path.read_bytes() for path in texts}
+        report = folder / "work" / "settings" / "report.json"
+        return cls(tables, {name: _layers(results / name) for name in GPKGS}, rasters, pages, report)
 
     def write(self, results: Path) -> None:
         """Write all of it by the writers that a run has."""
         for name, table in self.tables.items():
             write_csv(results / f"{name}.csv", table)
+        workbook.run(tables=sorted(results.glob("*.csv")), report=self.report, out=results / WORKBOOK)
+        for name, text in self.pages.items():
+            write_bytes(results / name, text)
         for name, layers in self.layers.items():
             parts = [(layer, kind, table) for layer, kind, _, table in layers]
             write_geopackage(results / name, parts, crs=layers[0][2], styles=styles(list(TIERS)) if len(layers) > 1 else ())
@@ -106,7 +120,7 @@ def against_disk(fields: int = 6) -> None:
     """All outputs but the sheet beside reading the input and writing the output, per field."""
     with coop_of(fields) as folder, TemporaryDirectory() as other:
         ours = worked(lambda: _everything(folder))
-        written = Written.by(folder / "results")
+        written = Written.by(folder)
 
         def alone() -> None:
             for name, _ in pyogrio.list_layers(folder / FILE):
