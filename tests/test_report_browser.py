@@ -24,6 +24,7 @@ __all__ = ["browser"]
 
 # Of the missed share, in percentage points: what the issue allows the page to differ from the pipeline.
 SHARE_POINTS, RANGE_POINTS = 0.2, 2.0
+LAPTOP_HIGH = 900
 
 
 @pytest.fixture(scope="module")
@@ -49,7 +50,7 @@ def matrix(page) -> list[list[str]]:
 def test_first_screen_has_question_answer_matrix_and_legend(visit):
     page = visit.page
     assert "Will spring's rows stand on autumn's strips?" in page.inner_text("h1")
-    assert page.locator("#matrix").bounding_box()["y"] < 1000
+    assert bottom(page, ".attention") < bottom(page, "#matrix tbody tr:first-child") < LAPTOP_HIGH
     assert page.locator(".farm-answer").count() == 3
     for answer in page.locator(".farm-answer").all_inner_texts():
         assert "Good enough" in answer and "SBAS" in answer
@@ -57,6 +58,22 @@ def test_first_screen_has_question_answer_matrix_and_legend(visit):
     # Closed form: sbas returns within 36 in, so 2 (1 - Phi(4 Z / 36)) of the rows of strips 8 in wide miss.
     (own,) = [row for row in matrix(page) if row[0] == "F2 & <b>bold</b>"]
     assert own[2].startswith(f"{100 * 2 * normal_above(4 * Z / 36):.0f}\u00a0%")
+
+
+def bottom(page, selector: str) -> float:
+    box = page.locator(selector).bounding_box()
+    return box["y"] + box["height"]
+
+
+@pytest.mark.parametrize("wide", [360, 1000, 1280, 1407, 1408, 1440, 1920])
+def test_nothing_of_the_first_screen_lies_on_something_else(browser, coop, wide):
+    one = Visit(browser, coop, wide=wide)
+    boxes = [one.page.locator(name).bounding_box() for name in ("h1", ".question", ".noted", ".told-by-farm", ".controls")]
+    for k, a in enumerate(boxes):
+        for b in boxes[k + 1 :]:
+            beside = a["x"] + a["width"] <= b["x"] or b["x"] + b["width"] <= a["x"]
+            assert beside or a["y"] + a["height"] <= b["y"] + 0.5 or b["y"] + b["height"] <= a["y"] + 0.5
+    one.page.close()
 
 
 def normal_above(z: float) -> float:

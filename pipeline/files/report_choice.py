@@ -1,5 +1,6 @@
 """What tiers cost, as a part of the report: the words, what each option comes to, and what the choice hangs on."""
 
+from decimal import Decimal
 from pathlib import Path
 
 import pandas as pd
@@ -127,7 +128,7 @@ def _flips(one: pd.Series) -> list[list[str]]:
     for side, (factor, _, to) in c.FLIPS.items():
         if one[factor]:
             out.append([
-                _farm(one), plain_text(what), f"{one[c.PRICE_MONEY]} {one[c.CURRENCY]}", plain_text(one[to]),
+                _farm(one), plain_text(what), f"{Decimal(one[c.PRICE_MONEY]):,} {one[c.CURRENCY]}", plain_text(one[to]),
                 f"{side} {factor_text(float(one[factor]))} that",
             ])  # fmt: skip
     return out
