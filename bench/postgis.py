@@ -80,7 +80,7 @@ def started() -> Iterator[Server]:
     """
     programs = _programs()
     # Its socket lies in it, and the path of a socket must be short.
-    folder = Path(tempfile.mkdtemp(prefix="pg-", dir="/tmp"))
+    folder = Path(tempfile.mkdtemp(prefix="pg-"))
     try:
         server = Server(folder, programs, _other_user(folder))
         server.call("initdb", "-D", str(folder / "data"), "-A", "trust", "-E", "UTF8", "--locale=C", "--no-sync")

@@ -35,7 +35,7 @@ def test_parts_have_the_length_and_the_offsets_of_the_whole(seed, count, at_once
     mean = np.tile([1.0, 0.0], (3, 1))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(reduced, "_SPANS_AT_ONCE", at_once)
-        made = Reduced.by_parts(spans, on, spans.row[on], pair[on], scale, mean=mean)
+        made = Reduced.by_parts(spans, which=on, owner=spans.row[on], pair=pair[on], scale=scale, mean=mean)
     key, of_group = 3 * spans.row[on] + pair[on], 3 * made.groups.owner + made.groups.pair
     length, middle = spans.length_m[on], 0.5 * (spans.offset0_m + spans.offset1_m)[on]
     # By numpy: length of every row and pair, and its first moment, which a bin of 1 mm keeps to half its width.
@@ -43,9 +43,17 @@ def test_parts_have_the_length_and_the_offsets_of_the_whole(seed, count, at_once
         np.bincount(of_group, made.length_m.sum(axis=1), 12), np.bincount(key, length, 12), rtol=0, atol=1e-9
     )
     moment = np.bincount(of_group, made.length_m @ scale.offset_m, 12)
-    np.testing.assert_allclose(moment, np.bincount(key, length * middle, 12), rtol=0, atol=0.0005 * 100.0)
+    np.testing.assert_allclose(moment, np.bincount(key, length * middle, 12), rtol=0, atol=1e-9)
     whole = Reduced.of(spans.take(on), spans.row[on], pair[on], scale, mean=mean)
     np.testing.assert_allclose(made.length_m.sum(axis=0), whole.length_m.sum(axis=0), rtol=0, atol=1e-9)
+    # Directions: with the mean normals' length by owner, pair and heading as a sum of vectors.
+    way = 2 * key + (spans.heading[on] > 0)
+    of_way = 2 * of_group + (made.groups.heading > 0)
+    for name in ("normal_x", "normal_y"):
+        ours = np.bincount(of_way, made.groups.length_m * getattr(made.groups, name), 24)
+        theirs = np.bincount(way, length * getattr(spans, name)[on], 24)
+        # A mean of normals within half a bin of 8 degrees of it is made a unit one: longer by 1 - cos(4 deg) at most.
+        np.testing.assert_allclose(ours, theirs, rtol=0, atol=0.0025 * 100.0)
 
 
 @pytest.mark.parametrize("at_once", [1, 5, 17])

@@ -179,7 +179,7 @@ def _reduced(
     mean = pairs.mean_normals(spans.normal_x[on], spans.normal_y[on], spans.length_m[on])
     scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=wander)
     odds, width = wander_odds(pairs, scale, wander)
-    reduced = Reduced.by_parts(spans, on, owner[on], pairs.of_place, scale, mean=mean)
+    reduced = Reduced.by_parts(spans, which=on, owner=owner[on], pair=pairs.of_place, scale=scale, mean=mean)
     return reduced, reduced.missed_by_shift(odds, width[reduced.groups.pair]), pairs
 
 

@@ -17,8 +17,8 @@ PASS_DRAWS = 4096
 ROW_DRAWS = 1024
 # A block of draws is small enough to stay near the processor.
 BLOCK = ROW_DRAWS
-# Normals of the drift are made for so many passes at a time, and kept for up to so many: a megabyte a block.
-_PASSES_AT_ONCE, _MOST_KEPT = 32, 128
+# Normals of the drift are kept for so many passes or starts, more than nearly all fields have: a megabyte a block.
+_MOST_KEPT = 128
 
 
 @dataclass(frozen=True)
@@ -115,11 +115,11 @@ class _Sizes:
         return cls((2, clock.visit_count, sources), (2, sources if moved else 0), len(clock.time_s), starts)
 
 
-def _normals(count: int, **of: int) -> np.ndarray:
+def _normals(count: int, *, draws: int, **of: int) -> np.ndarray:
     """One block of standard normals of so many passes or starts on both axes, (2, count, draws), float32, read-only."""
-    whole = -(-count // _PASSES_AT_ONCE) * _PASSES_AT_ONCE
-    make = _kept_normals if 0 < whole <= _MOST_KEPT else _made_normals
-    return make(whole, **of)[:, :count]
+    if 0 < count <= _MOST_KEPT and draws == BLOCK:
+        return _kept_normals(_MOST_KEPT, draws=draws, **of)[:, :count]
+    return _made_normals(count, draws=draws, **of)
 
 
 def _made_normals(count: int, *, draws: int, seed: int, block: int, stream: int) -> np.ndarray:
@@ -129,8 +129,8 @@ def _made_normals(count: int, *, draws: int, seed: int, block: int, stream: int)
     return normals
 
 
-# Made once for all fields of a batch that have about as many passes, and for all their tiers.
-_kept_normals = lru_cache(maxsize=64)(_made_normals)
+# Made once for all fields of a batch, and for all their tiers: passes and starts of both operations in all blocks.
+_kept_normals = lru_cache(maxsize=4 * FIELD_DRAWS // BLOCK)(_made_normals)
 
 
 # Fields of a batch, and tiers of a field, mostly ask for the same; a block is some tens of kilobytes.

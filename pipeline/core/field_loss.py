@@ -57,7 +57,8 @@ class LossTable:
     ) -> "LossTable":  # fmt: skip
         """Of all spans of a field; `mean` holds the mean normal of every pair, (pairs, 2)."""
         on = np.flatnonzero(spans.kind == ON_STRIP)
-        reduced = Reduced.by_parts(spans, on, np.zeros(len(on), np.int64), pairs.of_place[on], scale, mean=mean)
+        alone = np.zeros(len(on), np.int64)
+        reduced = Reduced.by_parts(spans, which=on, owner=alone, pair=pairs.of_place[on], scale=scale, mean=mean)
         steps = max(round(spacing_m / BIN_M), 2)
         shift = spacing_m * np.arange(steps) / steps
         length = _on_circle(reduced, steps, spacing_m)

@@ -62,7 +62,7 @@ class FieldOdds:
         )  # fmt: skip
 
     def judge_rows(
-        self, part: slice, few: Future[list[tuple]], by_row: dict[str, np.ndarray], row_share: np.ndarray
+        self, part: slice, first_errors: Future[list[tuple]], by_row: dict[str, np.ndarray], row_share: np.ndarray
     ) -> ShiftTable:
         """Put the figures of the rows of a part into `by_row` and `row_share`; returns the passes' shift table."""
         spans, row, pair, pairs = self.spans.take(part), self.places.row[part], self.pairs.of_place[part], self.pairs
@@ -92,7 +92,7 @@ class FieldOdds:
         some, several = table.several(count)
         for k in range(tiers):
             row_share[k][:, first_row + some] = percentiles_of_draws(
-                several.under(pairs, few.result()[k], len(some)), length[some]
+                several.under(pairs, first_errors.result()[k], len(some)), length[some]
             )
         return ShiftTable.merged([table], [self.pass_of_row[first_row + group.owner]], mean=self.mean_normal)
 
@@ -104,65 +104,98 @@ class FieldOdds:
         )  # fmt: skip
 
     def judge_passes(
-        self, tables: list[ShiftTable], few: list[tuple], passes: int, pool: ThreadPoolExecutor, losing: LossTable | None
-    ) -> tuple[np.ndarray, np.ndarray, list[FieldLoss | None]]:
+        self, tables: list[ShiftTable], *, first_errors: list[tuple], passes: int, pool: ThreadPoolExecutor,
+        losing: LossTable | None,
+    ) -> tuple[np.ndarray, np.ndarray, list[FieldLoss | None]]:  # fmt: skip
         """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3), and its losses.
 
-        `few` are the errors of the first block. Where machines wait, losses and what is missed beside them have draws of
-        their own.
+        `first_errors` are those of the first block. Where machines wait, losses and what is missed beside them have
+        errors of their own.
         """
         tiers = len(self.errors)
-        of_loss = np.zeros((tiers, LOSS_DRAWS))
         if not tables:
-            none = np.zeros((tiers, FIELD_DRAWS))
-            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3)), self._losses(losing, of_loss, none)
+            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3)), self._losses(losing, _Drawn.of(tiers, 0))
         table = ShiftTable.merged(tables, [one.groups.owner for one in tables], mean=self.mean_normal)
         length = table.lengths(passes)
         some, several = table.several(passes)
-        of_passes = np.empty((tiers, len(some), PASS_DRAWS), np.float32)
-        of_field, of_waited = np.empty((2, tiers, FIELD_DRAWS))
-
-        def miss(now: list[tuple], draws: slice) -> None:
-            for k, errors in enumerate(now):
-                missed = table.under(self.pairs, errors, passes)
-                of_field[k, draws] = missed.sum(axis=0, dtype=float)
-                if draws.stop <= PASS_DRAWS:
-                    of_passes[k, :, draws] = missed[some]
-
-        def lose(now: list[tuple], draws: slice) -> None:
-            for k, errors in enumerate(now):
-                if self.waited:
-                    of_waited[k, draws] = table.under(self.pairs, errors, passes).sum(axis=0, dtype=float)
-                if losing and draws.stop <= LOSS_DRAWS:
-                    of_loss[k, draws] = losing.under(self.pairs, errors)
+        drawn = _Drawn.of(tiers, len(some))
 
         def judge_block(block: int) -> None:
             draws, standard = slice(block * BLOCK, (block + 1) * BLOCK), self.draws_of_block(block)
-            now = standard.errors(self.errors) if block else few
-            miss(now, draws)
+            errors = standard.errors(self.errors) if block else first_errors
+            self._miss(drawn, draws, errors, table=table, passes=passes, some=some)
             if self.waited:
-                del now  # both at once would take twice the memory
-                now = standard.errors(self.waited)
-            lose(now, draws)
+                del errors  # both at once would take twice the memory
+                errors = standard.errors(self.waited)
+            if losing:
+                self._lose(drawn, draws, errors, table=table, passes=passes, losing=losing)
 
         list(pool.map(judge_block, range(FIELD_DRAWS // BLOCK)))
         pass_share = table.shares_of_one(self.pairs, passes)
-        pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), of_passes))
-        field_share = percentiles_of_draws(of_field, np.full(tiers, length.sum())).T
-        return pass_share, field_share, self._losses(losing, of_loss, of_waited if self.waited else of_field)
+        pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), drawn.passes))
+        field_share = percentiles_of_draws(drawn.field, np.full(tiers, length.sum())).T
+        return pass_share, field_share, self._losses(losing, drawn)
 
-    def _losses(self, losing: LossTable | None, of_loss: np.ndarray, of_field: np.ndarray) -> list[FieldLoss | None]:
-        """Losses under every tier, from draws of them and of the missed length, (tiers, draws) each."""
+    def _miss(
+        self, drawn: "_Drawn", draws: slice, errors: list[tuple], *, table: ShiftTable, passes: int, some: np.ndarray
+    ) -> None:
+        """Put what is missed in some draws in its place."""
+        for k, one in enumerate(errors):
+            missed = table.under(self.pairs, one, passes)
+            drawn.field[k, draws] = missed.sum(axis=0, dtype=float)
+            if draws.stop <= PASS_DRAWS:
+                drawn.passes[k, :, draws] = missed[some]
+
+    def _lose(
+        self, drawn: "_Drawn", draws: slice, errors: list[tuple], *, table: ShiftTable, passes: int, losing: LossTable
+    ) -> None:
+        """Put what is lost in some draws in its place, and what is missed beside it."""
+        for k, one in enumerate(errors):
+            if self.waited:
+                drawn.waited[k, draws] = table.under(self.pairs, one, passes).sum(axis=0, dtype=float)
+            else:
+                drawn.waited[k, draws] = drawn.field[k, draws]
+            if draws.stop <= LOSS_DRAWS:
+                drawn.loss[k, draws] = losing.under(self.pairs, one)
+
+    def _losses(self, losing: LossTable | None, drawn: "_Drawn") -> list[FieldLoss | None]:
+        """Losses under every tier."""
         if losing is None:
-            return [None] * len(of_field)
+            return [None] * len(drawn.loss)
         expected, beyond_m = losing.expected(self.waited_pairs)
-        levels, missed = ([levels_of(one) for one in draws] for draws in (of_loss, of_field))
+        levels, missed = ([levels_of(one) for one in draws] for draws in (drawn.loss, drawn.waited))
         figures = zip(expected, losing.expected_own(self.waited_pairs), beyond_m, levels, missed, strict=True)
         return [FieldLoss(*one) for one in figures]
 
     def draws_of_block(self, block: int) -> StandardDraws:
         """One block of the draws, from which the joint errors of the passes are made."""
         return StandardDraws.seeded(self.errors, draws=BLOCK, seed=self.seed, block=block)
+
+
+@dataclass(frozen=True)
+class _Drawn:
+    """What joint draws have come to, filled block by block by several threads.
+
+    Attributes
+    ----------
+    field, waited : ndarray, shape (tiers, FIELD_DRAWS)
+        Missed length of the field [m]; as losses go by it, after waiting.
+    passes : ndarray of float32, shape (tiers, passes that several shifts move, PASS_DRAWS)
+        Missed length [m].
+    loss : ndarray, shape (tiers, LOSS_DRAWS)
+        Loss of the field (unit of the curve times metre of row).
+    """
+
+    field: np.ndarray
+    waited: np.ndarray
+    passes: np.ndarray
+    loss: np.ndarray
+
+    @classmethod
+    def of(cls, tiers: int, some: int) -> "_Drawn":
+        """Nothing missed and nothing lost yet."""
+        field, waited = np.zeros((2, tiers, FIELD_DRAWS))
+        return cls(field, waited, np.zeros((tiers, some, PASS_DRAWS), np.float32), np.zeros((tiers, LOSS_DRAWS)))
 
 
 def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:

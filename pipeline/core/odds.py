@@ -103,10 +103,13 @@ def judge(
     # Parts of the field stand alone and nearly all of their time is compiled. They look at the first draws only at
     # their end.
     with ThreadPoolExecutor(THREADS) as pool:
-        few = pool.submit(lambda: field.draws_of_block(0).errors(field.errors))
-        tables = list(pool.map(lambda part: field.judge_rows(part, few, by_row, row_share), _parts_by_row(field.places.row)))
-        loss_table = field.loss_table(response, spacing_m) if response else None
-        pass_share, field_share, losses = field.judge_passes(tables, few.result(), passes, pool, loss_table)
+        first = pool.submit(lambda: field.draws_of_block(0).errors(field.errors))
+        parts = _parts_by_row(field.places.row)
+        tables = list(pool.map(lambda part: field.judge_rows(part, first, by_row, row_share), parts))
+        pass_share, field_share, losses = field.judge_passes(
+            tables, first_errors=first.result(), passes=passes, pool=pool,
+            losing=field.loss_table(response, spacing_m) if response else None,
+        )  # fmt: skip
     on = spans.kind == ON_STRIP
     whole = np.bincount(places.row[on], spans.length_m[on], rows)
     holds, within = by_row["holds"], by_row["within"]

@@ -48,10 +48,11 @@ class PageModel:
     def of(cls, spans: Spans, places: Places, errors: dict[str, ReturnError]) -> "PageModel":
         """Of all spans of a field; those that lie on no strip have no part in it."""
         on = np.flatnonzero(spans.kind == ON_STRIP)
+        alone = np.zeros(len(on), np.int64)
         pairs = Pairs.of(places.take(on), errors)
         scale = Scale.over(spans, half_width_m=pairs.half_width_m, wander_sd_m=0.0)
         mean = pairs.mean_normals(spans.normal_x[on], spans.normal_y[on], spans.length_m[on])
-        reduced = Reduced.by_parts(spans, on, np.zeros(len(on), np.int64), pairs.of_place, scale, mean=mean)
+        reduced = Reduced.by_parts(spans, which=on, owner=alone, pair=pairs.of_place, scale=scale, mean=mean)
         pair_m = np.zeros((len(pairs.half_width_m), scale.bins))
         np.add.at(pair_m, reduced.groups.pair, reduced.length_m)
         first = round(1000 * scale.origin_m)

@@ -1,7 +1,7 @@
 """Planted rows in pieces, each of one class under every tier, and what is expected to miss of each piece."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy.special import ndtr
@@ -38,6 +38,10 @@ class Pieces:
     start_m: np.ndarray
     end_m: np.ndarray
     classes: np.ndarray
+
+    def take(self, which: np.ndarray | slice) -> "Pieces":
+        """The pieces at an index, mask or slice."""
+        return Pieces(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
 
 def row_pieces(spans: Spans, places: Places, errors: Mapping[str, ReturnError]) -> Pieces:
@@ -149,17 +153,22 @@ def _miss_shares(
     asked = np.cumsum(last - span + 1)  # spans looked at up to each piece
     cuts = np.searchsorted(asked, np.arange(0, asked[-1] if len(span) else 0, _SPANS_AT_ONCE))
     for some in map(slice, cuts, [*cuts[1:], len(span)]):
-        covers = span[some], last[some], pieces.start_m[some], pieces.end_m[some]
-        _put_miss_shares(out[some], *covers, spans, group, half_width_m, sd_m)
+        piece, part, length, offset0, offset1 = _stretches(pieces.take(some), last=last[some], spans=spans)
+        count, mine = len(span[some]), group[part]
+        whole = np.maximum(np.bincount(piece, length, count), 1e-300)
+        for k in range(out.shape[1]):
+            mean = mean_miss_probability(offset0, offset1, half_width_m[mine], sd_m[mine, k])
+            out[some, k] = np.bincount(piece, mean * length, count) / whole
     out[spans.kind[span] != ON_STRIP] = np.nan
     return out
 
 
-def _put_miss_shares(
-    out: np.ndarray, span: np.ndarray, last: np.ndarray, start: np.ndarray, end: np.ndarray, spans: Spans,
-    group: np.ndarray, half_width_m: np.ndarray, sd_m: np.ndarray,
-) -> None:  # fmt: skip
-    """Put the shares of some pieces, each from `start` in span `span` to `end` in span `last`, into `out`."""
+def _stretches(pieces: Pieces, *, last: np.ndarray, spans: Spans) -> tuple[np.ndarray, ...]:
+    """The pieces cut at the ends of spans, on strips: piece and span of each part, its length and its two offsets [m].
+
+    `last` is the span in which each piece ends.
+    """
+    span, start, end = pieces.span, pieces.start_m, pieces.end_m
     count = last - span + 1
     piece = np.repeat(np.arange(len(span)), count)
     part = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count) + span[piece]
@@ -169,8 +178,4 @@ def _put_miss_shares(
     slope = (spans.offset1_m[part] - spans.offset0_m[part]) / spans.length_m[part]
     offset0 = spans.offset0_m[part] + slope * (s0 - spans.start_m[part])
     offset1 = spans.offset0_m[part] + slope * (s1 - spans.start_m[part])
-    whole = np.maximum(np.bincount(piece, s1 - s0, len(span)), 1e-300)
-    mine = group[part]
-    for k in range(out.shape[1]):
-        mean = mean_miss_probability(offset0, offset1, half_width_m[mine], sd_m[mine, k])
-        out[:, k] = np.bincount(piece, mean * (s1 - s0), len(span)) / whole
+    return piece, part, s1 - s0, offset0, offset1

@@ -98,7 +98,7 @@ class Reduced:
 
     @classmethod
     def by_parts(
-        cls, spans: Spans, which: np.ndarray, owner: np.ndarray, pair: np.ndarray, scale: Scale, *, mean: np.ndarray
+        cls, spans: Spans, *, which: np.ndarray, owner: np.ndarray, pair: np.ndarray, scale: Scale, mean: np.ndarray
     ) -> "Reduced":
         """The same of the spans at index `which`, which owner and pair are of; a part of a large field at a time."""
         parts = []

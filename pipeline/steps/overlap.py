@@ -81,7 +81,9 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
     lines, crs_wkt = _lines(field, planted), planted.crs.to_wkt()
     del planted  # a large field's lines are a hundred megabytes, and so is what they are painted from and into
     with overlap_tiff(tif, grid=grid, crs_wkt=crs_wkt, bands=judging.compare) as raster:
-        counted = _paint(raster, lines, _bands(field, errors, judging.row_margin_m), grid, rows=len(field.rows))
+        counted = _paint(
+            raster, lines=lines, bands=_bands(field, errors, judging.row_margin_m), grid=grid, rows=len(field.rows)
+        )
         del lines
         routes = agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
         _check(field, routes)
@@ -89,7 +91,7 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
     return _table(field, judging, counted, routes)
 
 
-def _paint(raster: rasterio.DatasetBase, lines: Lines, bands: Bands, grid: Grid, *, rows: int) -> np.ndarray:
+def _paint(raster: rasterio.DatasetBase, *, lines: Lines, bands: Bands, grid: Grid, rows: int) -> np.ndarray:
     """Fill the raster; length of each row by class code under each tier, shape (tiers, rows, 6) [m]."""
     counted = np.zeros((len(bands.bound_m), rows, 6))
     for first, window in _windows(grid, len(bands.bound_m)):
