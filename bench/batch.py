@@ -39,7 +39,7 @@ def step_of(step: str, batch: str, *, work: Path, out: Path, results: Path, kept
     reads = {
         "passes": {"batch": work / "intake" / batch, "settings": settings["geometry"]},
         "offsets": {"passes": made["passes"]},
-        "odds": laid,
+        "odds": laid | {"losses": settings["losses"]},
         "overlap": laid | {"raster": settings["raster"], "results": results},
         "figures": {"odds": made["odds"], "overlap": work / "overlap" / f"{batch}.parquet"},
         "bands": laid | {"crs_from": settings["crs"]},
@@ -48,7 +48,7 @@ def step_of(step: str, batch: str, *, work: Path, out: Path, results: Path, kept
         | {"tiers": settings["tiers"], "report": settings["report"], "results": results},
     }[step]
     keeps = {
-        "odds": ("tiers",), "overlap": ("tiers", "raster"), "page_parts": ("tiers",), "sheets": ("tiers", "report"),
+        "odds": ("tiers", "losses"), "overlap": ("tiers", "raster"), "page_parts": ("tiers",), "sheets": ("tiers", "report"),
     }.get(step)  # fmt: skip
     if kept and keeps:
         reads["kept"] = Kept.of_step(step, *(settings[name] for name in keeps), work=work)

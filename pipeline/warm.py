@@ -35,7 +35,7 @@ def _run_batch(batch: Path, folder: Path, settings: dict[str, Path]) -> None:
     laid = {"passes": folder / "passes", "offsets": folder / "offsets"}
     passes.run(batch=batch, settings=settings["geometry"], out=laid["passes"])
     offsets.run(passes=laid["passes"], out=laid["offsets"])
-    odds.run(**laid, tiers=settings["tiers"], out=folder / "odds")
+    odds.run(**laid, tiers=settings["tiers"], losses=settings["losses"], out=folder / "odds")
     results = folder / "results"
     overlap.run(
         **laid, tiers=settings["tiers"], raster=settings["raster"], results=results, out=folder / "overlap.parquet"

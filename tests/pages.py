@@ -48,7 +48,7 @@ def write_report(folder: Path, settings: dict) -> Path:
         laid = {name: made[name] for name in ("passes", "offsets")}
         passes.run(batch=batch, settings=at["geometry"], out=made["passes"])
         offsets.run(passes=made["passes"], out=made["offsets"])
-        odds.run(**laid, tiers=at["tiers"], out=made["odds"])
+        odds.run(**laid, tiers=at["tiers"], losses=at["losses"], out=made["odds"])
         bands.run(**laid, tiers=at["tiers"], crs_from=at["crs"], out=made["bands"])
         page_parts.run(
             **laid, odds=made["odds"], bands=made["bands"], tiers=at["tiers"], units=at["units"], out=made["page_parts"]

@@ -80,7 +80,8 @@ def judged(folder: Path, settings: dict) -> pd.DataFrame:
     """By tier: length of rows on strips [m], mean and percentiles of the missed share."""
     _, _, at = measured(folder, settings)
     tiers = at["odds"].parents[1] / "settings/tiers.json"
-    odds.run(passes=at["passes"], offsets=at["offsets"], tiers=tiers, out=at["odds"])
+    losses = tiers.with_name("losses.json")
+    odds.run(passes=at["passes"], offsets=at["offsets"], tiers=tiers, losses=losses, out=at["odds"])
     rows = pd.read_parquet(at["odds"] / "rows.parquet").groupby(c.TIER).sum(numeric_only=True)
     length = rows[c.HOLDS_M] + rows[c.DOUBT_M] + rows[c.MISSES_M]
     field = pd.read_parquet(at["odds"] / "fields.parquet").set_index(c.TIER)

@@ -158,7 +158,7 @@ def settings():
         "tiers": tiers, "compare": list(tiers), "autumn": "same", "kind": "planned", "row_margin_m": 0.0,
         "row_miss_share": 0.5, "steering_95_m": [0.0, 0.0], "seed": 1, "machine_95_m": 0.0, "base_shift_95_m": 0.0,
         "enough_share": 0.95, "next_checks": 0, "starts_per_day": 0.0, "working_day_s": 36000.0,
-        "capacity_m2_s": [20.0, 25.0], "response": None,
+        "capacity_m2_s": [20.0, 25.0],
     }  # fmt: skip
 
 

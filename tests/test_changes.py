@@ -34,7 +34,8 @@ def compare() -> pd.DataFrame:
     """The step `changes` alone; its table."""
     changes.run(
         table=Path("results/field_tier.csv"), config=Path("work/config.json"), tiers=Path("work/settings/tiers.json"),
-        keys=sorted(Path("work/intake").glob("*/key.json")), last=Path("work/last"), out=Path("changes.csv"),
+        losses=Path("work/settings/losses.json"), keys=sorted(Path("work/intake").glob("*/key.json")),
+        last=Path("work/last"), out=Path("changes.csv"),
         report=Path("work/settings/report.json"), page=Path("changes.html"),
     )  # fmt: skip
     return pd.read_csv("changes.csv", dtype=str, keep_default_na=False)

@@ -18,7 +18,11 @@ from pipeline.core.tiering import Site, return_errors
 BEGUN_S = [0.0, 120.0, 240.0, 360.0]
 
 
-def run(folder, *, waited: str, timed: bool = True) -> tuple[pd.Series, pd.Series]:
+#: Whose wait is paid for: an hour that costs nothing is a price, no price is none.
+PAID = {"machine_hour": "0 USD/h", "days_per_season": 10}
+
+
+def run(folder, *, waited: str, timed: bool = True, paid: dict = PAID) -> tuple[pd.Series, pd.Series]:
     """Lines of the losses and of field_tier.csv of one field planted right on its strips, from one start on."""
     folder.mkdir()
     rows = passes_of(1)
@@ -29,12 +33,21 @@ def run(folder, *, waited: str, timed: bool = True) -> tuple[pd.Series, pd.Serie
     settings["tiers"] = {"catalogue": catalogue(folder), "compare": ["slow"]}
     settings["costs"] = {
         "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},
-        "tiers": {"slow": {"fee": "0 USD"}}, "waited_share": waited,
+        "tiers": {"slow": {"fee": "0 USD"}}, "waited_share": waited, **paid,
     }  # fmt: skip
     tables = run_steps(settings, folder)
     parts = [pd.read_parquet(one / "losses.parquet") for one in sorted((folder / "work/odds").iterdir())]
     table = pd.concat(parts).set_index("field_id")
     return table.loc["F0"], tables["fields"].set_index("field_id").loc["F0"]
+
+
+@pytest.mark.parametrize("paid", [{}, PAID | {"starts_per_day": 0}, PAID | {"days_per_season": 0}])
+def test_nobody_waits_where_nobody_pays_for_it(paid, tmp_path):
+    losses, _ = run(tmp_path / "unpaid", waited="100 %", paid=paid)
+    at_once, _ = run(tmp_path / "at once", waited="0 %")
+    waited, _ = run(tmp_path / "waited", waited="100 %")
+    assert losses.equals(at_once)
+    assert losses["loss_m2"] > 2 * waited["loss_m2"]
 
 
 def sd_after(seconds: float) -> float:

@@ -91,7 +91,8 @@ def judged(work, taken, chosen) -> list[pd.DataFrame]:
     tables = []
     for batch in sorted((taken / "chosen").iterdir()):
         measured, tiers, out = work / "offsets" / batch.name, taken / "settings" / "tiers.json", taken / "odds" / batch.name
-        odds.run(passes=batch, offsets=measured, tiers=tiers, out=out)
+        losses = tiers.with_name("losses.json")
+        odds.run(passes=batch, offsets=measured, tiers=tiers, losses=losses, out=out)
         tables.append(pd.read_parquet(out / "rows.parquet"))
     return tables
 

@@ -337,6 +337,19 @@ def test_another_price_computes_the_choice_alone(again):
     assert rules_run(ran(again, dearer)) == SEEN | {"choice": 1, "changes": 1, "manifest": 1}
 
 
+def test_another_wait_or_curve_paints_and_draws_nothing_anew(again):
+    """What a wait or a curve changes are losses, and only the odds know of them."""
+    costs = {
+        "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"}, "days_per_season": 10,
+        "tiers": {"sbas": {"fee": "0 USD"}, "rtk_base": {"fee": "1 USD"}}, "machine_hour": "180 USD/h",
+    }  # fmt: skip
+    ran(again, SETTINGS | {"costs": costs})
+    for other in ({"waited_share": "50 %"}, {"response": {"curve": "goodwell_2007"}}):
+        found = rules_run(ran(again, SETTINGS | {"costs": costs | other}))
+        assert found["odds"] == 2 and found["choice"] == 1
+        assert not {"passes", "offsets", "overlap", "bands"} & found.keys()
+
+
 def test_another_title_or_paper_makes_no_field_of_the_page_anew(again):
     """Sheets bear both, and the report's first page the title; what a field's part of the page is made of has neither."""
     other = SETTINGS | {"title": "Another title", "report": {"sheets": "all", "paper": "a4"}}

@@ -41,7 +41,7 @@ def drawn(settings, folder, monkeypatch) -> tuple[list[SheetData], Counter]:
     passes.run(batch=batch, settings=work / "settings/geometry.json", out=at["passes"])
     offsets.run(passes=at["passes"], out=at["offsets"])
     measured = {"passes": at["passes"], "offsets": at["offsets"], "tiers": tiers}
-    odds.run(**measured, out=at["odds"])
+    odds.run(**measured, losses=tiers.with_name("losses.json"), out=at["odds"])
     bands.run(**measured, crs_from=work / "settings/crs.json", out=at["bands"])
     opened = pyarrow.parquet.ParquetFile
 

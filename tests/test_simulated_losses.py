@@ -95,11 +95,13 @@ def test_loss_of_simulated_seasons(shape, drift_share, waited, tmp_path):
     settings = write_small(tmp_path, small, {"invented": figures})
     settings["costs"] = {
         "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},
-        "tiers": {"invented": {"fee": "0 USD"}}, "waited_share": f"{100 * waited:g} %",
+        "tiers": {"invented": {"fee": "0 USD"}}, "waited_share": f"{100 * waited:g} %", "machine_hour": "0 USD/h",
+        "days_per_season": 10,
     }  # fmt: skip
     _, _, at = measured(tmp_path, settings)
     tiers = at["odds"].parents[1] / "settings/tiers.json"
-    odds.run(passes=at["passes"], offsets=at["offsets"], tiers=tiers, out=at["odds"])
+    losses = tiers.with_name("losses.json")
+    odds.run(passes=at["passes"], offsets=at["offsets"], tiers=tiers, losses=losses, out=at["odds"])
     (found,) = pd.read_parquet(at["odds"] / "losses.parquet").to_dict("records")
     rng = np.random.default_rng([71, round(100 * drift_share)])
     overlay = Overlay.of(small, figures, waited_s=waited * figures.converges_s)

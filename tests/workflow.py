@@ -118,7 +118,7 @@ def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
         passes.run(batch=batch, settings=work / "settings/geometry.json", out=laid)
         offsets.run(passes=laid, out=measured)
         judging, judged = work / "settings/tiers.json", work / "odds" / batch.name
-        odds.run(passes=laid, offsets=measured, tiers=judging, out=judged)
+        odds.run(passes=laid, offsets=measured, tiers=judging, losses=judging.with_name("losses.json"), out=judged)
         counted = work / "overlap" / f"{batch.name}.parquet"
         overlap.run(
             passes=laid, offsets=measured, tiers=judging, raster=work / "settings/raster.json", results=results, out=counted

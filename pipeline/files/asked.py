@@ -51,10 +51,16 @@ class Asked:
 
     @cached_property
     def waited(self) -> dict[str, ReturnError]:
-        """Errors after the waiting that the costs pay for; none where no time tells of a start, or nobody waits."""
-        timed = self._timed(self.field.planter_side) or self._timed(self.field.strip_side)
-        share = self.judging.waited_share if timed else 0.0
-        return self.field.errors(self.judging, waited_share=share) if share > 0.0 else {}
+        """Errors after the waiting that the costs pay for; none where it changes nothing.
+
+        Nothing changes where nobody waits, rows are in the ground already, no time tells of a start, or the strips alone
+        have times and are made as they are.
+        """
+        sides = [self.field.planter_side, *([self.field.strip_side] if self.judging.autumn == "same" else [])]
+        share = self.judging.waited_share
+        if share == 0.0 or self.judging.kind == "surveyed" or not any(self._timed(side) for side in sides):
+            return {}
+        return self.field.errors(self.judging, waited_share=share)
 
     def missed_after_waiting_m(self, tier: str, otherwise_m: float) -> float:
         """Expected missing length after that waiting [m]."""

@@ -36,9 +36,8 @@ def changes_between(before: RunState | None, now: RunState) -> pd.DataFrame:
 
 def _changes(before: RunState, now: RunState) -> Iterator[Line]:
     yield from _settings(json.loads(before.config), json.loads(now.config))
-    tiers = [json.loads(one.tiers) for one in (before, now)]
-    yield from _tiers(*(one["tiers"] for one in tiers))
-    yield from _curve(*(one["response"] for one in tiers))
+    yield from _tiers(json.loads(before.tiers)["tiers"], json.loads(now.tiers)["tiers"])
+    yield from _curve(json.loads(before.losses)["response"], json.loads(now.losses)["response"])
     lines, fields = (before.lines, now.lines), (before.fields, now.fields)
     areas = tuple(_areas(one) for one in lines)
     for what, names in (

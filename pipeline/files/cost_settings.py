@@ -26,8 +26,10 @@ _YEARLY = Decimal("0.0000000001")
 _NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0], "unit": ""}
 
 
-def response_settings(config: Config, *, project: Path) -> dict | None:
-    """The curve, for the steps that compute with it and tell when it changed; None where nothing is to be chosen.
+def loss_settings(config: Config, *, project: Path) -> dict:
+    """The curve, for the steps that compute with it and tell when it changed, and the share of the wait that is waited.
+
+    No curve where nothing is to be chosen.
 
     Raises
     ------
@@ -35,12 +37,22 @@ def response_settings(config: Config, *, project: Path) -> dict | None:
         If the curve is not there.
     """
     if config.costs is None:
-        return None
-    curve = chosen_curve(config.costs, project=project, working_dir=Path.cwd())
+        return {"response": None, "waited_share": 0.0}
+    return {"response": _response(config.costs, project=project), "waited_share": waited_share(config.costs)}
+
+
+def _response(costs: Costs, *, project: Path) -> dict:
+    curve = chosen_curve(costs, project=project, working_dir=Path.cwd())
     if curve is None:
         return _NOTHING
     distance, loss = zip(*curve.points, strict=True)
     return {"distance_m": list(distance), "loss": list(loss), "unit": curve.unit}
+
+
+def waited_share(costs: Costs) -> float:
+    """Share of the convergence that machines wait: none where no price, start or day says that anybody pays for it."""
+    paid = costs.machine_hour is not None and costs.starts_per_day > 0.0 and costs.days_per_season != 0.0
+    return costs.waited_share if paid else 0.0
 
 
 def choice_settings(config: Config, tiers: Mapping[str, Tier], compare: Sequence[str], *, project: Path) -> dict:
@@ -108,7 +120,7 @@ def _tier(costs: Costs, name: str, tier: Tier) -> dict:
         "fee": _written(said.fee.value), "once_a_year": _written(once.quantize(_YEARLY, ROUND_CEILING)),
         "count": costs.machines_per_farm if said.per == "machine" else 1, "per": said.per,
         "wait_h_per_day": wait_h(
-            convergence_s=tier.convergence_s, starts_per_day=costs.starts_per_day, days=1.0, waited_share=costs.waited_share
+            convergence_s=tier.convergence_s, starts_per_day=costs.starts_per_day, days=1.0, waited_share=waited_share(costs)
         ),
     }  # fmt: skip
 
@@ -124,7 +136,7 @@ def _wait(costs: Costs, autumn: str) -> dict:
     price = Decimal(0) if hour is None else hour.value * Decimal(repr(3600.0 / to_si(f"1 {hour.per}", kind=TIME)))
     capacity = costs.field_capacity
     return {
-        "price": f"{price.normalize():f}", "days": costs.days_per_season, "share": costs.waited_share,
+        "price": f"{price.normalize():f}", "days": costs.days_per_season, "share": waited_share(costs),
         # Of a fixed autumn tier the waiting is the same whatever is chosen.
         "operations": 2 if autumn == "same" else 1,
         "m2_per_day": None if capacity is None else costs.working_day_s * field_capacity_m2_s(

@@ -20,7 +20,10 @@ from pipeline import columns as c
 from pipeline.files.store import read_json, to_json, whole_folder, write_bytes
 
 _STATE = "state.json"
-_FILES = {"table": "field_tier.csv", "contents": "fields.json", "config": "config.json", "tiers": "tiers.json"}
+_FILES = {
+    "table": "field_tier.csv", "contents": "fields.json", "config": "config.json", "tiers": "tiers.json",
+    "losses": "losses.json",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -33,7 +36,7 @@ class RunState:
         Of field_tier.csv.
     contents : bytes
         Of the fields, as `field_contents` has them.
-    config, tiers : bytes
+    config, tiers, losses : bytes
         Of the files that `intake` writes.
     """
 
@@ -41,6 +44,7 @@ class RunState:
     contents: bytes
     config: bytes
     tiers: bytes
+    losses: bytes
 
     @classmethod
     def read(cls, folder: Path) -> RunState:
@@ -73,7 +77,7 @@ class RunState:
         """Whether these results are what the run came to."""
         pairs = (
             (self.table, results / "field_tier.csv"), (self.config, work / "config.json"),
-            (self.tiers, work / "settings" / "tiers.json"),
+            (self.tiers, work / "settings" / "tiers.json"), (self.losses, work / "settings" / "losses.json"),
         )  # fmt: skip
         return all(path.is_file() and path.read_bytes() == said for said, path in pairs)
 

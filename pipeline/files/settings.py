@@ -30,8 +30,8 @@ class Settings:
     starts_per_day: float
     working_day_s: float
     capacity_m2_s: tuple[float, float]
-    response: Response | None
-    waited_share: float
+    response: Response | None = None
+    waited_share: float = 0.0
 
     @property
     def names(self) -> dict[str, str]:
@@ -39,14 +39,14 @@ class Settings:
         return {tier: self.tiers[tier].name for tier in self.compare}
 
     @classmethod
-    def read(cls, path: Path) -> "Settings":
-        """From tiers.json."""
-        said = read_json(path)
-        tiers = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
+    def read(cls, tiers: Path, *, losses: Path | None = None) -> "Settings":
+        """From tiers.json, and losses.json where losses are asked for."""
+        said, lost = read_json(tiers), read_json(losses) if losses else {}
+        catalogue = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
         pairs = {name: tuple(said[name]) for name in ("steering_95_m", "capacity_m2_s")}
-        curve = said.pop("response")
+        curve = lost.get("response")
         response = curve and Response(*(np.array(curve[name], float) for name in ("distance_m", "loss")))
-        return cls(tiers=tiers, response=response, **(said | pairs))
+        return cls(tiers=catalogue, response=response, waited_share=lost.get("waited_share", 0.0), **(said | pairs))
 
 
 def fields_of(passes: Path, *, only: str | None = None) -> list[Path]:

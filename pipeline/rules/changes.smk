@@ -3,6 +3,7 @@ rule changes:
         table="results/field_tier.csv",
         config=after_intake("work/config.json"),
         tiers=after_intake("work/settings/tiers.json"),
+        losses=after_intake("work/settings/losses.json"),
         report=after_intake("work/settings/report.json"),
         batch_keys=of_batches("work/intake/{batch}/key.json"),
         batches=after_intake("work/settings/batches.json"),

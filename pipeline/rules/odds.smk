@@ -3,6 +3,7 @@ rule odds:
         passes="work/passes/{batch}/listed.json",
         offsets="work/offsets/{batch}/listed.json",
         tiers="work/settings/tiers.json",
+        losses="work/settings/losses.json",
         versions="work/settings/versions.json",
         code=code_of("odds"),
     output:

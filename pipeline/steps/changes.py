@@ -11,15 +11,16 @@ from pipeline.files.store import read_json, to_json, write_bytes, write_csv
 
 
 def run(
-    *, table: Path, config: Path, tiers: Path, report: Path, keys: list[Path], last: Path, out: Path, page: Path
-) -> None:
+    *, table: Path, config: Path, tiers: Path, losses: Path, report: Path, keys: list[Path], last: Path, out: Path,
+    page: Path,
+) -> None:  # fmt: skip
     """Write changes.csv and changes.html.
 
     Parameters
     ----------
     table : Path
         field_tier.csv.
-    config, tiers, report : Path
+    config, tiers, losses, report : Path
         What `intake` wrote.
     keys : list of Path
         The key of every batch; its layers lie beside it.
@@ -33,7 +34,7 @@ def run(
     """
     known = last_state(last)
     contents = contents_of({key.parent.name: key.parent for key in keys}, known.batches if known else {})
-    parts = {"table": table, "config": config, "tiers": tiers}
+    parts = {"table": table, "config": config, "tiers": tiers, "losses": losses}
     now = RunState(contents=to_json(contents), **{name: path.read_bytes() for name, path in parts.items()})
     changes = changes_between(keep(last, now), now)
     LOG.info("changes: %d lines", len(changes))
@@ -47,7 +48,7 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             table=Path(job.input.table), config=Path(job.input.config), tiers=Path(job.input.tiers),
-            report=Path(job.input.report), page=Path(job.output.page),
+            losses=Path(job.input.losses), report=Path(job.input.report), page=Path(job.output.page),
             keys=[Path(p) for p in job.input.batch_keys], last=Path("work/last"), out=Path(job.output.table),
         ),
         log=job.log[0],

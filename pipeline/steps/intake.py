@@ -16,7 +16,7 @@ from pipeline import columns as c
 from pipeline.core.tier import Tier
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
-from pipeline.files.cost_settings import choice_settings, response_settings
+from pipeline.files.cost_settings import choice_settings, loss_settings
 from pipeline.files.field_sizes import batch_sizes
 from pipeline.files.fields import batches_of, field_folder
 from pipeline.files.headline import account_lines
@@ -97,9 +97,9 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             "starts_per_day": 0.0 if judging.convergence.count == "none" else judging.convergence.starts_per_day,
             "working_day_s": judging.convergence.working_day_s,
             "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
-            "response": response_settings(settings, project=PROJECT),
-            "waited_share": settings.costs.waited_share if settings.costs else 0.0,
         },
+        # By itself, for only the odds depend on it.
+        "losses": loss_settings(settings, project=PROJECT),
         "choice": choice_settings(settings, tiers, compare, project=PROJECT),
         # Results of two versions of a library are not to be mixed.
         "versions": versions(),

@@ -28,21 +28,23 @@ from pipeline.files.store import hash_of_files, listed_folder, write_frame
 _TABLES = ("rows", "passes", "fields", "waiting", "shift", "audit", "losses")
 
 
-def run(*, passes: Path, offsets: Path, tiers: Path, out: Path, kept: Kept | None = None) -> None:
+def run(
+    *, passes: Path, offsets: Path, tiers: Path, losses: Path, out: Path, kept: Kept | None = None
+) -> None:
     """Judge all fields of a batch.
 
     Parameters
     ----------
     passes, offsets : Path
         Folders of those steps.
-    tiers : Path
-        tiers.json.
+    tiers, losses : Path
+        Settings.
     out : Path
         Folder to fill with rows, passes and field figures.
     kept : Kept, optional
         What was computed before.
     """
-    judging = Settings.read(tiers)
+    judging = Settings.read(tiers, losses=losses)
     tables: dict[str, list[pd.DataFrame]] = {name: [] for name in _TABLES}
     for folder in counted(fields_of(passes), "odds", "fields", log=LOG):
         make = partial(_judge, folder, offsets, judging)
@@ -175,7 +177,8 @@ if __name__ == "__main__":
     run_step(
         lambda: run(
             passes=Path(job.input.passes).parent, offsets=Path(job.input.offsets).parent, tiers=Path(job.input.tiers),
-            out=Path(job.output[0]).parent, kept=Kept.of_step("odds", Path(job.input.tiers), work=Path(WORK)),
+            losses=Path(job.input.losses), out=Path(job.output[0]).parent,
+            kept=Kept.of_step("odds", Path(job.input.tiers), Path(job.input.losses), work=Path(WORK)),
         ),
         log=job.log[0],
     )  # fmt: skip
