@@ -2,6 +2,7 @@
 
 import math
 import re
+from decimal import ROUND_HALF_UP, Decimal
 
 INCH_M = 0.0254
 FOOT_M = 0.3048
@@ -12,6 +13,7 @@ HECTARE_M2 = 10_000.0
 ROUNDING = 1e-7
 # Less than this is less than one per cent when it is rounded.
 SLIGHT = 0.005
+_SIX = Decimal("1e-6")
 UNIT_SYSTEMS = ("us", "metric")
 NOTHING, MINUS = "\u2013", "\u2212"
 # A no-break space, so that a number never parts from its unit at the end of a line.
@@ -121,8 +123,9 @@ def read_share(share: float) -> float:
     if not math.isfinite(share):
         return share
     if SLIGHT <= share <= 1.0 - SLIGHT:
-        return round(share, 6)
-    small = float(f"{min(share, 1.0 - share):.3g}")
+        # The figure the machine holds, exactly, and half up, as JavaScript's toFixed has it: `round` goes to the even.
+        return float(Decimal(share).quantize(_SIX, ROUND_HALF_UP))
+    small = float(f"{min(share, 1.0 - share):.3g}")  # never halfway: no such binary fraction is that little
     return small if share < SLIGHT else round(1.0 - small, 12)
 
 
@@ -157,7 +160,8 @@ def _per_cent(share: float) -> str:
         return "<1"
     if 1.0 - SLIGHT <= read <= 1.0 - ROUNDING:
         return ">99"
-    return str(math.floor(100.0 * read + 0.5))
+    # 0.145 is held as a little less than it reads; what is halfway as it reads is rounded up.
+    return str(math.floor(round(100.0 * read, 9) + 0.5))
 
 
 def _scaled_length(length_m: float, *, units: str) -> tuple[float, str]:

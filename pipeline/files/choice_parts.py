@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 
 import numpy as np
 
@@ -70,7 +70,7 @@ def flip_lines(choice: FarmChoice) -> Iterator[dict]:
         yield choice.ids | dict(zip(c.MARGINS_MONEY, margins, strict=True)) | {
             c.OPTION: choice.name(choice.best[0]), c.DRIVER: one.driver,
             c.TIER: "" if one.tier is None else choice.farm.stake.tiers[one.tier],
-            c.PRICE_MONEY: price if one.tier is None else f"{Decimal(price):.2f}",
+            c.PRICE_MONEY: price if one.tier is None else str(Decimal(price).quantize(Decimal("0.01"), ROUND_HALF_UP)),
             **_side("below", price, one.below, choice.name(one.below_option)),
             **_side("above", price, one.above, choice.name(one.above_option)),
         }  # fmt: skip

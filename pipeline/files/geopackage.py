@@ -24,6 +24,8 @@ GEOMETRY = "geom"
 OUTLINE = "#3A3A3A"
 # Ends of ranges where a program wants figures: shares are 0 to 1.
 LOWEST, HIGHEST = 0.0, 1.0
+# Less than the digits that shares are written with.
+BELOW = 1e-7
 STYLES, LEGEND = "layer_styles", "legend"
 
 
@@ -198,7 +200,8 @@ def _qml(style: Style) -> str:
     if style.column is None:
         renderer = f'<renderer-v2 type="singleSymbol"><symbols>{symbols}</symbols></renderer-v2>'
     elif style.edges:
-        ends = [(LOWEST if low is None else low, HIGHEST if high is None else high) for low, high in style.ranges]
+        # A value at an edge belongs to the range above it, and of two ranges that share it these programs take the lower.
+        ends = [(LOWEST if low is None else low, HIGHEST if high is None else high - BELOW) for low, high in style.ranges]
         ranges = "".join(
             f'<range symbol="{k}" lower="{low}" upper="{high}" label={quoteattr(style.label(value))} render="true"/>'
             for k, ((value, _), (low, high)) in enumerate(zip(style.colours, ends, strict=True))

@@ -5,7 +5,8 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.show import share_text
+from pipeline.core.figures import without_empty_shares
+from pipeline.core.show import GAP, NOTHING, share_text
 from pipeline.files.choice_words import CAUTION, said_of
 from pipeline.files.store import read_json
 
@@ -22,9 +23,9 @@ def headline(results: Path) -> str:
         Folder of a finished run.
     """
     table = pd.read_csv(results / "field_tier.csv", dtype={c.FIELD_ID: str}, keep_default_na=False, na_values=[""])
-    cell = (100 * table[c.EXPECTED_MISS_SHARE]).map("{:.0f} %".format)
-    cell = cell.where(table[c.EXPECTED_MISS_SHARE] * 100 >= 0.5, "<1 %").where(table[c.EXPECTED_MISS_SHARE] > 0, "0 %")
-    cell = cell + table[c.REACH].map(lambda reach: "*" if reach == c.OUT_OF_REACH else "")
+    table = without_empty_shares(table)
+    mark = table[c.REACH].map(lambda reach: "*" if reach == c.OUT_OF_REACH else "")
+    cell = table[c.EXPECTED_MISS_SHARE].map(_plain) + mark
     shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")
     shown = shown[list(table[c.TIER].unique())].rename_axis(index=None, columns=None)
     lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
@@ -39,7 +40,6 @@ def headline(results: Path) -> str:
         lines += ["", *account_lines(account)]
         if any(said["rejected"] for said in account.values()):
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
-    page = results / "report.html"
     page = results / "report.html"
     lines += ["", f"Results: {results.resolve()}", *([f"To begin with: {page.resolve()}"] if page.exists() else [])]
     lines.append("Figures are statistics of position, not a safety system.")
@@ -77,7 +77,12 @@ def _checked_lines(table: pd.DataFrame) -> list[str]:
 
 def _with_range(share: float, low: float, high: float) -> str:
     """Such as ``34 % (31 % to 37 %)``, with plain blanks."""
-    return f"{share_text(share)} ({share_text(low)} to {share_text(high)})".replace("\u00a0", " ")
+    return f"{_plain(share)} ({_plain(low)} to {_plain(high)})"
+
+
+def _plain(share: float) -> str:
+    """As the report says it, in signs that every terminal has."""
+    return share_text(share).replace(GAP, " ").replace(NOTHING, "-")
 
 
 def account_lines(account: dict[str, dict]) -> list[str]:

@@ -77,8 +77,8 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
     out = []
     for _, lines in flips.groupby("place", sort=False):
         # A price that moves nothing by a whole unit has no bar to be seen.
-        amounts = lines[list(c.MARGINS_MONEY)].astype(float).round()
-        lines = lines[amounts.nunique(axis=1) > 1]
+        amounts = lines[list(c.MARGINS_MONEY)].astype(float)
+        lines = lines[amounts.max(axis=1) - amounts.min(axis=1) >= 1.0]
         if not len(lines):
             continue
         name = _farm(lines.iloc[0])

@@ -136,7 +136,7 @@ MEANINGS = {
     c.UNIT_PRICE_MONEY: "price of one of it; empty where the part is a share or a sum of others",
     c.AMOUNT_MONEY: "quantity times price, rounded once to the cent",
     c.DRIVER: "price that is moved while all else stays: of what is lost, of waiting, or of a tier's fee or one-off",
-    c.PRICE_MONEY: "the price as it was given; of a one-off what falls on a year",
+    c.PRICE_MONEY: "the price as it was given, of fees and one-offs to the cent; of a one-off what falls on a year",
     **{
         name: words
         for side in ("below", "above")

@@ -31,7 +31,8 @@ function perCent(share) {
   const read = readShare(share);
   if (read >= ROUNDING && read < SLIGHT) return "<1";
   if (read >= 1 - SLIGHT && read <= 1 - ROUNDING) return ">99";
-  return String(Math.floor(100 * read + 0.5));
+  // 0.145 is held as a little less than it reads; what is halfway as it reads is rounded up.
+  return String(Math.floor(+(100 * read).toFixed(9) + 0.5));
 }
 
 const shareText = (share) => (Number.isFinite(share) ? `${perCent(share)}\u00a0%` : "–");
@@ -164,7 +165,7 @@ async function openField(folder, tier) {
 function coarserText(said) {
   if (!said) return "";
   const [drawn, offset] = [said.drawn, said.offset].map(lengthText);
-  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. The figures are as exact as those of any field.`;
+  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables and figures are as exact as those of any field; lengths in the map's legend are of what is drawn.`;
 }
 
 function tierSwitch() {

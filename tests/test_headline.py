@@ -1,0 +1,45 @@
+"""What a run prints says shares as the report does: the rounding is worked out here, by hand."""
+
+import numpy as np
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.files.headline import headline
+
+#: Half up as at school; what is little but not nothing, or nearly but not quite all, is neither 0 nor 100.
+WANTED = {0.0: "0 %", 0.001: "<1 %", 0.005: "1 %", 0.125: "13 %", 0.145: "15 %", 0.5: "50 %", 0.997: ">99 %", 1.0: "100 %"}
+
+
+def tables_in(folder, shares, *, judged_m=100.0, checks=0, reach="in reach") -> str:
+    figures = {c.EXPECTED_MISS_SHARE: shares, c.P10: 0.125, c.P90: 0.997, c.CHECKED_SHARE: 0.001}
+    checked = dict(zip(c.CHECKED_SHARES, (0.0, 0.001, 0.145), strict=True))
+    pd.DataFrame({
+        c.FIELD_ID: [f"F{k}" for k in range(len(shares))], c.TIER: "any", c.REACH: reach, c.CHECK_COUNT: checks,
+        c.HOLDS_M: judged_m, c.DOUBT_M: 0.0, c.MISSES_M: 0.0, **figures, **checked,
+    }).to_csv(folder / "field_tier.csv", index=False)  # fmt: skip
+    return headline(folder)
+
+
+def cells(said: str) -> dict[str, str]:
+    lines = [line.split(maxsplit=1) for line in said.splitlines() if line.startswith("F") and len(line.split()) in (2, 3)]
+    return dict(lines)
+
+
+def test_shares_read_as_they_do_in_the_report(tmp_path):
+    assert cells(tables_in(tmp_path, list(WANTED))) == {f"F{k}": text for k, text in enumerate(WANTED.values())}
+
+
+def test_a_field_without_rows_on_strips_has_no_share(tmp_path):
+    said = tables_in(tmp_path, [0.0, 0.0], judged_m=[100.0, 0.0], checks=[0, 2])
+    assert cells(said) == {"F0": "0 %", "F1": "-"}
+    assert "F1  any - (- to -) - (- to -) after 2 ground checks" in " ".join(said.replace("   ", " ").splitlines())
+
+
+def test_before_and_after_the_checks_are_rounded_alike(tmp_path):
+    said = tables_in(tmp_path, [0.145], checks=1)
+    assert "15 % (13 % to >99 %) <1 % (0 % to 15 %) after 1 ground check" in said
+
+
+def test_out_of_reach_is_marked_beside_the_share(tmp_path):
+    said = tables_in(tmp_path, [0.125, np.nan], reach=[c.OUT_OF_REACH, "in reach"])
+    assert cells(said) == {"F0": "13 %*", "F1": "-"}
