@@ -76,20 +76,23 @@ def test_two_places_are_nearly_the_best_pair(repeatable_m):
     # Referee: every pair of candidates, what is left computed by nested bins over many draws, no regression.
     error, where = field(one=tier(repeatable_m=repeatable_m, pass_to_pass_m=0.1))
     length = np.linspace(1.0, 3.0, 12)
-    few, many = (seasons(error, draws) for draws in (2048, 2**15))
-    greedy = next_places(
-        share(shift_at(few, where), length), offsets(few, where), tape_sd_m=TAPE_M, count=2, seed=1
-    )
+    many = seasons(error, 2**15, seed=1001)
     missed, measured = share(shift_at(many, where), length), offsets(many, where)
     measured = measured + TAPE_M * np.random.default_rng(3).standard_normal(measured.shape)
     every = {pair: binned_left(missed, measured[list(pair)]) for pair in itertools.combinations(range(12), 2)}
-    chosen = every[tuple(sorted(greedy.place))]
-    # Greedy is not exhaustive and 2,048 draws are not 32,768: within 5 % of the best, and better than most.
-    # How many of the 66 pairs are better depends on the draws, for many differ by less than their noise.
-    assert chosen < 1.05 * min(every.values())
-    assert (np.array(list(every.values())) < chosen).mean() < 0.3
-    # And it says what is left: the bins leave a little more, the regression too.
-    assert greedy.left_sd[1] == pytest.approx(chosen, rel=0.12)
+    told = {pair: missed.std() - left for pair, left in every.items()}
+    for seed in range(1, 5):
+        few = seasons(error, 2048, seed)
+        greedy = next_places(
+            share(shift_at(few, where), length), offsets(few, where), tape_sd_m=TAPE_M, count=2, seed=seed
+        )
+        chosen = tuple(sorted(greedy.place))
+        # Greedy is not exhaustive, and 2,048 draws are not 32,768: nine tenths of what the best pair tells. A pair at
+        # random would not do; which rank the chosen one has says nothing, for many differ by less than their noise.
+        assert told[chosen] > 0.9 * max(told.values())
+        assert np.mean(list(told.values())) < 0.8 * max(told.values())
+        # And it says what is left: the bins leave a little more, the regression too.
+        assert greedy.left_sd[1] == pytest.approx(every[chosen], rel=0.12)
 
 
 def test_the_sd_left_is_what_conditioning_leaves():

@@ -179,7 +179,8 @@ def test_what_cannot_be_written_to_is_named_and_stays_as_it_is(place, lost, said
     disk(home / place, "--bind", home / place)
     mount("-o", "remount,ro,bind", home / place)
     done = snakemake(SETTINGS, home)
-    assert [line.startswith("rowreturn: error: " + said.format(home=home)) for line in errors_of(done)] == [True]
+    errors = errors_of(done)
+    assert [line.startswith("rowreturn: error: " + said.format(home=home)) for line in errors] == [True], errors
     assert hashes(home / "results") == before
     mount("-o", "remount,rw,bind", home / place)
     done = snakemake(SETTINGS, home)

@@ -35,7 +35,7 @@ from pipeline.commands import bounded
 from pipeline.commands.look import look_at
 from pipeline.commands.look_text import look_text
 from pipeline.errors import RowreturnError
-from pipeline.files.headline import account_lines
+from pipeline.files.account import account_lines
 from pipeline.files.store import read_geo
 from pipeline.steps import passes
 

@@ -327,14 +327,15 @@ def test_other_folders_cores_places_and_times_give_the_same_bytes(base, tmp_path
         assert from_nothing(base, tmp_path / f"a folder {cores}", SETTINGS, cores=cores) == wanted
 
 
-def test_another_price_computes_the_choice_alone(again):
+def test_another_price_computes_the_choice_and_what_tells_it_alone(again):
     costs = {
         "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},
         "tiers": {"sbas": {"fee": "0 USD"}, "rtk_base": {"fee": "1 USD"}},
     }  # fmt: skip
     ran(again, SETTINGS | {"costs": costs})
     dearer = SETTINGS | {"costs": costs | {"crop": {"price": "6 USD/bu"}}}
-    assert rules_run(ran(again, dearer)) == SEEN | {"choice": 1, "changes": 1, "manifest": 1}
+    told = ("choice", "changes", "datapackage", "workbook", "report", "manifest")
+    assert rules_run(ran(again, dearer)) == SEEN | dict.fromkeys(told, 1)
 
 
 def test_another_wait_or_curve_paints_and_draws_nothing_anew(again):

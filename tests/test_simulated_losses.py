@@ -100,8 +100,9 @@ def test_loss_of_simulated_seasons(shape, drift_share, waited, tmp_path):
     }  # fmt: skip
     _, _, at = measured(tmp_path, settings)
     tiers = at["odds"].parents[1] / "settings/tiers.json"
-    losses = tiers.with_name("losses.json")
-    odds.run(passes=at["passes"], offsets=at["offsets"], tiers=tiers, losses=losses, out=at["odds"])
+    odds.run(
+        passes=at["passes"], offsets=at["offsets"], tiers=tiers, losses=tiers.with_name("losses.json"), out=at["odds"]
+    )
     (found,) = pd.read_parquet(at["odds"] / "losses.parquet").to_dict("records")
     rng = np.random.default_rng([71, round(100 * drift_share)])
     overlay = Overlay.of(small, figures, waited_s=waited * figures.converges_s)

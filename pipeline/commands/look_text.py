@@ -3,7 +3,7 @@
 import textwrap
 
 from pipeline.core.show import area_text, count_text, length_text, plain_text, width_text
-from pipeline.files.headline import account_lines
+from pipeline.files.account import account_lines
 
 WIDTH, INDENT = 110, 15
 _NAMES = {"fields": "FIELDS", "strips": "STRIPS", "rows": "ROWS", "bases": "BASES", "checks": "CHECKS", "zones": "ZONES"}

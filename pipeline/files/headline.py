@@ -7,6 +7,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.figures import without_empty_shares
 from pipeline.core.show import GAP, NOTHING, share_text
+from pipeline.files.account import account_lines
 from pipeline.files.choice_words import CAUTION, said_of
 from pipeline.files.store import read_json
 
@@ -83,20 +84,3 @@ def _with_range(share: float, low: float, high: float) -> str:
 def _plain(share: float) -> str:
     """As the report says it, in signs that every terminal has."""
     return share_text(share).replace(GAP, " ").replace(NOTHING, "-")
-
-
-def account_lines(account: dict[str, dict]) -> list[str]:
-    """What became of every input layer's features and kilometres, as lines of text: of a log, of the passes made.
-
-    Parameters
-    ----------
-    account : dict of role to the layer's account
-        As in the manifest.
-    """
-    head = ("layer", "read", "kept", "of them split", "rejected", "km read", "km kept", "km rejected")
-    lines = ["{:<8}{:>10}{:>10}{:>15}{:>10}{:>12}{:>12}{:>13}".format(*head)]
-    for role, said in account.items():
-        km = ["" if said.get(name) is None else f"{said[name] / 1000:.3f}" for name in ("read_m", "kept_m", "rejected_m")]
-        counts = [said[name] for name in ("read", "kept", "split", "rejected")]
-        lines.append("{:<8}{:>10}{:>10}{:>15}{:>10}{:>12}{:>12}{:>13}".format(role, *counts, *km))
-    return lines

@@ -8,7 +8,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,7 +40,13 @@ def whole_file(path: Path) -> Iterator[Path]:
             yield unfinished
             os.replace(unfinished, path)
     finally:
-        unfinished.unlink(missing_ok=True)
+        let_go(unfinished)
+
+
+def let_go(unfinished: Path) -> None:
+    """Take away what is not wanted any more; where a disk does not even allow that, an error of the writing says more."""
+    with suppress(OSError):
+        unfinished.unlink()
 
 
 @contextmanager

@@ -14,12 +14,12 @@ import pipeline
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.tier import Tier
+from pipeline.files.account import account_lines
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
 from pipeline.files.cost_settings import choice_settings, loss_settings
 from pipeline.files.field_sizes import batch_sizes
 from pipeline.files.fields import batches_of, field_folder
-from pipeline.files.headline import account_lines
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
 from pipeline.files.provenance import versions
