@@ -68,6 +68,8 @@ def shown_after_ms(browser, file: Path, lines: int) -> float:
     return max(at)
 
 
+# Times want an idle machine: slow, so that nothing else runs beside them in .ci/run.
+@pytest.mark.slow
 @pytest.mark.parametrize("page", ["largest", "index"])
 def test_first_useful_screen_within_a_second(browser, request, page):
     """The median of five loads, each into a page of its own."""
@@ -76,6 +78,7 @@ def test_first_useful_screen_within_a_second(browser, request, page):
     assert np.median(loads) < AT_ONCE_MS, loads
 
 
+@pytest.mark.slow
 def test_the_index_is_searched_and_sorted_at_once(browser, index):
     """As the page measures it: the table is there again before the eye sees a pause."""
     visit = Visit(browser, index)

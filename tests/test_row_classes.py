@@ -1,17 +1,23 @@
 """Classes of rows look and are called alike on the page's map and legend, on sheets, and in a GIS."""
 
 import colorsys
+from collections import Counter
+from dataclasses import replace
 from itertools import pairwise
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 from browser import Visit, browser
-from matplotlib.colors import to_hex, to_rgb
+from matplotlib import image
+from matplotlib.colors import to_rgb
 from pages import write_invented
+from test_sheet import sheet_data
 
 from pipeline import columns as c
 from pipeline.files import geopackage, sheet_parts
 from pipeline.files.row_classes import ROW_CLASSES, SHARE_EDGES, SHARE_SHADES
+from pipeline.files.sheet import draw_sheet, save_sheet
 from pipeline.steps import layers
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -34,14 +40,13 @@ def test_they_are_in_the_order_of_their_codes():
     assert codes == list(range(len(ROW_CLASSES)))
 
 
-def test_map_legend_sheet_and_gis_agree(page):
+def test_legend_and_gis_agree(page):
     """What each draws with, read where it is drawn."""
     ours = {one.key: one.colour.lower() for one in ROW_CLASSES}
     legend = page.evaluate(
         "Object.fromEntries(CLASSES.map(key => ["
         "key, byId(`legend-${key}`).parentElement.querySelector('line').getAttribute('stroke')]))"
     )
-    sheet = dict(zip(c.CLASSES, map(to_hex, sheet_parts.CLASS_COLOURS), strict=True))
     (style,) = [one for one in layers.styles(["any"]) if one.layer == "row_lines"]
     rules = ElementTree.fromstring(geopackage._sld(style)).findall(f".//{SLD}Rule")
     gis = {
@@ -49,10 +54,28 @@ def test_map_legend_sheet_and_gis_agree(page):
         for rule in rules
     }
     assert {key: colour.lower() for key, colour in legend.items()} == ours
-    assert sheet == ours and {key: colour.lower() for key, colour in gis.items()} == ours
-    # In the same words, too: those of the sheet are those of the legend in the GeoPackage.
+    assert {key: colour.lower() for key, colour in gis.items()} == ours
+    # In the same words, too, as the sheet.
     titles = {rule.find(f".//{OGC}Literal").text: rule.find(f"{SLD}Title").text for rule in rules}
     assert titles == dict(zip(c.CLASSES, sheet_parts.CLASS_LABELS, strict=True))
+
+
+def counted(picture: np.ndarray) -> dict[str, int]:
+    """Pixels that are of each class's colour."""
+    of_colour = Counter(map(tuple, np.rint(255 * picture[..., :3]).astype(int).reshape(-1, 3)))
+    return {one.key: of_colour[tuple(round(255 * part) for part in to_rgb(one.colour))] for one in ROW_CLASSES}
+
+
+@pytest.mark.parametrize("code", range(len(ROW_CLASSES)))
+def test_a_sheet_is_painted_in_those_colours(tmp_path, code):
+    """Rows of one class, in the picture that was written: its colour on the map, and no other's."""
+    data = sheet_data(1, size_m=(60.0, 45.0))
+    rows = {tier: (segments, np.full_like(codes, code)) for tier, (segments, codes) in data.rows.items()}
+    save_sheet(draw_sheet(replace(data, rows=rows)), png=tmp_path / "a.png", pdf=tmp_path / "a.pdf")
+    found = counted(image.imread(tmp_path / "a.png"))
+    assert {key for key, pixels in found.items() if pixels > 10_000} == {ROW_CLASSES[code].key}
+    # The legend has those that the table of this field names.
+    assert {key for key, pixels in found.items() if pixels > 100} == {"holds", "doubt", "misses", ROW_CLASSES[code].key}
 
 
 @pytest.mark.parametrize("tier", ["sbas", "rtk_base"])

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from test_choice_money import FAR, NEAR, costs_of, tables_of
 
 from pipeline import columns as c
+from pipeline.files.row_classes import BLUE
 from pipeline.files.tornado import MOST_BARS, tornado
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -30,7 +31,7 @@ def read(picture: str) -> tuple[float, float, dict[str, dict[str, tuple[float, f
         if one.tag == f"{SVG}text" and one.get("text-anchor") == "end":
             name = one.text
         if one.tag == f"{SVG}rect":
-            side = {"#9fc5e0": "half", "#155e95": "more"}[one.get("fill")]
+            side = {"#9fc5e0": "half", BLUE: "more"}[one.get("fill")]
             x, wide = float(one.get("x")), float(one.get("width"))
             out.setdefault(name, {})[side] = (x, x + wide)
     return zero, now, out

@@ -6,6 +6,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.show import area_text, share_range_text, share_text
 from pipeline.files import changes as ch
+from pipeline.files.row_classes import BLUE
 
 #: Fields with a line of their own; a page of thousands would be read by nobody.
 MOST_FIELDS = 400
@@ -29,7 +30,7 @@ _PAGE = _WRITER.from_string(
 body { font: 16px/1.5 Georgia, "Times New Roman", serif; color: #1d2a33; background: #fbfaf6; margin: 0 auto;
   max-width: 68rem; padding: 1.5rem 1rem 3rem; }
 h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .2rem; }
-h2 { font-size: 1.15rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid #155e95; padding-bottom: .2rem; }
+h2 { font-size: 1.15rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid {{ blue }}; padding-bottom: .2rem; }
 p.title { margin: 0 0 1rem; color: #4a565e; }
 div.wide { overflow-x: auto; }
 table { border-collapse: collapse; font: 14px/1.4 Verdana, Geneva, sans-serif; }
@@ -117,6 +118,7 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
     said = FIRST if ch.FIRST_RUN in of else "" if len(changes) else NOTHING
     tiers, figures = _figures(of.get(ch.FIGURES, []), of.get(ch.OTHER, []))
     return _PAGE.render(
+        blue=BLUE,
         title=title, said=said, settings=_settings(of), fields=_fields(of, units), tiers=tiers, figures=figures,
         most=MOST_FIELDS,
     )  # fmt: skip

@@ -62,7 +62,7 @@ def _fitting(said: dict, field: FieldData, model: PageModel, origin: tuple[float
     def made(drawn_m: float, offset_m: float) -> str:
         finest = (drawn_m, offset_m) == (DRAWN_M, OFFSET_M)
         told = {"coarser": None if finest else {"drawn": drawn_m, "offset": offset_m}}
-        return packed(said | told | _rows(field, model, origin, drawn_m, offset_m))
+        return packed(said | told | _rows(field, model, origin, drawn_m=drawn_m, offset_m=offset_m))
 
     drawn_m, offset_m = DRAWN_M, OFFSET_M
     text = made(drawn_m, offset_m)
@@ -88,7 +88,9 @@ def _model(model: PageModel) -> dict:
     }  # fmt: skip
 
 
-def _rows(field: FieldData, model: PageModel, origin: tuple[float, float], drawn_m: float, offset_m: float) -> dict:
+def _rows(
+    field: FieldData, model: PageModel, origin: tuple[float, float], *, drawn_m: float, offset_m: float
+) -> dict:
     """Lines of the planted rows, and their offsets; a run's key is its pair and heading, or -1, -2 off the strips."""
     spans, lines = field.spans, field.lines("planter")
     on = spans.kind == ON_STRIP

@@ -14,7 +14,7 @@ from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
-from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
+from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
 
 HOME = Path(__file__).with_name("pages")
 #: Farms that are answered for on the first screen; the others are folded.
@@ -132,9 +132,9 @@ class Report:
 
 
 def page_style() -> str:
-    """Styles of a page, with the shades of shares as variables."""
+    """Styles of a page, with our blue and the shades of shares as variables."""
     shades = " ".join(f"--share-{k}: {colour};" for k, (_, colour) in enumerate(SHARE_SHADES))
-    return f":root {{ {shades} }}\n{(HOME / 'page.css').read_text(encoding='utf-8')}"
+    return f":root {{ --blue: {BLUE}; {shades} }}\n{(HOME / 'page.css').read_text(encoding='utf-8')}"
 
 
 def _look(one: RowClass) -> dict:

@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 import jinja2
 
 from pipeline import columns as c
+from pipeline.files.row_classes import BLUE
 
 _WIDTH, _LINE, _LEFT, _RIGHT = 640, 24, 190, 20
 #: A picture of more bars would be read by nobody.
 MOST_BARS = 8
 # Half and half more, told apart by lightness as well as by hue.
-_LESS, _MORE = "#9fc5e0", "#155e95"
+_LESS, _MORE = "#9fc5e0", BLUE
 
 _PICTURE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(
     """<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {{ width }} {{ height }}" role="img"

@@ -165,7 +165,7 @@ async function openField(folder, tier) {
 function coarserText(said) {
   if (!said) return "";
   const [drawn, offset] = [said.drawn, said.offset].map(lengthText);
-  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables and figures are as exact as those of any field; lengths in the map's legend are of what is drawn.`;
+  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables and figures are as exact as those of any field; shares and lengths in the map's legend, and in its description, are of what is drawn.`;
 }
 
 function tierSwitch() {
