@@ -149,6 +149,16 @@ def test_one_offs_by_hand(once, years, machines, cents, tmp_path):
     assert whole(Decimal(part["quantity"]) * Decimal(part["unit_price_money"])) == Decimal(cents)
 
 
+@pytest.mark.parametrize(
+    ("once", "years", "shown"), [("100", 7, "14.29"), ("1", 8, "0.13"), ("3", 8, "0.38"), ("5", 8, "0.63")]
+)
+def test_a_yearly_price_is_shown_to_the_cent_half_up(once, years, shown, tmp_path):
+    """Eighths of a unit end in half a cent: rounded to the even one, 1 and 5 of them would be 0.12 and 0.62."""
+    found = tables_of(tmp_path, [("North", 31.7, NEAR)], **costs_of((0, 0), once, years))
+    (line,) = [one for one in found["choice_sensitivity"] if (one["driver"], one["tier"]) == ("one-off", "rtk_base")]
+    assert line["price_money"] == shown
+
+
 def test_a_pair_of_tiers_on_a_farm_of_three_machines_to_the_cent(tmp_path):
     fields = [("North", 31.7, NEAR), ("North", 12.9, FAR), ("", 7.3, NEAR)]
     found = tables_of(tmp_path, fields, **costs_of(("11.11", "33.33"), "100", 7, machines=3))

@@ -92,8 +92,12 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
         "flips_above_factor": "1.5", "flips_above_to": "sbas",
     }  # fmt: skip
-    idle = flip | dict.fromkeys(c.MARGINS_MONEY, "5") | {c.DRIVER: "waiting"}  # moves nothing, so there is no bar of it
-    pd.DataFrame([flip, idle]).to_csv(hangs_on, index=False)
+    # Bars are of what moves by a whole unit at least.
+    idle, some = (
+        flip | dict(zip(c.MARGINS_MONEY, ("5", "5", end), strict=True)) | {c.DRIVER: name}
+        for name, end in (("waiting", "5.99"), ("unlock", "6.00"))
+    )
+    pd.DataFrame([flip, idle, some]).to_csv(hangs_on, index=False)
     (said,) = choice_section(table, hangs_on, settings)
     assert said["words"] == [
         "A: <rtk> does.", "None does.",
@@ -111,7 +115,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     assert flips["lines"][0] == ["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]
     # The picture goes into the page as it is: names in it are text.
     (picture,) = said["pictures"]
-    assert picture["svg"].count("<rect") == 2 and "waiting" not in picture["svg"]
+    assert picture["svg"].count("<rect") == 4 and "waiting" not in picture["svg"] and "unlock" in picture["svg"]
     assert "<rtk>" not in picture["svg"] and "&lt;rtk&gt;" in picture["svg"]
 
 
