@@ -165,6 +165,8 @@ def test_the_picture_is_svg_and_names_are_text(found):
         ({"crop": {"price": "4.20 USD/bu", "expected_yield": "-200 bu/ac"}}, "a yield is not negative"),
         ({"tiers": {"sbas": {"fee": "1,800 USD"}}}, "may be either of two amounts; write 1800, or 1.800"),
         ({"standard": {"on_strip": "95 %", "springs": "998 of 999"}}, "49 of 50 at most"),
+        ({"currency": "\u20ac"}, "expected three capitals, as in 'USD'"),
+        ({"tiers": COSTS["tiers"] | {"sbas": {"fee": "0 USD", "per": "field"}}}, "expected 'machine' or 'farm'"),
     ],
 )
 def test_costs_that_cannot_be(change, said, tmp_path):

@@ -80,7 +80,7 @@ def test_what_comes_to_the_same():
 
 def test_rows_that_are_counted_and_not_priced():
     text = said(stake([[0, 0, 0]], missed=[[12_000, 1_000, 0]]), curve=False)
-    assert "hold 88 % of the row length and costs nothing (USD) a year, rows are counted, not priced." in text
+    assert "hold 88 % of the row length and costs nothing (USD) a year; rows are counted, not priced." in text
 
 
 def test_what_was_asked_for():

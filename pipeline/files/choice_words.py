@@ -81,9 +81,9 @@ def _best(choice: FarmChoice, units: str) -> str:
     what = f"{names[0]} is the cheapest that will do" if len(names) == 1 else f"{' and '.join(names)} come to the same"
     total = money_words(option.total_cents, currency)
     loss = money_words(option.parts_cents[LOSS], currency)
-    of_it = f"{loss} of it for rows beside their strips" if choice.costs["curve"] else "rows are counted, not priced"
+    of_it = f", {loss} of it for rows beside their strips" if choice.costs["curve"] else "; rows are counted, not priced"
     share = share_text(1.0 - choice.missed_share(option)).replace("\u00a0", " ")
-    costs = f"It is expected to hold {share} of the row length and costs {total} a year, {of_it}."
+    costs = f"It is expected to hold {share} of the row length and costs {total} a year{of_it}."
     return f"{choice.farm.place}: {what}{_asked(choice)}. {costs}{_unsure(option, choice)}"
 
 

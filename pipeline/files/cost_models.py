@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
@@ -16,6 +17,15 @@ NO_RESPONSE = "none"
 HOUR_S = 3600.0
 # No machine works at less.
 LEAST_EFFICIENCY = 0.01
+
+
+def _currency(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch("[A-Z]{3}", value):
+        raise ValueError(f"'{value}' is no currency; expected three capitals, as in 'USD' (ISO 4217)")
+    return value
+
+
+Currency = Annotated[str, BeforeValidator(_currency)]
 
 
 def _per(*kinds: Any) -> BeforeValidator:
@@ -91,7 +101,7 @@ class TierCosts(Model):
     fee: Amount = Field(description="a year")
     once: Amount | None = Field(None, description="unlock or hardware, paid once")
     years: int | None = Field(None, ge=1, le=50, description="over which `once` is spread, without interest")
-    per: str = Field("machine", pattern="^(machine|farm)$", description="what both are paid for: machine or farm")
+    per: Literal["machine", "farm"] = Field("machine", description="what both are paid for")
 
     @model_validator(mode="after")
     def _spread(self) -> TierCosts:
@@ -131,7 +141,7 @@ class ResponseChoice(Model):
 class Costs(Model):
     """Prices and agronomy of the user; without this part nothing is chosen."""
 
-    currency: str = Field(pattern="^[A-Z]{3}$", description="of all money, three capitals")
+    currency: Currency = Field(description="of all money, three capitals")
     crop: Crop | None = Field(None, description="what is lost beside the strip; may be left out with curve none")
     response: ResponseChoice = Field(description="loss by distance from the strip's centre")
     tiers: dict[str, TierCosts] = Field(description="what each compared tier costs")
