@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from bench.batch import STEPS, run_aside, run_step
-from bench.table import child_time
+from bench.table import waited_for
 from pipeline.files.store import read_json
 
 
@@ -34,11 +34,11 @@ def measured(step: str, folder: Path, batch: str, *, how: str = "aside") -> tupl
     said = [sys.executable, "-m", "bench.jobs", str(folder), "--one", step, batch, how]
     process = subprocess.Popen(said, stdout=subprocess.PIPE, text=True)
     mib = process.stdout.read()
-    seconds, failed = child_time(process.pid)
-    process.returncode = failed
-    if failed:
-        raise SystemExit(f"{step} of {batch} ended with {failed}")
-    return seconds, float(mib)
+    used = waited_for(process.pid)
+    process.returncode = used.exit_code
+    if used.exit_code:
+        raise SystemExit(f"{step} of {batch} ended with {used.exit_code}")
+    return used.seconds, float(mib)
 
 
 def main() -> None:

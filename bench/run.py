@@ -116,8 +116,8 @@ def peaks(asked: argparse.Namespace) -> None:
 
 def coops(asked: argparse.Namespace) -> None:
     """Whole runs of two sizes."""
-    few, many = LARGE if asked.large else SMALL
-    scale.show_sizes(few, many)
+    few, many = LARGE if asked.large or asked.small_fields else SMALL
+    scale.show_sizes(few, many, small=asked.small_fields)
 
 
 PARTS = {
@@ -130,7 +130,8 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("parts", nargs="*", metavar="PART", help=f"of {', '.join(PARTS)}; all unless said")
     parser.add_argument("--union-tiers", type=int, default=1, help="tiers timed through union (0: none)")
-    parser.add_argument("--large", action="store_true", help=f"co-ops of {LARGE} fields, not {SMALL}: an hour and more")
+    parser.add_argument("--large", action="store_true", help=f"co-ops of {LARGE} fields, not {SMALL}: two hours and more")
+    parser.add_argument("--small-fields", action="store_true", help=f"{LARGE} fields of 2 ha, two tiers: forty minutes")
     given = parser.parse_args()
     for part in given.parts or PARTS:
         if part not in PARTS:

@@ -34,10 +34,22 @@ def least_worked(work: Callable, *, repeats: int) -> float:
     return min(worked(work) for _ in range(repeats))
 
 
-def child_time(process_id: int) -> tuple[float, int]:
-    """Processor time [s] of a child process and all that it waited for, when it has ended, and its exit code."""
+@dataclass(frozen=True)
+class Used:
+    """Processor time of a child process and all that it waited for [s], memory of the largest [MiB], and its exit code.
+
+    Linux counts the memory of the process that it was forked from, too: `peak_mib` is no less than that.
+    """
+
+    seconds: float
+    peak_mib: float
+    exit_code: int
+
+
+def waited_for(process_id: int) -> Used:
+    """What a child process has used, when it has ended."""
     _, status, used = os.wait4(process_id, 0)
-    return used.ru_utime + used.ru_stime, os.waitstatus_to_exitcode(status)
+    return Used(used.ru_utime + used.ru_stime, used.ru_maxrss / 1024, os.waitstatus_to_exitcode(status))
 
 
 @dataclass(frozen=True)

@@ -13,7 +13,7 @@ import shapely
 from bench import cost, memory, postgis, routes, scale, sheet
 from bench.field import SPACING_M, BenchField
 from bench.run import SAME_SHARE, check_lengths, check_shares
-from bench.table import Goal, child_time, least_worked, timed
+from bench.table import Goal, least_worked, timed, waited_for
 from pipeline.files.sheet import PAPERS_MM
 from pipeline.files.sheet_words import DPI, MM_PER_INCH
 
@@ -82,11 +82,12 @@ def test_times_are_of_what_was_asked():
     assert least_worked(lambda: sum(range(300_000)), repeats=2) > least_worked(lambda: None, repeats=2)
 
 
-def test_a_child_s_exit_code_comes_with_its_time():
-    process = subprocess.Popen([sys.executable, "-c", "sum(range(10**6)); raise SystemExit(3)"])
-    seconds, process.returncode = child_time(process.pid)
-    assert process.returncode == 3
-    assert seconds > 0
+def test_a_child_s_exit_code_comes_with_what_it_used():
+    process = subprocess.Popen([sys.executable, "-c", "len(b'x' * (8 * 10**8)); sum(range(10**6)); raise SystemExit(3)"])
+    used = waited_for(process.pid)
+    process.returncode = used.exit_code
+    assert used.exit_code == 3 and used.seconds > 0
+    assert 763 < used.peak_mib < 800  # 8e8 bytes are 763 MiB
 
 
 def test_an_empty_page_has_the_size_of_a_sheet(tmp_path):
@@ -149,3 +150,6 @@ def test_a_whole_run_is_timed_with_all_its_jobs():
     one = scale.whole_run(1)
     assert one.seconds > 5  # the jobs' own start alone
     assert one.per_hectare == pytest.approx(one.seconds / one.hectares)
+    assert one.peak_mib > 100  # its libraries alone
+    few = scale.whole_run(1, small=True)
+    assert few.hectares == pytest.approx(one.hectares / 10, rel=1e-3)  # outlines are rounded to a centimetre
