@@ -58,7 +58,7 @@ def will_do(one: Stake, option: Option, on_strip: float | None) -> bool:
 
 def chosen(
     one: Stake, *, name: str = "Invented", standard: dict | None = None, curve: bool = True, by_area: bool = True,
-    reach=None, baseline_m=None,
+    reach=None, baseline_m=None, machines: int = 1,
 ) -> FarmChoice:  # fmt: skip
     """The farm judged, as the tables and the words take it; a unit of loss has the price of one."""
     shape = one.loss_cents.shape
@@ -70,7 +70,7 @@ def chosen(
     costs = {
         "currency": "USD", "curve": {"id": "invented"} if curve else None, "standard": standard, "seed": 1,
         "loss": {"quantity": 1.0, "unit": "bu", "price": "1"}, "order": list(TIERS),
-        "wait": {"price": "1", "days": None if by_area else 5.0},
+        "wait": {"price": "1", "days": None if by_area else 5.0}, "tiers": {name: {"count": machines} for name in TIERS},
     }  # fmt: skip
     ids = tuple(f"F{k}" for k in range(shape[0]))
     table = pd.DataFrame({column: values.ravel() for column, values in lines.items()})

@@ -98,12 +98,14 @@ def test_without_a_yield_effect_the_free_tier_wins(tmp_path):
     assert lines["rtk_base"]["recommended"] == "no" and lines["rtk_base"]["total_money"] == "17.62"
 
 
-def test_two_free_tiers_tie(tmp_path):
+def test_of_two_free_tiers_the_one_that_misses_less(tmp_path):
     free = COSTS | {"tiers": dict.fromkeys(("sbas", "rtk_base"), {"fee": "0 USD"}), "response": {"curve": "none"}}
     del free["machine_hour"], free["crop"]
     lines = [line for line in choose(tmp_path / "tie", **free)["choice"] if line["level"] == "farm"]
-    assert [line["recommended"] for line in lines] == ["tie", "tie"]
-    assert "come to the same" in lines[0]["said"]
+    assert float(lines[0]["expected_miss_m"]) > float(lines[1]["expected_miss_m"])
+    assert [(line["recommended"], line["dominated_by"]) for line in lines] == [("no", "rtk_base"), ("yes", "")]
+    assert lines[0]["reason"] == "rtk_base costs no more to have and loses and misses no more"
+    assert "rtk_base is the cheapest that will do" in lines[1]["said"]
 
 
 def test_the_same_bytes_again(found, tmp_path):

@@ -46,7 +46,8 @@ def test_no_area_and_no_rows():
     none = stake([[0, 0, 0]])
     none = replace(none, area_m2=np.zeros(1), judged_m=np.zeros(1))
     options, best = judged(none, Standard(0.95, 0.9))
-    assert named(options, best) == ["free"]
+    assert best == [] and np.isnan([option.missed_share for option in options]).all()  # nothing to choose by
+    assert judged(none)[1] == []
     assert break_even(options, 0.0, waiting_by_area=True) == [None] * len(options)
 
 
@@ -62,7 +63,16 @@ def test_a_tier_out_of_reach_is_never_recommended_however_cheap():
 
 def test_ties_are_ties():
     options, best = judged(stake([[30_000, 10_000, 5_000]], fee=(0, 20_000, 90_000)))
-    assert named(options, best) == ["free", "cheap"]
+    assert named(options, best) == ["cheap", "free"]  # cheap loses, and so misses, less
+
+
+def test_of_two_that_cost_the_same_the_one_that_is_dominated_is_not_recommended():
+    # Nothing is lost by the rows that are off; free and cheap cost nothing, and cheap has fewer off.
+    one = stake([[0, 0, 0]], fee=(0, 0, 90_000), once=(0, 0, 0), missed=[[9_000, 2_000, 1_000]])
+    options, best = judged(one)
+    assert named(options, best) == ["cheap"] and dominated_by(options)[0] == 1
+    alike = stake([[0, 0, 0]], fee=(0, 0, 90_000), once=(0, 0, 0), missed=[[2_000, 2_000, 1_000]])
+    assert named(*judged(alike)) == ["free", "cheap"]
 
 
 def test_the_standard_goes_before_the_price():

@@ -21,6 +21,7 @@ from pipeline.files.store import to_json, write_bytes, write_frame
 from pipeline.steps import choice
 
 CENT = Decimal("0.01")
+NO_ROWS = ((0.0, 0.0, True), (0.0, 0.0, True))
 
 
 def losses_of(fields: list[tuple[str, float, list[tuple[float, float, bool]]]]) -> pd.DataFrame:
@@ -31,7 +32,8 @@ def losses_of(fields: list[tuple[str, float, list[tuple[float, float, bool]]]]) 
             spread = np.linspace(0.0, 2.0, LEVELS, dtype=np.float32)
             lines.append({
                 c.FIELD_ID: f"F{number}", c.FARM: farm or None, c.TIER: tier, c.AREA_M2: 1e4 * hectares,
-                c.REACH: "in reach" if reached else c.OUT_OF_REACH, c.BASELINE_M: 1000.0 * number, c.JUDGED_M: 1e5,
+                c.REACH: "in reach" if reached else c.OUT_OF_REACH, c.BASELINE_M: 1000.0 * number,
+                c.JUDGED_M: 0.0 if by_tier is NO_ROWS else 1e5,
                 c.EXPECTED_MISS_M: missed, c.LOSS: loss, c.LOSS_OWN: 1.5 * loss, c.BEYOND_M: 0.1 * missed,
                 c.LOSS_BEYOND: 0.1 * loss, c.LOSS_LEVELS: loss * spread, c.MISSED_LEVELS: missed * spread,
             })  # fmt: skip
@@ -157,6 +159,25 @@ def test_a_yearly_price_is_shown_to_the_cent_half_up(once, years, shown, tmp_pat
     found = tables_of(tmp_path, [("North", 31.7, NEAR)], **costs_of((0, 0), once, years))
     (line,) = [one for one in found["choice_sensitivity"] if (one["driver"], one["tier"]) == ("one-off", "rtk_base")]
     assert line["price_money"] == shown
+
+
+def test_ties_and_farms_without_rows_on_strips_in_the_tables(tmp_path):
+    """Two tiers that are alike tie; a farm that none of them is needed on has no part in what is recommended to all."""
+    fields = [("North", 31.7, ((4e5, 5e4, True),) * 2), ("South", 12.9, NO_ROWS)]
+    found = tables_of(tmp_path, fields, **costs_of((700, 700), "0.00", 1, hour="0 USD/h"))
+    check_sums(found)
+    north, south = (
+        {one["option"]: one for one in found["choice"] if key(one)[:2] == ("farm", farm)} for farm in ("North", "South")
+    )
+    assert [one["recommended"] for one in north.values()] == ["tie", "tie"]
+    assert "come to the same" in north["sbas"]["said"] and not north["rtk_base"]["said"]
+    assert [(one["recommended"], one["expected_miss_share"], one["miss_share_at_standard"]) for one in south.values()] == [
+        ("no", "", ""), ("no", "", "")
+    ]  # fmt: skip
+    whole = {one["option"]: one for one in found["choice"] if one["level"] == "co-op"}
+    assert whole["as recommended"]["total_money"] == north["sbas"]["total_money"]
+    assert whole["as recommended"]["reason"] == "no row on strips on 1 of 2 farms"
+    assert Decimal(whole["sbas"]["fee_money"]) == 2 * Decimal(north["sbas"]["fee_money"])
 
 
 def test_a_pair_of_tiers_on_a_farm_of_three_machines_to_the_cent(tmp_path):

@@ -11,7 +11,7 @@ from invented_farms import ROWS_M, chosen, stake, total
 from pipeline.core.choice import Standard
 from pipeline.core.field_loss import LEVELS
 from pipeline.files.choice_lines import choice_lines
-from pipeline.files.choice_words import UNKNOWN_REACH, factor_text, rows_text, sentences
+from pipeline.files.choice_words import UNKNOWN_REACH, factor_text, money_words, rows_text, sentences
 
 ASKED = {"on_strip": 0.95, "springs": 0.9}
 MILE_M = 1609.344
@@ -56,8 +56,8 @@ def test_the_next_cheaper_tier_and_its_worst_spring_in_ten():
     levels = one.missed_levels_m.copy()
     levels[:, 0] = np.where(np.arange(LEVELS) < 0.8 * LEVELS, 40_000.0, 90_000.0)
     always = said(one)
-    assert always.count("The next cheaper to have") == 1
-    assert "The next cheaper to have, free, would put about 1 row in 2 off its strip on average." in always
+    assert always.count("The next cheaper tier to have") == 1
+    assert "The next cheaper tier to have, free, would put about 1 row in 2 off its strip on average." in always
     text = said(replace(one, missed_levels_m=levels))
     # Two fields that are bad one spring in five each are both bad in one of 25, and one at least is in nine of 25: in one
     # spring of ten 40,000 + 90,000 m or more of 200,000 are off.
@@ -74,8 +74,16 @@ def test_nothing_is_cheaper_to_have_than_what_costs_least():
 
 def test_what_comes_to_the_same():
     one = stake([[30_000, 10_000, 5_000]], fee=(0, 20_000, 90_000))
-    assert said(one).startswith("Invented: free and cheap come to the same. ")
-    assert reasons(one)["free"] == "costs the same as cheap" and reasons(one)["cheap"] == "costs the same as free"
+    # 300 lost, or 100 and a fee of 200; free is off on half the length, cheap on a third of that.
+    assert said(one).startswith(
+        "Invented: cheap and free come to the same, about 300 USD a year. Of the row length cheap is expected to hold "
+        "83 % and free is expected to hold 50 %. "
+    )
+    assert " would be cheaper if " in said(one) and "any lower than what was given." in said(one)
+    found = reasons(one)
+    assert found["free"] == "recommended as well as cheap, which costs the same"
+    assert found["cheap"] == "recommended as well as free, which costs the same"
+    assert found["dear"] == "in reach, and its total is higher"
 
 
 def test_rows_that_are_counted_and_not_priced():
@@ -101,7 +109,7 @@ def test_nobody_knows_where_the_base_is():
     dear = stake([[600_000, 300_000, 5_000]] * 2)
     text = said(dear, reach=reach)
     assert f" {UNKNOWN_REACH[0].upper()}{UNKNOWN_REACH[1:]}." in text
-    assert reasons(dear, reach=reach)["dear"] == f"cheapest that is in reach, {UNKNOWN_REACH},"
+    assert reasons(dear, reach=reach)["dear"] == f"cheapest, if it is in reach: {UNKNOWN_REACH}"
 
 
 # --- two tiers for a farm ---
@@ -124,12 +132,13 @@ def test_two_tiers_and_how_far_from_the_base_each_is_used():
     paid = 20_000 + 90_000 + 10_000
     assert f"costs {dollars(paid + 10_000)} a year, {dollars(10_000)} of it" in text
     assert said(one).startswith("Invented: cheap in 2 fields with dear in 1 field (both paid for) is")
+    assert "(both paid for, by every machine)" in said(one, machines=2)
     metric = sentences(chosen(one, baseline_m=far), units="metric")
     assert f"up to {12.4 * MILE_M / 1000:.0f} km from the base" in metric
     # Dear alone costs less to have, 1,000 against 1,200; cheap, which is out of reach of a field, is not told of.
     off = [int(cents / 400_000 * 50_000) for cents in (190_000, 190_000, 0)]
     assert 3 * ROWS_M / sum(off) == pytest.approx(6, abs=0.5)
-    assert "The next cheaper to have, dear, would put about 1 row in 6 off its strip on average." in text
+    assert "The next cheaper tier to have, dear, would put about 1 row in 6 off its strip on average." in text
 
 
 # --- what it hangs on ---
@@ -197,8 +206,8 @@ def test_where_two_tie_nothing_is_said_of_prices_that_are_far():
 
 @pytest.mark.parametrize(
     ("factor", "text"),
-    [(0.4, "40 % of"), (0.9963, "99.6 % of"), (1.0037, "100.4 % of"), (1.64, "164 % of"), (2.0, "2 times"),
-     (3.26, "3.3 times")],
+    [(0.4, "40 % of"), (0.9963, "99.6 % of"), (1.0037, "100.4 % of"), (1.64, "164 % of"), (1.125, "113 % of"),
+     (1.5, "150 % of"), (2.0, "2 times"), (3.26, "3.3 times")],
 )  # fmt: skip
 def test_factors_have_no_more_than_their_digits(factor, text):
     assert factor_text(factor) == text
@@ -210,6 +219,11 @@ def test_factors_have_no_more_than_their_digits(factor, text):
 def test_no_row_on_strips():
     one = replace(stake([[0, 0, 0]]), judged_m=np.zeros(1))
     assert said(one, name="") == "field F0: no planted row has a strip beside it, so there is nothing to choose by."
+    for asked in (None, ASKED):
+        lines = [line for line in choice_lines(chosen(one, standard=asked), "us") if line["level"] == "farm"]
+        assert {line["reason"] for line in lines} == {"no planted row has a strip beside it"}
+        assert {(line["recommended"], line["meets_standard"]) for line in lines} == {("no", "")}
+        assert all(np.isnan([line[name] for name in ("miss_share_at_standard", "break_even_ha")]).all() for line in lines)
 
 
 def test_no_tier_in_reach():
@@ -252,4 +266,16 @@ def test_what_never_pays():
     # Cheap saves 10.00 and waits for 20.00, in proportion to the area: no area makes up for it. It misses less, so that
     # nothing dominates it.
     one = stake([[3_000, 2_000, 2_000]], waiting=[[0, 2_000, 90_000]], missed=[[9_000, 8_000, 8_000]])
-    assert reasons(one)["cheap"] == "dearer to have than free, and saves no more of losses than it costs in waiting"
+    assert reasons(one)["cheap"] == "dearer to have than free, and saves less of losses than it costs in waiting"
+    # Without waiting, and a loss that is larger by 5.00.
+    one = stake([[3_000, 3_500, 2_000]], missed=[[9_000, 8_000, 8_000]])
+    assert reasons(one)["cheap"] == "dearer to have than free, and loses no less"
+
+
+@pytest.mark.parametrize(
+    ("cents", "text"),
+    [(105_000, "about 1,100 USD"), (104_999, "about 1,000 USD"), (1_050, "about 11 USD"), (949, "about 9 USD"),
+     (50, "about 1 USD"), (49, "nothing (USD)"), (999_950_000, "about 10,000,000 USD")],
+)  # fmt: skip
+def test_money_has_two_digits_half_up(cents, text):
+    assert money_words(cents, "USD") == text

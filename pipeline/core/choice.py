@@ -82,7 +82,7 @@ class Option:
         Loss [cents] and row length off its strip [m] in drawn springs, the same for all options.
     missed_share : float
         Share of the row length off its strip that is not exceeded in the springs of the standard; the 90th percentile
-        where there is none.
+        where there is none. Not a number where no row stands by a strip: then nothing meets a standard, or is recommended.
     reaches, meets : bool
         Whether every field is in reach, and whether the standard is met.
     """
@@ -175,34 +175,43 @@ def _option(
     fields = np.arange(len(used))
     loss = springs_of(stake.loss_levels_cents[fields, used], meeting)
     missed = springs_of(stake.missed_levels_m[fields, used], meeting)
-    share = np.quantile(missed, standard.springs if standard else 0.9) / max(stake.judged_m.sum(), 1e-9)
+    judged_m = stake.judged_m.sum()
+    share = np.quantile(missed, standard.springs if standard else 0.9) / judged_m if judged_m > 0.0 else np.nan
+    enough = 1.0 - standard.on_strip + 1e-12 if standard else np.inf
     parts = {
         LOSS: int(stake.loss_cents[fields, used].sum()), WAITING: int(stake.waiting_cents[fields, used].sum()),
         FEE: int(stake.fee_cents[list(tiers)].sum()), ONCE: int(stake.once_cents[list(tiers)].sum()),
     }  # fmt: skip
     return Option(
         tiers, used, parts, loss, missed, float(share),
-        bool(stake.reached[fields, used].all()), standard is None or bool(share <= 1.0 - standard.on_strip + 1e-12),
+        bool(stake.reached[fields, used].all()), bool(share <= enough),
     )  # fmt: skip
 
 
 def recommended(options: list[Option]) -> list[int]:
-    """The cheapest options that may be recommended: none, one, or several that tie."""
+    """The cheapest options that may be recommended: none, one, or several that tie, those first that miss least.
+
+    Of two that cost the same, one that is dominated by the other is none of them.
+    """
     totals = [one.total_cents for one in options if one.eligible]
-    return [k for k, one in enumerate(options) if one.eligible and one.total_cents == min(totals)]
+    tied = [k for k, one in enumerate(options) if one.eligible and one.total_cents == min(totals)]
+    best = [k for k in tied if not any(_dominates(options[j], options[k]) for j in tied)]
+    return sorted(best, key=lambda k: options[k].missed_share)
 
 
 def dominated_by(options: list[Option]) -> list[int | None]:
-    """For each option one that is in reach, costs no more for certain, loses and misses no more, and is better in one."""
+    """For each option one that dominates it, the first of several."""
+    return [next((k for k, one in enumerate(options) if _dominates(one, other)), None) for other in options]
 
-    def key(one: Option) -> tuple[float, float, float]:
-        return one.paid_cents, one.parts_cents[LOSS], one.missed_share
 
-    def better(one: Option, other: Option) -> bool:
-        pairs = list(zip(key(one), key(other), strict=True))
-        return one.reaches and all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
+def _dominates(one: Option, other: Option) -> bool:
+    """Whether an option is in reach, costs no more for certain, loses and misses no more, and is better in one of them."""
 
-    return [next((k for k, one in enumerate(options) if better(one, other)), None) for other in options]
+    def key(option: Option) -> tuple[float, float, float]:
+        return option.paid_cents, option.parts_cents[LOSS], option.missed_share
+
+    pairs = list(zip(key(one), key(other), strict=True))
+    return one.reaches and all(a <= b for a, b in pairs) and any(a < b for a, b in pairs)
 
 
 @dataclass(frozen=True)
@@ -291,7 +300,7 @@ def _flip(options: list[Option], chosen: int, driver: str, tier: int | None, sta
     moving = np.array([_moving(one, driver, tier, stake) for one in options], float)
     total = np.array([one.total_cents for one in options], float)
     others = [k for k, one in enumerate(options) if one.eligible and k != chosen]
-    if not others or not moving.any():
+    if not others or not moving[[chosen, *others]].any():
         return None
     # With the driver at x times itself an option costs total + (x - 1) moving.
     below: tuple[float, int | None] = (0.0, None)

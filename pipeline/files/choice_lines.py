@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 
 from pipeline import columns as c
-from pipeline.core.choice import BreakEven, Option, break_even, dominated_by
+from pipeline.core.choice import LOSS, BreakEven, Option, break_even, dominated_by
 from pipeline.core.show import HECTARE_M2
 from pipeline.files.choice_words import UNKNOWN_REACH, sentences
-from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, money_of, share_missed_in, springs_money, yes
+from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, meets, money_of, share_missed_in, springs_money, yes
 
 
 def choice_lines(choice: FarmChoice, units: str) -> Iterator[dict]:
@@ -24,6 +24,8 @@ def choice_lines(choice: FarmChoice, units: str) -> Iterator[dict]:
     """
     beaten, area_m2 = dominated_by(choice.options), float(choice.farm.stake.area_m2.sum())
     even = break_even(choice.options, area_m2, waiting_by_area=choice.costs["wait"]["days"] is None)
+    if not choice.farm.stake.judged_m.sum() > 0.0:  # no area of such a farm would pay for anything
+        even = [None] * len(even)
     said = choice.best[0] if choice.best else 0
     for k, option in enumerate(choice.options):
         yield _of_farm(choice, k, option, even[k]) | {
@@ -39,7 +41,7 @@ def _of_farm(choice: FarmChoice, k: int, option: Option, even: BreakEven | None)
     return figures_of(choice.sums(option), float(stake.judged_m.sum()), choice.costs) | choice.ids | {
         c.LEVEL: "farm", c.OPTION: choice.name(k), c.AREA_M2: float(stake.area_m2.sum()),
         c.STANDARD_SHARE: option.missed_share, **money_of(option.parts_cents), **springs_money(option.loss_springs),
-        c.REACH: choice.reach(option), c.MEETS: yes(option.meets) if choice.costs["standard"] else "",
+        c.REACH: choice.reach(option), c.MEETS: meets(option.missed_share, choice.costs),
         c.RECOMMENDED: "tie" if k in choice.best and len(choice.best) > 1 else yes(k in choice.best),
         c.BREAK_EVEN_HA: even.area_m2 / HECTARE_M2 if even and np.isfinite(even.area_m2) else float("nan"),
         c.BREAK_EVEN_AGAINST: choice.name(even.against) if even else "",
@@ -49,25 +51,38 @@ def _of_farm(choice: FarmChoice, k: int, option: Option, even: BreakEven | None)
 def _reason(choice: FarmChoice, k: int, beaten: int | None, even: BreakEven | None) -> str:
     """Why an option is recommended, or is not."""
     option, stake = choice.options[k], choice.farm.stake
+    if not stake.judged_m.sum() > 0.0:
+        return "no planted row has a strip beside it"
     if not option.reaches:
         count = int((~stake.reached[np.arange(len(option.used)), option.used]).sum())
         return f"out of reach of its base in {count} of {len(option.used)} fields"
     if not option.meets:
         return "does not meet the standard"
     if k in choice.best:
-        others = ", ".join(choice.name(one) for one in choice.best if one != k)
-        also = " and meets the standard" if choice.costs["standard"] else ""
-        near = "is in reach" if choice.reach(option) == "in reach" else f"is in reach, {UNKNOWN_REACH},"
-        return f"costs the same as {others}" if others else f"cheapest that {near}{also}"
+        return _why_best(choice, k)
     if beaten is not None:
         return f"{choice.name(beaten)} costs no more to have and loses and misses no more"
     if even and not np.isfinite(even.area_m2):
-        return f"dearer to have than {choice.name(even.against)}, and saves no more of losses than it costs in waiting"
+        other = choice.options[even.against]
+        saves = option.parts_cents[LOSS] < other.parts_cents[LOSS]
+        so = "saves less of losses than it costs in waiting" if saves else "loses no less"
+        return f"dearer to have than {choice.name(even.against)}, and {so}"
     return "in reach, and its total is higher"
 
 
+def _why_best(choice: FarmChoice, k: int) -> str:
+    """Why an option is recommended, by itself or with others."""
+    others = ", ".join(choice.name(one) for one in choice.best if one != k)
+    if others:
+        return f"recommended as well as {others}, which costs the same"
+    also = " and meets the standard" if choice.costs["standard"] else ""
+    if choice.reach(choice.options[k]) == "in reach":
+        return f"cheapest that is in reach{also}"
+    return f"cheapest{also.replace(' and', ' that')}, if it is in reach: {UNKNOWN_REACH}"
+
+
 def _of_field(choice: FarmChoice, field: int) -> Iterator[dict]:
-    stake, standard = choice.farm.stake, choice.costs["standard"]
+    stake = choice.farm.stake
     figures = {name: choice.farm.figure(name)[field] for name in SUMS}
     for k, tier in enumerate(stake.tiers):
         share = share_missed_in(stake.missed_levels_m[field, k], stake.judged_m[field], choice.costs)
@@ -79,6 +94,6 @@ def _of_field(choice: FarmChoice, field: int) -> Iterator[dict]:
             **money_of({part: int(cents[field]) for part, cents in choice.shares(choice.options[k]).items()}),
             **springs_money(stake.loss_levels_cents[field, k]),
             c.REACH: choice.farm.lines[c.REACH].iloc[field * len(stake.tiers) + k],
-            c.MEETS: yes(share <= 1.0 - standard["on_strip"] + 1e-12) if standard else "", c.RECOMMENDED: yes(used),
+            c.MEETS: meets(share, choice.costs), c.RECOMMENDED: yes(used),
             c.REASON: "as chosen for the farm" if used else "",
         }  # fmt: skip

@@ -62,10 +62,10 @@ class CoopSums:
         self._springs = {name: np.zeros((2, SPRINGS)) for name in self._names}
         self._area_m2 = self._judged_m = 0.0
         self._short, self._out = dict.fromkeys(self._names, 0), dict.fromkeys(self._names, 0)
-        self._farms = self._without = 0
+        self._farms = self._without = self._idle = 0
 
     def add(self, choice: FarmChoice) -> None:
-        """Take a farm in; where none is recommended to it, it has no part in what is recommended."""
+        """Take a farm in; where none is recommended to it, or needed, it has no part in what is recommended."""
         self._farms += 1
         self._area_m2 += float(choice.farm.stake.area_m2.sum())
         self._judged_m += float(choice.farm.stake.judged_m.sum())
@@ -73,8 +73,10 @@ class CoopSums:
             self._add(name, choice, choice.options[k])
         if choice.best:
             self._add(AS_RECOMMENDED, choice, choice.options[choice.best[0]])
-        else:
+        elif choice.farm.stake.judged_m.sum() > 0.0:
             self._without += 1
+        else:
+            self._idle += 1
 
     def _add(self, name: str, choice: FarmChoice, option: Option) -> None:
         fields = np.arange(len(option.used))
@@ -87,12 +89,12 @@ class CoopSums:
             self._figures[name][figure] += value
         self._springs[name] += np.stack([option.loss_springs, option.missed_springs])
         self._out[name] += not option.reaches
-        self._short[name] += option.reaches and not option.meets
+        self._short[name] += option.reaches and not option.meets and choice.farm.stake.judged_m.sum() > 0.0
 
     def lines(self) -> Iterator[dict]:
         """Of choice.csv."""
         for name in self._names if self._farms else []:
-            if name == AS_RECOMMENDED and self._without:
+            if name == AS_RECOMMENDED and (self._without or self._idle == self._farms):
                 continue  # a sum over some of the farms beside sums over all of them would be read as one of all
             loss, missed = self._springs[name]
             yield figures_of(self._figures[name], self._judged_m, self._costs) | {
@@ -102,7 +104,9 @@ class CoopSums:
             }  # fmt: skip
 
     def _reason(self, name: str) -> str:
-        said = [(self._out[name], "out of reach"), (self._short[name], "below the standard")]
+        said = [
+            (self._out[name], "out of reach"), (self._short[name], "below the standard"), (self._idle, "no row on strips"),
+        ]  # fmt: skip
         return ", ".join(f"{what} on {count} of {self._farms} farms" for count, what in said if count)
 
     def parts(self) -> Iterator[dict]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from decimal import ROUND_HALF_UP, Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,8 +24,11 @@ CAUTION = (
 )
 #: Of a tier with a range, where nobody gave bases.
 UNKNOWN_REACH = "nobody knows whether its base is near enough, as no bases are given"
+# A price that has to move by less than this would be told as 100.0 %.
+_AT_ONCE = 0.0005
 # Rows are told as one in so many, or so many in so few: nobody knows an expected share to more digits.
 _ONE_IN = (2, 3, 4, 5, 6, 8, 10, 15, 20, 30, 50, 100, 200)
+_NEARLY_ALL = "nearly every row"
 _MANY = ((2, 3), (3, 4), (4, 5), (9, 10))
 
 
@@ -33,7 +37,7 @@ def rows_text(share: float) -> str:
     if not math.isfinite(share) or share < 0.004:
         return "hardly a row"
     if share > 0.95:
-        return "nearly every row"
+        return _NEARLY_ALL
     if share > 0.58:
         a, b = min(_MANY, key=lambda pair: abs(pair[0] / pair[1] - share))
         return f"about {a} rows in {b}"
@@ -43,19 +47,22 @@ def rows_text(share: float) -> str:
 
 def money_words(cents: float, currency: str) -> str:
     """An amount to two digits: ``about 2,100 USD``; ``nothing`` below one."""
-    amount = cents / 100.0
-    if abs(amount) < 0.5:
+    amount = Decimal(repr(float(cents))) / 100
+    if abs(amount) < Decimal("0.5"):
         return f"nothing ({currency})"
-    digits = max(math.floor(math.log10(abs(amount))) - 1, 0)
-    return f"about {round(amount, -digits):,.0f} {currency}"
+    digits = max(amount.adjusted() - 1, 0)
+    return f"about {_half_up(amount, digits):,.0f} {currency}"
+
+
+def _half_up(value: Decimal, digits: int) -> Decimal:
+    """A number without its last digits: `digits` of them before the point, or fewer than none behind it."""
+    return value.quantize(Decimal(1).scaleb(digits), ROUND_HALF_UP)
 
 
 def factor_text(factor: float) -> str:
-    """A factor in words: ``below a half of``, ``above 1.6 times``, no more than two digits."""
-    if abs(factor - 1.0) < 0.005:
-        return f"{100 * factor:.1f} % of"
+    """A factor in words: ``85 % of``, ``2.6 times``; no more than two digits, but near one, where a third tells the side."""
     if factor < 2:
-        return f"{100 * factor:.0f} % of"
+        return f"{_half_up(100 * Decimal(repr(factor)), -1 if abs(factor - 1.0) < 0.005 else 0)} % of"
     return f"{factor:.2g} times" if factor < 99.5 else f"{float(f'{factor:.2g}'):,.0f} times"
 
 
@@ -78,13 +85,36 @@ def sentences(choice: FarmChoice, *, units: str) -> str:
 def _best(choice: FarmChoice, units: str) -> str:
     option, currency = choice.options[choice.best[0]], choice.costs["currency"]
     names = [_equipped(choice, k, units) for k in choice.best]
-    what = f"{names[0]} is the cheapest that will do" if len(names) == 1 else f"{' and '.join(names)} come to the same"
     total = money_words(option.total_cents, currency)
-    loss = money_words(option.parts_cents[LOSS], currency)
-    of_it = f", {loss} of it for rows beside their strips" if choice.costs["curve"] else "; rows are counted, not priced"
-    share = share_text(1.0 - choice.missed_share(option)).replace("\u00a0", " ")
-    costs = f"It is expected to hold {share} of the row length and costs {total} a year{of_it}."
+    if len(names) > 1:
+        what = f"{_listed(names)} come to the same, {total} a year"
+        costs = f"Of the row length {_listed([_holds(choice, k) for k in choice.best])}."
+    else:
+        what = f"{names[0]} is the cheapest that will do"
+        held, lost = _held(choice, option), _lost(choice, option)
+        costs = f"It is expected to hold {held} of the row length and costs {total} a year{lost}."
     return f"{choice.farm.place}: {what}{_asked(choice)}. {costs}{_unsure(option, choice)}"
+
+
+def _listed(words: list[str]) -> str:
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def _held(choice: FarmChoice, option: Option) -> str:
+    return share_text(1.0 - choice.missed_share(option)).replace("\u00a0", " ")
+
+
+def _holds(choice: FarmChoice, k: int) -> str:
+    """What one of several that come to the same is expected to hold."""
+    return f"{choice.name(k)} is expected to hold {_held(choice, choice.options[k])}"
+
+
+def _lost(choice: FarmChoice, option: Option) -> str:
+    """How much of the total is lost beside the strips."""
+    if not choice.costs["curve"]:
+        return "; rows are counted, not priced"
+    loss = money_words(option.parts_cents[LOSS], choice.costs["currency"])
+    return f", {'next to nothing' if loss.startswith('nothing') else loss} of it for rows beside their strips"
 
 
 def _asked(choice: FarmChoice) -> str:
@@ -113,7 +143,8 @@ def _equipped(choice: FarmChoice, k: int, units: str) -> str:
         far = np.nanmax(baseline[mine]) if np.isfinite(baseline[mine]).any() else float("nan")
         upto = f" up to {distance_text(far, units=units)} from the base".replace("\u00a0", " ") if math.isfinite(far) else ""
         parts.append(f"{farm.stake.tiers[tier]} in {mine.sum()} field{'s' if mine.sum() > 1 else ''}{upto}")
-    return f"{' with '.join(parts)} (both paid for)"
+    several = any(choice.costs["tiers"][farm.stake.tiers[tier]]["count"] > 1 for tier in option.tiers)
+    return f"{' with '.join(parts)} (both paid for{', by every machine' if several else ''})"
 
 
 def _cheaper(choice: FarmChoice) -> list[str]:
@@ -129,23 +160,28 @@ def _cheaper(choice: FarmChoice) -> list[str]:
     option, stake = choice.options[k], choice.farm.stake
     bad = float(np.quantile(option.missed_springs, 0.9)) / stake.judged_m.sum()
     usual, worst = rows_text(choice.missed_share(option)), rows_text(bad)
-    also = "" if usual == worst else f", and {worst} or more in one spring of ten"
-    return [f"The next cheaper to have, {choice.name(k)}, would put {usual} off its strip on average{also}."]
+    also = "" if usual == worst else f", and {worst}{'' if worst == _NEARLY_ALL else ' or more'} in one spring of ten"
+    return [f"The next cheaper tier to have, {choice.name(k)}, would put {usual} off its strip on average{also}."]
 
 
 def _hangs_on(choice: FarmChoice) -> list[str]:
     """The price that has to move least before the choice flips, if one is near enough to be told."""
+    if sum(one.eligible for one in choice.options) == 1:
+        return ["Of what is compared, nothing else will do."]
     found = [
-        (abs(math.log(x)), one, x, to)
+        (abs(math.log(x)), one, x, side, to)
         for one in choice.flips()
-        for x, to in ((one.below, one.below_option), (one.above, one.above_option))
+        for x, side, to in ((one.below, "below", one.below_option), (one.above, "above", one.above_option))
         if x and to is not None
     ]
     near = min((one for one in found if one[0] < math.log(4.0)), key=lambda one: one[0], default=None)
     if near is None:
         return ["No single price moved by up to four times would change that."] if len(choice.best) == 1 else []
-    _, flip, factor, to = near
-    moved = f"{'below' if factor < 1 else 'above'} {factor_text(factor)} what was given"
+    far, flip, factor, side, to = near
+    if far < _AT_ONCE:
+        moved = f"any {'lower' if side == 'below' else 'higher'} than what was given"
+    else:
+        moved = f"{side} {factor_text(factor)} what was given"
     return [f"{choice.name(to)} would be cheaper if {_driver(choice, flip)} were {moved}."]
 
 

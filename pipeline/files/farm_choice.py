@@ -63,7 +63,7 @@ class FarmChoice:
     def missed_share(self, option: Option) -> float:
         """Expected share of the row length off its strip."""
         fields, stake = np.arange(len(option.used)), self.farm.stake
-        return float(stake.miss_m[fields, option.used].sum() / max(stake.judged_m.sum(), 1e-9))
+        return share_of(float(stake.miss_m[fields, option.used].sum()), float(stake.judged_m.sum()))
 
     def shares(self, option: Option) -> dict[str, np.ndarray]:
         """Cents of every part by field: what the farm pays as a whole is shared by area."""
@@ -79,13 +79,18 @@ class FarmChoice:
         return flips(self.options, self.farm.stake, self.best[0]) if self.best else []
 
 
+def share_of(part_m: float, judged_m: float) -> float:
+    """Share of the row length on built strips; not a number where there is none."""
+    return part_m / judged_m if judged_m > 0.0 else float("nan")
+
+
 def figures_of(sums: Mapping[str, float], judged_m: float, costs: Mapping) -> dict:
     """Columns that are sums over fields, or shares of them."""
     own = sums[c.LOSS_OWN] * costs["loss"]["quantity"] * float(costs["loss"]["price"])
     return {
         c.JUDGED_M: judged_m, c.EXPECTED_MISS_M: sums[c.EXPECTED_MISS_M],
-        c.EXPECTED_MISS_SHARE: sums[c.EXPECTED_MISS_M] / max(judged_m, 1e-9), c.LOSS_OWN_MONEY: money_text(100.0 * own),
-        c.BEYOND_SHARE: sums[c.BEYOND_M] / max(judged_m, 1e-9),
+        c.EXPECTED_MISS_SHARE: share_of(sums[c.EXPECTED_MISS_M], judged_m), c.LOSS_OWN_MONEY: money_text(100.0 * own),
+        c.BEYOND_SHARE: share_of(sums[c.BEYOND_M], judged_m),
         c.LOSS_BEYOND_SHARE: min(sums[c.LOSS_BEYOND] / sums[c.LOSS], 1.0) if sums[c.LOSS] > 0.0 else 0.0,
     }  # fmt: skip
 
@@ -105,7 +110,13 @@ def springs_money(loss_cents: np.ndarray) -> dict[str, str]:
 def share_missed_in(springs_m: np.ndarray, judged_m: float, costs: Mapping) -> float:
     """Missed share that is not exceeded in the springs of the standard, or in 9 of 10 where there is none."""
     standard = costs["standard"]
-    return float(np.quantile(springs_m, standard["springs"] if standard else 0.9)) / max(judged_m, 1e-9)
+    return share_of(float(np.quantile(springs_m, standard["springs"] if standard else 0.9)), judged_m)
+
+
+def meets(share: float, costs: Mapping) -> str:
+    """Whether a missed share meets the standard; nothing where there is none, or no row that it could be asked of."""
+    standard = costs["standard"]
+    return yes(share <= 1.0 - standard["on_strip"] + 1e-12) if standard and share == share else ""
 
 
 def yes(one: bool) -> str:

@@ -132,5 +132,5 @@ def _whole(amount: Decimal) -> int:
 
 
 def money_text(cents: float) -> str:
-    """Cents as money with two digits: `1234.50`."""
-    return f"{Decimal(round(cents)) / 100:.2f}"
+    """Cents as money with two digits, half of one up: `1234.50`."""
+    return f"{Decimal(float(cents)).quantize(Decimal(1), ROUND_HALF_UP) / 100:.2f}"

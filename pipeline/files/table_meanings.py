@@ -125,7 +125,7 @@ MEANINGS = {
     c.TOTAL_MONEY: "loss, fee, one-off and waiting together: the sum of the parts, to the cent",
     c.MEETS: "whether the standard is met; empty where none was asked for",
     c.DOMINATED: "an option in reach that costs no more to have, loses and misses no more, and is better in one of these",
-    c.RECOMMENDED: "yes, no, or tie where several cost the same to the cent",
+    c.RECOMMENDED: "yes, no, or tie where several cost the same to the cent and none is dominated by another",
     c.BREAK_EVEN_HA: "area from which the tier is cheaper than all with lower fixed costs; empty beside a name: it never is",
     c.BREAK_EVEN_AGAINST: "the last of those to be passed",
     c.LOSS_OWN_MONEY: "expected loss if no strip but the row's own counted",
