@@ -58,7 +58,9 @@ def cut_lines(page, paper: str) -> list[str]:
     assert len(tables) >= 2
     cut = []
     for table in tables:
-        wanted = [(table["caption"], ""), *(("".join(line), "".join(table["head"])) for line in table["lines"])]
+        # A caption is on the page where the table begins.
+        head, first = "".join(table["head"]), "".join(next(iter(table["lines"]), []))
+        wanted = [(table["caption"], head + first), *(("".join(line), head) for line in table["lines"])]
         cut += [said for said, head in wanted if not any(letters(said) in text and letters(head) in text for text in pages)]
     return cut
 
