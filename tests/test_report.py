@@ -8,17 +8,18 @@ import numpy as np
 import pandas as pd
 import pytest
 from helpers import INCH
-from pages import join, write_report
-from summaries import NAMES, summary
+from pages import COSTS, join, write_report
+from summaries import NAMES, report_of, summary
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
-from pipeline.files.report_choice import choice_section
+from pipeline.files.report_choice import ToldChoice, place_of
 from pipeline.files.report_words import attention, farm_answer, remarks
 from pipeline.files.store import read_json, to_json
+from pipeline.files.texts import safe_text
 from pipeline.steps import report, sheets
 
 
@@ -98,7 +99,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         for name, end in (("waiting", "5.99"), ("unlock", "6.00"))
     )
     pd.DataFrame([flip, idle, some]).to_csv(hangs_on, index=False)
-    (said,) = choice_section(table, hangs_on, settings)
+    (said,) = ToldChoice.read(table, hangs_on, settings).sections()
     assert said["words"] == [
         "A: <rtk> does.", "None does.",
         "Losses go by the curve 'Some trial': a <source>. one year. Beyond 20 cm from the strip's centre nothing was "
@@ -122,7 +123,49 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
 def test_without_costs_nothing_is_told_of_them(tmp_path):
     for name, columns in (("choice.csv", c.CHOICE), ("choice_sensitivity.csv", c.CHOICE_FLIPS)):
         (tmp_path / name).write_text(",".join(columns) + "\n")
-    assert choice_section(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv", tmp_path / "choice.json") == []
+    told = ToldChoice.read(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv", tmp_path / "choice.json")
+    assert told.sections() == told.index({}) == [] and told.sizes() == {}
+
+
+def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
+    """Thirteen farms with a name that would be a formula and one of two fields, and two fields of none."""
+    table, hangs_on, settings = (tmp_path / name for name in ("choice.csv", "choice_sensitivity.csv", "choice.json"))
+    names = [f"Farm {k}" for k in range(11)] + ["=1+1", "None does"]
+    lines, flips = [], []
+    for name, field_id in [*((name, "") for name in names), ("", "A0"), ("", "A1")]:
+        farm, told = safe_text(name), {c.FIELD_ID: field_id}
+        yes = {c.RECOMMENDED: "no" if name == "None does" else "yes", c.SAID: f"{name or field_id} is told of."}
+        lines += [farm_line(farm, "sbas", **told), farm_line(farm, "rtk", **told, **yes)]
+        margins = dict(zip(c.MARGINS_MONEY, ("1", "50", "99"), strict=True))
+        flips.append(dict.fromkeys(c.CHOICE_FLIPS, "") | margins | told | {
+            c.FARM: farm, c.OPTION: "rtk", c.DRIVER: "fee", c.TIER: "rtk", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
+            "flips_above_factor": "1.5", "flips_above_to": "sbas",
+        })  # fmt: skip
+    lines.append(farm_line("", "as recommended", level="co-op"))
+    pd.DataFrame(lines).to_csv(table, index=False)
+    pd.DataFrame(flips).to_csv(hangs_on, index=False)
+    settings.write_bytes(to_json({"costs": {"curve": None, "wait": {"share": 0.0}}}))
+    said = ToldChoice.read(table, hangs_on, settings)
+
+    fields = [summary(f"F{k}", farm=name) for k, name in enumerate([*names, names[0]])]
+    fields += [summary("A0", farm=""), summary("A1", farm="")]
+    assert {place_of(one) for one in fields} == set(said.sizes())
+    (index,) = said.index({("Farm 0", ""): "report/farm-0.html"})
+    assert index["words"] == ["All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION]
+    (one,) = index["tables"]
+    assert len(one["lines"]) == 15 and one["lines"][0][1:] == ["rtk", "42", "10"]
+    assert one["lines"][0][0] == '<a href="report/farm-0.html">Farm 0</a>' and one["lines"][1][0] == "Farm 1"
+    assert one["lines"][12] == ["None does", "none", "\N{EN DASH}", "\N{EN DASH}"] and one["lines"][13][0] == "Field A0"
+
+    for mine, name, count in ((fields[11:12], "=1+1", 1), ([fields[0], fields[13]], "Farm 0", 1), (fields[14:], "A0", 2)):
+        (part,) = said.of(mine).sections()
+        assert part["words"][0] == f"{name} is told of." and part["words"][count:] == [CAUTION]
+        assert [len(one["lines"]) for one in part["tables"]] == [2 * count, count] and len(part["pictures"]) == count
+    assert said.of([]).sections() == []
+    # What a farm takes on a page is bounded by what its pages are cut by.
+    whole = report_of(fields).page(fields, packed=None)
+    there = report_of(fields, sections=said.sections()).page(fields, packed=None)
+    assert len(there) - len(whole) < sum(said.sizes().values())
 
 
 def test_most_fields_have_no_remark():
@@ -138,7 +181,7 @@ def made(tmp_path_factory) -> Path:
     fields = boundaries()
     fields["FARM"] = ["North", "north"]  # one file name on many systems
     write_coop(folder, fields=fields, rows=passes_of(shift_m=2 * INCH))
-    write_report(folder, config(folder))
+    write_report(folder, config(folder) | {"costs": COSTS})
     return folder
 
 
@@ -168,6 +211,11 @@ def test_a_large_report_is_an_index_and_a_page_a_farm(made, monkeypatch):
     assert pages == ["North", "north-2"] and sorted(p.stem for p in (results / "report").iterdir()) == pages
     index = (results / "report.html").read_text()
     assert 'id="packed-' not in index and "report/North.html#F0" in index
+    # Costs, flips and cautions are on the page of their farm.
+    assert '<a href="report/North.html">North</a>' in index and "What each tier comes to" not in index
+    for name, other in (("North", "north"), ("north-2", "North")):
+        text = (results / f"report/{name}.html").read_text()
+        assert "What each tier comes to" in text and CAUTION in text and f'<th scope="row">{other}</th>' not in text
     assert 'href="../report.html"' in (results / "report/North.html").read_text()
     # One that is taken away is missed, and written again as it was.
     gone = results / "report/north-2.html"
@@ -193,7 +241,7 @@ def test_a_farm_with_too_much_for_one_page_has_several(monkeypatch, tmp_path):
     for name in ("F1", "F2", "F3", "F4"):
         files[name] = tmp_path / name
         files[name].write_text("x" * 100)
-    pages = report.pages_of([summary(name, farm="A/B") for name in files], files)
+    pages = report.pages_of([summary(name, farm="A/B") for name in files], files, {})
     assert [title for title, _ in pages.values()] == ["A/B, part 1 of 2", "A/B, part 2 of 2"]
     assert [[one["id"] for one in mine] for _, mine in pages.values()] == [["F1", "F2"], ["F3", "F4"]]
     assert all(re.fullmatch(r"[\w.-]+", name) for name in pages) and len({name.casefold() for name in pages}) == 2
