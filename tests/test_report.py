@@ -13,6 +13,7 @@ from summaries import NAMES, report_of, summary
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
+from pipeline.files.choice_cells import COST_HEAD, cost_cells
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
@@ -99,7 +100,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         for name, end in (("waiting", "5.99"), ("unlock", "6.00"))
     )
     pd.DataFrame([flip, idle, some]).to_csv(hangs_on, index=False)
-    (said,) = ToldChoice.read(table, hangs_on, settings).sections()
+    (said,) = ToldChoice.read(table, hangs_on, settings, units="us").sections()
     assert said["words"] == [
         "A: <rtk> does.", "None does.",
         "Losses go by the curve 'Some trial': a <source>. one year. Beyond 20 cm from the strip's centre nothing was "
@@ -109,7 +110,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         "All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION,
     ]
     costs, flips = said["tables"]
-    line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "too dear"]
+    line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "", "too dear"]
     assert costs["lines"][0] == line
     assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear", "too dear"]
     assert [line[0] for line in costs["lines"]] == ["A", "A", "Field F7", "Field F8"]  # fields of no farm, one by one
@@ -120,10 +121,22 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     assert "<rtk>" not in picture["svg"] and "&lt;rtk&gt;" in picture["svg"]
 
 
+@pytest.mark.parametrize(("units", "ha", "against", "said"), [
+    # 24.678207 ha / 0.40468564224 = 60.98 ac; 3.218482 ha are 7.953 ac.
+    ("us", "24.678207", "sbas", "61\u00a0ac (sbas)"), ("us", "3.218482", "sbas", "8.0\u00a0ac (sbas)"),
+    ("metric", "24.678207", "sbas", "24.7\u00a0ha (sbas)"), ("us", "", "sbas", "never (sbas)"), ("us", "", "", ""),
+])  # fmt: skip
+def test_from_what_area_a_tier_pays(units, ha, against, said):
+    line = farm_line("A", "rtk") | {c.BREAK_EVEN_HA: ha, c.BREAK_EVEN_AGAINST: against}
+    cells = cost_cells(pd.Series(line), units=units)
+    assert dict(zip(COST_HEAD, cells, strict=True))["Pays from an area of"] == said
+
+
 def test_without_costs_nothing_is_told_of_them(tmp_path):
     for name, columns in (("choice.csv", c.CHOICE), ("choice_sensitivity.csv", c.CHOICE_FLIPS)):
         (tmp_path / name).write_text(",".join(columns) + "\n")
-    told = ToldChoice.read(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv", tmp_path / "choice.json")
+    names = ("choice.csv", "choice_sensitivity.csv", "choice.json")
+    told = ToldChoice.read(*(tmp_path / name for name in names), units="us")
     assert told.sections() == told.index({}) == [] and told.sizes() == {}
 
 
@@ -145,7 +158,7 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
     pd.DataFrame(lines).to_csv(table, index=False)
     pd.DataFrame(flips).to_csv(hangs_on, index=False)
     settings.write_bytes(to_json({"costs": {"curve": None, "wait": {"share": 0.0}}}))
-    said = ToldChoice.read(table, hangs_on, settings)
+    said = ToldChoice.read(table, hangs_on, settings, units="us")
 
     fields = [summary(f"F{k}", farm=name) for k, name in enumerate([*names, names[0]])]
     fields += [summary("A0", farm=""), summary("A1", farm="")]

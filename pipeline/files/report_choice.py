@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from decimal import Decimal
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -12,17 +11,13 @@ from markupsafe import Markup
 
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
-from pipeline.files.choice_words import CAUTION, factor_text
+from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, farm_cell, flip_cells, money_cell
+from pipeline.files.choice_words import CAUTION
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
 
 TITLE = "What it costs, and which tier to choose"
-_HEAD = [
-    "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
-    "Total", "Choice",
-]  # fmt: skip
-_FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
 _INDEX_HEAD = ["Farm", "Recommended", "Total a year", "Of it lost"]
 # What a line of a table, and the words and the picture of a farm, take on a page at most, measured with names of 30 letters.
 _LINE_BYTES, _FARM_BYTES = 700, 6_000
@@ -42,6 +37,8 @@ class ToldChoice:
         Of choice.json.
     names : mapping of tier id to name
         What other parts of the page call the tiers; here they go by their ids, as in the configuration.
+    units : {"us", "metric"}
+        Of the report.
     """
 
     lines: pd.DataFrame
@@ -49,15 +46,18 @@ class ToldChoice:
     coop: pd.DataFrame
     costs: Mapping
     names: Mapping[str, str]
+    units: str
 
     @classmethod
-    def read(cls, table: Path, hangs_on: Path, settings: Path, *, names: Mapping[str, str] | None = None) -> ToldChoice:
+    def read(
+        cls, table: Path, hangs_on: Path, settings: Path, *, units: str, names: Mapping[str, str] | None = None
+    ) -> ToldChoice:
         """From choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go."""
         lines, flips = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (table, hangs_on))
         farms, coop = (lines[lines[c.LEVEL] == level] for level in ("farm", "co-op"))
         # A field of no farm is one by itself.
         farms, flips = (one.assign(place=list(zip(one[c.FARM], one[c.FIELD_ID], strict=True))) for one in (farms, flips))
-        return cls(farms, flips, coop, read_json(settings)["costs"] if len(farms) else {}, names or {})
+        return cls(farms, flips, coop, read_json(settings)["costs"] if len(farms) else {}, names or {}, units)
 
     def of(self, fields: Sequence[dict]) -> ToldChoice:
         """The same of the farms of some fields alone.
@@ -69,7 +69,7 @@ class ToldChoice:
         """
         mine = {place_of(one) for one in fields}
         lines, flips = (one[one["place"].isin(mine)] for one in (self.lines, self.flips))
-        return ToldChoice(lines, flips, self.coop.iloc[:0], self.costs, self.names)
+        return replace(self, lines=lines, flips=flips, coop=self.coop.iloc[:0])
 
     def sizes(self) -> dict[tuple[str, str], int]:
         """About how much each farm takes on a page, by place [bytes]."""
@@ -90,12 +90,12 @@ class ToldChoice:
         currency = self.lines[c.CURRENCY].iloc[0]
         tables = [
             {
-                "caption": f"What each tier comes to in a year, {currency}", "head": _HEAD,
-                "lines": [_line(one) for _, one in self.lines.iterrows()],
+                "caption": f"What each tier comes to in a year, {currency}", "head": COST_HEAD,
+                "lines": [cost_cells(one, units=self.units) for _, one in self.lines.iterrows()],
             },
             {
                 "caption": "What the choice hangs on: how far a single price must move before another tier is cheaper",
-                "head": _FLIP_HEAD, "lines": [line for _, one in self.flips.iterrows() for line in _flips(one)],
+                "head": FLIP_HEAD, "lines": [line for _, one in self.flips.iterrows() for line in flip_cells(one)],
             },
         ]  # fmt: skip
         said = [plain_text(text) for text in self.lines[c.SAID] if text]
@@ -126,14 +126,14 @@ def place_of(field: dict) -> tuple[str, str]:
 
 
 def _index_line(place: tuple[str, str], lines: pd.DataFrame, links: Mapping[tuple[str, str], str]) -> list[str]:
-    name, best = _farm(lines.iloc[0]), lines[lines[c.RECOMMENDED].isin(["yes", "tie"])]
+    name, best = farm_cell(lines.iloc[0]), lines[lines[c.RECOMMENDED].isin(["yes", "tie"])]
     if place in links:
         name = Markup('<a href="{}">{}</a>').format(links[place], name)
     if not len(best):
         return [name, "none", "\N{EN DASH}", "\N{EN DASH}"]
     one = best.iloc[0]
     options = " or ".join(plain_text(option) for option in best[c.OPTION])
-    return [name, options, _money(one[c.TOTAL_MONEY]), _money(one[c.LOSS_MONEY])]
+    return [name, options, money_cell(one[c.TOTAL_MONEY]), money_cell(one[c.LOSS_MONEY])]
 
 
 def _ids(names: Mapping[str, str]) -> list[str]:
@@ -150,7 +150,7 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
         lines = lines[amounts.max(axis=1) - amounts.min(axis=1) >= 1.0]
         if not len(lines):
             continue
-        name = _farm(lines.iloc[0])
+        name = farm_cell(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
         # Its own template has escaped what is text in it.
         out.append({"caption": caption, "svg": Markup(tornado(lines.drop(columns="place").to_dict("records")))})
@@ -178,39 +178,7 @@ def _curve_words(costs: Mapping) -> list[str]:
 def _whole_words(coop: pd.DataFrame) -> list[str]:
     """What all farms together come to."""
     return [
-        f"All farms as recommended: {_money(one[c.TOTAL_MONEY])} {one[c.CURRENCY]} a year, of it "
-        f"{_money(one[c.LOSS_MONEY])} lost beside the strips."
+        f"All farms as recommended: {money_cell(one[c.TOTAL_MONEY])} {one[c.CURRENCY]} a year, of it "
+        f"{money_cell(one[c.LOSS_MONEY])} lost beside the strips."
         for _, one in coop[coop[c.OPTION] == "as recommended"].iterrows()
     ]
-
-
-def _line(one: pd.Series) -> list[str]:
-    low, high = (_money(one[name]) for name in (c.LOSS_P10_MONEY, c.LOSS_P90_MONEY))
-    share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
-    return [
-        _farm(one), plain_text(one[c.OPTION]), share_text(share), _money(one[c.LOSS_MONEY]), f"{low} to {high}",
-        *(_money(one[name]) for name in (c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY, c.TOTAL_MONEY)),
-        "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON]),
-    ]  # fmt: skip
-
-
-def _flips(one: pd.Series) -> list[list[str]]:
-    """Where a price makes another tier the cheaper one, if it goes down or up."""
-    what = f"{one[c.DRIVER]} of {one[c.TIER]}" if one[c.TIER] else one[c.DRIVER]
-    out = []
-    for side, (factor, _, to) in c.FLIPS.items():
-        if one[factor]:
-            out.append([
-                _farm(one), plain_text(what), f"{Decimal(one[c.PRICE_MONEY]):,} {one[c.CURRENCY]}", plain_text(one[to]),
-                f"{side} {factor_text(float(one[factor]))} that",
-            ])  # fmt: skip
-    return out
-
-
-def _farm(one: pd.Series) -> str:
-    return plain_text(one[c.FARM]) or f"Field {plain_text(one[c.FIELD_ID])}"
-
-
-def _money(cell: str) -> str:
-    """An amount without its cents; the table has them."""
-    return f"{float(cell):,.0f}" if cell else "\N{EN DASH}"

@@ -43,7 +43,7 @@ def run(
     fields, files = _fields(parts)
     drawn = frozenset(name for file in sheets for name in read_json(file)["sheets"])
     whole = _whole(fields, drawn, notes, rejects, tiers, report)
-    told = ToldChoice.read(*choice, names=whole.names) if choice else None
+    told = ToldChoice.read(*choice, names=whole.names, units=whole.units) if choice else None
     sizes = told.sizes() if told else {}
     size = sum(path.stat().st_size for path in files.values()) + sum(sizes.values())
     pages = {} if size <= MOST_IN_ONE else pages_of(fields, files, sizes)

@@ -1,0 +1,71 @@
+"""Cells of the report's tables of a choice: what each option comes to, and what the choice hangs on."""
+
+from decimal import Decimal
+
+import pandas as pd
+
+from pipeline import columns as c
+from pipeline.core.show import HECTARE_M2, area_text, plain_text, share_text
+from pipeline.files.choice_words import factor_text
+
+COST_HEAD = [
+    "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
+    "Total", "Pays from an area of", "Choice",
+]  # fmt: skip
+FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
+
+
+def farm_cell(one: pd.Series) -> str:
+    """Whose money it is: a farm's, or that of a field of none."""
+    return plain_text(one[c.FARM]) or f"Field {plain_text(one[c.FIELD_ID])}"
+
+
+def cost_cells(one: pd.Series, *, units: str) -> list[str]:
+    """An option of a farm, as `COST_HEAD` has it.
+
+    Parameters
+    ----------
+    one : Series
+        A line of choice.csv, cells as text.
+    units : {"us", "metric"}
+    """
+    low, high = (money_cell(one[name]) for name in (c.LOSS_P10_MONEY, c.LOSS_P90_MONEY))
+    share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
+    return [
+        farm_cell(one), plain_text(one[c.OPTION]), share_text(share), money_cell(one[c.LOSS_MONEY]), f"{low} to {high}",
+        *(money_cell(one[name]) for name in (c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY, c.TOTAL_MONEY)),
+        _pays_from(one, units), "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON]),
+    ]  # fmt: skip
+
+
+def _pays_from(one: pd.Series, units: str) -> str:
+    """From what area the option is cheaper than all that cost less to have, and which of them it passes last."""
+    against = plain_text(one[c.BREAK_EVEN_AGAINST])
+    if not against:
+        return ""
+    area = area_text(float(one[c.BREAK_EVEN_HA]) * HECTARE_M2, units=units) if one[c.BREAK_EVEN_HA] else "never"
+    return f"{area} ({against})"
+
+
+def flip_cells(one: pd.Series) -> list[list[str]]:
+    """Where a price makes another tier the cheaper one, if it goes down or up; lines as `FLIP_HEAD` has them.
+
+    Parameters
+    ----------
+    one : Series
+        A line of choice_sensitivity.csv, cells as text.
+    """
+    what = f"{one[c.DRIVER]} of {one[c.TIER]}" if one[c.TIER] else one[c.DRIVER]
+    out = []
+    for side, (factor, _, to) in c.FLIPS.items():
+        if one[factor]:
+            out.append([
+                farm_cell(one), plain_text(what), f"{Decimal(one[c.PRICE_MONEY]):,} {one[c.CURRENCY]}", plain_text(one[to]),
+                f"{side} {factor_text(float(one[factor]))} that",
+            ])  # fmt: skip
+    return out
+
+
+def money_cell(cell: str) -> str:
+    """An amount without its cents; the table has them."""
+    return f"{float(cell):,.0f}" if cell else "\N{EN DASH}"
