@@ -103,12 +103,15 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     (said,) = ToldChoice.read(table, hangs_on, settings, units="us").sections()
     assert said["words"] == [
         "A: <rtk> does.", "None does.",
-        "Losses go by the curve 'Some trial': a <source>. one year. Beyond 20 cm from the strip's centre nothing was "
+        # 8 in of 25.4 mm are 0.2032 m.
+        "Losses go by the curve 'Some trial': a <source>. one year. Beyond 8\u00a0in from the strip's centre nothing was "
         "measured: its last value is held.",
         "Here every machine waits 50\u00a0% of its tier's convergence, and pays for it: where logs tell of starts, fewer "
         "rows are off the strip than elsewhere in this report.",
         "All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION,
     ]
+    (metric,) = ToldChoice.read(table, hangs_on, settings, units="metric").sections()
+    assert "Beyond 20.3\u00a0cm from the strip's centre" in metric["words"][2]
     costs, flips = said["tables"]
     line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "", "too dear"]
     assert costs["lines"][0] == line

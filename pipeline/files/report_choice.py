@@ -10,7 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from pipeline import columns as c
-from pipeline.core.show import plain_text, share_text
+from pipeline.core.show import plain_text, share_text, width_text
 from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, farm_cell, flip_cells, money_cell
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.store import read_json
@@ -116,7 +116,7 @@ class ToldChoice:
         return self._section([], [{"caption": caption, "head": _INDEX_HEAD, "lines": lines}], [])
 
     def _section(self, said: list[str], tables: list[dict], pictures: list[dict]) -> list[dict]:
-        words = [*_ids(self.names), *said, *_curve_words(self.costs), *_whole_words(self.coop), CAUTION]
+        words = [*_ids(self.names), *said, *_curve_words(self.costs, self.units), *_whole_words(self.coop), CAUTION]
         return [{"title": TITLE, "words": words, "tables": tables, "pictures": pictures}]
 
 
@@ -157,12 +157,12 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
     return out
 
 
-def _curve_words(costs: Mapping) -> list[str]:
+def _curve_words(costs: Mapping, units: str) -> list[str]:
     """By what curve losses go, how far it was measured, and who waits."""
     curve, out = costs["curve"], []
     if curve:
         name, source, limits = (plain_text(curve[key] or "").rstrip(".") for key in ("name", "source", "limits"))
-        far = f"{100 * curve['measured_to_m']:.0f} cm"
+        far = width_text(curve["measured_to_m"], units=units)
         out.append(
             f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} Beyond {far} from the strip's "
             "centre nothing was measured: its last value is held."
