@@ -13,7 +13,7 @@ from summaries import NAMES, report_of, summary
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
-from pipeline.files.choice_cells import COST_HEAD, cost_cells
+from pipeline.files.choice_cells import COST_HEAD, cost_cells, flip_cells
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
@@ -71,6 +71,9 @@ def test_attention_gathers_fields_by_what_is_the_matter():
     assert attention([summary("F1")], [], rejects.iloc[:0], names=NAMES) == []
 
 
+TIER_COSTS = {"<rtk>": {"once": None, "years": None}, "rtk": {"once": "16000.00", "years": 8}}
+
+
 def farm_line(farm: str, option: str, **more: str) -> dict:
     amounts = (c.LOSS_MONEY, c.LOSS_P10_MONEY, c.LOSS_P90_MONEY, c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY)
     money = dict.fromkeys(amounts, "10.40")
@@ -89,9 +92,10 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     ]).to_csv(table, index=False)  # fmt: skip
     curve = {"name": "Some trial", "source": "a <source>", "limits": "one year", "measured_to_m": 0.2032}
     settings = tmp_path / "choice.json"
-    settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}}}))
+    settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}, "tiers": TIER_COSTS}}))
     flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict(zip(c.MARGINS_MONEY, ("7", "5", "3"), strict=True)) | {
         c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
+        c.PRICE_UNIT: "year, machine",
         "flips_above_factor": "1.5", "flips_above_to": "sbas",
     }  # fmt: skip
     # Bars are of what moves by a whole unit at least.
@@ -117,11 +121,27 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     assert costs["lines"][0] == line
     assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear", "too dear"]
     assert [line[0] for line in costs["lines"]] == ["A", "A", "Field F7", "Field F8"]  # fields of no farm, one by one
-    assert flips["lines"][0] == ["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]
+    assert flips["lines"][0] == ["A", "fee of <rtk>", "40.00 XTS a year for each machine", "sbas", "above 150 % of that"]
     # The picture goes into the page as it is: names in it are text.
     (picture,) = said["pictures"]
     assert picture["svg"].count("<rect") == 4 and "waiting" not in picture["svg"] and "unlock" in picture["svg"]
     assert "<rtk>" not in picture["svg"] and "&lt;rtk&gt;" in picture["svg"]
+
+
+@pytest.mark.parametrize(("driver", "tier", "price", "unit", "what", "given"), [
+    ("yield loss", "", "4.20", "bu", "price of the crop", "4.20 XTS/bu"),
+    ("yield loss", "", "60", "ac", "worth of the strip", "60 XTS/ac"),
+    ("waiting", "", "180", "h", "machine's hour", "180 XTS/h"),
+    ("fee", "rtk", "1200.00", "year, machine", "fee of rtk", "1,200.00 XTS a year for each machine"),
+    ("one-off", "rtk", "2000.00", "year, farm", "one-off of rtk",
+     "2,000.00 XTS a year for the farm (16,000.00 XTS over 8 years)"),
+])  # fmt: skip
+def test_a_price_is_told_as_it_was_given(driver, tier, price, unit, what, given):
+    line = dict.fromkeys(c.CHOICE_FLIPS, "") | {
+        c.FARM: "A", c.DRIVER: driver, c.TIER: tier, c.PRICE_MONEY: price, c.PRICE_UNIT: unit, c.CURRENCY: "XTS",
+        "flips_below_factor": "0.5", "flips_below_to": "sbas",
+    }  # fmt: skip
+    assert flip_cells(pd.Series(line), costs={"tiers": TIER_COSTS}) == [["A", what, given, "sbas", "below 50 % of that"]]
 
 
 @pytest.mark.parametrize(("units", "ha", "against", "said"), [
@@ -155,12 +175,13 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
         margins = dict(zip(c.MARGINS_MONEY, ("1", "50", "99"), strict=True))
         flips.append(dict.fromkeys(c.CHOICE_FLIPS, "") | margins | told | {
             c.FARM: farm, c.OPTION: "rtk", c.DRIVER: "fee", c.TIER: "rtk", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
+            c.PRICE_UNIT: "year, farm",
             "flips_above_factor": "1.5", "flips_above_to": "sbas",
         })  # fmt: skip
     lines.append(farm_line("", "as recommended", level="co-op"))
     pd.DataFrame(lines).to_csv(table, index=False)
     pd.DataFrame(flips).to_csv(hangs_on, index=False)
-    settings.write_bytes(to_json({"costs": {"curve": None, "wait": {"share": 0.0}}}))
+    settings.write_bytes(to_json({"costs": {"curve": None, "wait": {"share": 0.0}, "tiers": TIER_COSTS}}))
     said = ToldChoice.read(table, hangs_on, settings, units="us")
 
     fields = [summary(f"F{k}", farm=name) for k, name in enumerate([*names, names[0]])]

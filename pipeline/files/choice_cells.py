@@ -1,12 +1,15 @@
 """Cells of the report's tables of a choice: what each option comes to, and what the choice hangs on."""
 
+from collections.abc import Mapping
 from decimal import Decimal
 
 import pandas as pd
 
 from pipeline import columns as c
+from pipeline.core.choice import LOSS, ONCE, WAITING
 from pipeline.core.show import HECTARE_M2, area_text, plain_text, share_text
 from pipeline.files.choice_words import factor_text
+from pipeline.files.units import AREA, to_si
 
 COST_HEAD = [
     "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
@@ -47,23 +50,53 @@ def _pays_from(one: pd.Series, units: str) -> str:
     return f"{area} ({against})"
 
 
-def flip_cells(one: pd.Series) -> list[list[str]]:
+def flip_cells(one: pd.Series, *, costs: Mapping) -> list[list[str]]:
     """Where a price makes another tier the cheaper one, if it goes down or up; lines as `FLIP_HEAD` has them.
 
     Parameters
     ----------
     one : Series
         A line of choice_sensitivity.csv, cells as text.
+    costs : mapping
+        Of choice.json.
     """
-    what = f"{one[c.DRIVER]} of {one[c.TIER]}" if one[c.TIER] else one[c.DRIVER]
+    what = f"{driver_name(one)} of {one[c.TIER]}" if one[c.TIER] else driver_name(one)
     out = []
     for side, (factor, _, to) in c.FLIPS.items():
         if one[factor]:
             out.append([
-                farm_cell(one), plain_text(what), f"{Decimal(one[c.PRICE_MONEY]):,} {one[c.CURRENCY]}", plain_text(one[to]),
+                farm_cell(one), plain_text(what), _as_given(one, costs), plain_text(one[to]),
                 f"{side} {factor_text(float(one[factor]))} that",
             ])  # fmt: skip
     return out
+
+
+def driver_name(one: pd.Series) -> str:
+    """What people call a price of choice_sensitivity.csv: the tables have it by the part of the total that it moves."""
+    names = {LOSS: "worth of the strip" if _is_area(one[c.PRICE_UNIT]) else "price of the crop", WAITING: "machine's hour"}
+    return names.get(one[c.DRIVER], one[c.DRIVER])
+
+
+def _is_area(unit: str) -> bool:
+    try:
+        to_si(f"1 {unit}", kind=AREA)
+    except ValueError:
+        return False
+    return True
+
+
+def _as_given(one: pd.Series, costs: Mapping) -> str:
+    """A price with what it is for; of a one-off also what it was as a whole."""
+    currency = one[c.CURRENCY]
+    price = f"{Decimal(one[c.PRICE_MONEY]):,} {currency}"
+    if not one[c.TIER]:
+        return f"{price}/{plain_text(one[c.PRICE_UNIT])}"
+    payer = "for each machine" if one[c.PRICE_UNIT] == "year, machine" else "for the farm"
+    said = costs["tiers"][one[c.TIER]]
+    whole = ""
+    if one[c.DRIVER] == ONCE and said["once"] is not None:
+        whole = f" ({Decimal(said['once']):,} {currency} over {said['years']} year{'' if said['years'] == 1 else 's'})"
+    return f"{price} a year {payer}{whole}"
 
 
 def money_cell(cell: str) -> str:

@@ -118,6 +118,7 @@ def _tier(costs: Costs, name: str, tier: Tier) -> dict:
     once = Decimal(0) if said.once is None else said.once.value / Decimal(said.years or 1)
     return {
         "fee": _written(said.fee.value), "once_a_year": _written(once.quantize(_YEARLY, ROUND_CEILING)),
+        "once": None if said.once is None else _written(said.once.value), "years": said.years,
         "count": costs.machines_per_farm if said.per == "machine" else 1, "per": said.per,
         "wait_h_per_day": wait_h(
             convergence_s=tier.convergence_s, starts_per_day=costs.starts_per_day, days=1.0, waited_share=waited_share(costs)

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text, width_text
-from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, farm_cell, flip_cells, money_cell
+from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, driver_name, farm_cell, flip_cells, money_cell
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
@@ -95,7 +95,8 @@ class ToldChoice:
             },
             {
                 "caption": "What the choice hangs on: how far a single price must move before another tier is cheaper",
-                "head": FLIP_HEAD, "lines": [line for _, one in self.flips.iterrows() for line in flip_cells(one)],
+                "head": FLIP_HEAD,
+                "lines": [line for _, one in self.flips.iterrows() for line in flip_cells(one, costs=self.costs)],
             },
         ]  # fmt: skip
         said = [plain_text(text) for text in self.lines[c.SAID] if text]
@@ -152,8 +153,9 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
             continue
         name = farm_cell(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
+        named = lines.drop(columns="place").assign(**{c.DRIVER: [driver_name(one) for _, one in lines.iterrows()]})
         # Its own template has escaped what is text in it.
-        out.append({"caption": caption, "svg": Markup(tornado(lines.drop(columns="place").to_dict("records")))})
+        out.append({"caption": caption, "svg": Markup(tornado(named.to_dict("records")))})
     return out
 
 

@@ -137,6 +137,7 @@ MEANINGS = {
     c.AMOUNT_MONEY: "quantity times price, rounded once to the cent",
     c.DRIVER: "price that is moved while all else stays: of what is lost, of waiting, or of a tier's fee or one-off",
     c.PRICE_MONEY: "the price as it was given, of fees and one-offs to the cent; of a one-off what falls on a year",
+    c.PRICE_UNIT: "of what that is the price: a unit of what is lost, an hour, or a year of a machine or a farm",
     **{
         name: words
         for side in ("below", "above")
