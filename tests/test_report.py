@@ -2,6 +2,7 @@
 
 import json
 import re
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from summaries import NAMES, report_of, summary
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
+from pipeline.core.show import amount_text
 from pipeline.files.choice_cells import COST_HEAD, cost_cells, flip_cells
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
@@ -112,7 +114,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         "measured: its last value is held.",
         "Here every machine waits 50\u00a0% of its tier's convergence, and pays for it: where logs tell of starts, fewer "
         "rows are off the strip than elsewhere in this report.",
-        "All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION,
+        "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips.", CAUTION,
     ]
     (metric,) = ToldChoice.read(table, hangs_on, settings, units="metric").sections()
     assert "Beyond 20.3\u00a0cm from the strip's centre" in metric["words"][2]
@@ -155,6 +157,32 @@ def test_from_what_area_a_tier_pays(units, ha, against, said):
     assert dict(zip(COST_HEAD, cells, strict=True))["Pays from an area of"] == said
 
 
+@pytest.mark.parametrize(("share", "said"), [
+    ("0.777605", "too dear; 78\u00a0% of its loss where nothing was measured"), ("0.099999", "too dear"), ("", "too dear"),
+    ("0.100000", "too dear; 10\u00a0% of its loss where nothing was measured"),
+])  # fmt: skip
+def test_much_of_a_loss_where_nothing_was_measured_is_said(share, said):
+    assert cost_cells(pd.Series(farm_line("A", "rtk", loss_beyond_measured_share=share)), units="us")[-1] == said
+
+
+def test_money_on_the_page_is_as_exact_as_it_is_known():
+    """What is expected has three digits; a fee is what it is."""
+    names = {"27808.54": "27,800", "10.50": "11", "11.50": "12", "0.49": "0", "999.50": "1,000", "1005.00": "1,010"}
+    for cell, said in names.items():
+        line = farm_line("A", "rtk") | {c.LOSS_MONEY: cell, c.LOSS_P10_MONEY: cell, c.LOSS_P90_MONEY: cell}
+        line |= {c.TOTAL_MONEY: cell, c.WAITING_MONEY: cell, c.FEE_MONEY: "1234.50"}
+        cells = cost_cells(pd.Series(line), units="us")
+        assert cells[3:] == [said, f"{said} to {said}", "1,235", "10", said, said, "", "too dear"]
+
+
+@pytest.mark.parametrize(("amount", "digits", "said"), [
+    ("0.5", None, "1"), ("1.5", None, "2"), ("2.49", None, "2"), ("-0.4", None, "0"), ("-12.5", None, "\u221213"),
+    ("9995", 3, "10,000"), ("9994.50", 3, "9,990"), ("1234567.89", 3, "1,230,000"), ("0", 3, "0"), ("2.50", 3, "3"),
+])  # fmt: skip
+def test_money_is_rounded_half_up_and_once(amount, digits, said):
+    assert amount_text(Decimal(amount), digits=digits) == said
+
+
 def test_without_costs_nothing_is_told_of_them(tmp_path):
     for name, columns in (("choice.csv", c.CHOICE), ("choice_sensitivity.csv", c.CHOICE_FLIPS)):
         (tmp_path / name).write_text(",".join(columns) + "\n")
@@ -188,7 +216,8 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
     fields += [summary("A0", farm=""), summary("A1", farm="")]
     assert {place_of(one) for one in fields} == set(said.sizes())
     (index,) = said.index({("Farm 0", ""): "report/farm-0.html"})
-    assert index["words"] == ["All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION]
+    whole = "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips."
+    assert index["words"] == [whole, CAUTION]
     (one,) = index["tables"]
     assert len(one["lines"]) == 15 and one["lines"][0][1:] == ["rtk", "42", "10"]
     assert one["lines"][0][0] == '<a href="report/farm-0.html">Farm 0</a>' and one["lines"][1][0] == "Farm 1"

@@ -7,7 +7,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.choice import LOSS, ONCE, WAITING
-from pipeline.core.show import HECTARE_M2, area_text, plain_text, share_text
+from pipeline.core.show import HECTARE_M2, NOTHING, amount_text, area_text, plain_text, share_text
 from pipeline.files.choice_words import factor_text
 from pipeline.files.units import AREA, to_si
 
@@ -15,6 +15,10 @@ COST_HEAD = [
     "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
     "Total", "Pays from an area of", "Choice",
 ]  # fmt: skip
+#: Of what is expected, and not paid by a price list.
+DIGITS = 3
+# Less of a loss than this share, where nothing was measured, is not worth a remark.
+_MUCH = 0.1
 FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
 
 
@@ -36,9 +40,18 @@ def cost_cells(one: pd.Series, *, units: str) -> list[str]:
     share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
     return [
         farm_cell(one), plain_text(one[c.OPTION]), share_text(share), money_cell(one[c.LOSS_MONEY]), f"{low} to {high}",
-        *(money_cell(one[name]) for name in (c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY, c.TOTAL_MONEY)),
-        _pays_from(one, units), "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON]),
+        *(money_cell(one[name], digits=None) for name in (c.FEE_MONEY, c.ONCE_MONEY)),
+        *(money_cell(one[name]) for name in (c.WAITING_MONEY, c.TOTAL_MONEY)),
+        _pays_from(one, units), _remark(one),
     ]  # fmt: skip
+
+
+def _remark(one: pd.Series) -> str:
+    """What is recommended or why not, and whether much of the loss is counted where nothing was measured."""
+    said = "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON])
+    share = float(one[c.LOSS_BEYOND_SHARE] or 0.0)
+    far = [f"{share_text(share)} of its loss where nothing was measured"] if share >= _MUCH else []
+    return "; ".join(filter(None, [said, *far]))
 
 
 def _pays_from(one: pd.Series, units: str) -> str:
@@ -99,6 +112,6 @@ def _as_given(one: pd.Series, costs: Mapping) -> str:
     return f"{price} a year {payer}{whole}"
 
 
-def money_cell(cell: str) -> str:
-    """An amount without its cents; the table has them."""
-    return f"{float(cell):,.0f}" if cell else "\N{EN DASH}"
+def money_cell(cell: str, *, digits: int | None = DIGITS) -> str:
+    """An amount to a few digits, or to whole units; the table has its cents."""
+    return amount_text(Decimal(cell), digits=digits) if cell else NOTHING

@@ -90,7 +90,8 @@ class ToldChoice:
         currency = self.lines[c.CURRENCY].iloc[0]
         tables = [
             {
-                "caption": f"What each tier comes to in a year, {currency}", "head": COST_HEAD,
+                "caption": f"What each tier comes to in a year, {currency}; expected amounts to three digits at most",
+                "head": COST_HEAD,
                 "lines": [cost_cells(one, units=self.units) for _, one in self.lines.iterrows()],
             },
             {
@@ -180,7 +181,7 @@ def _curve_words(costs: Mapping, units: str) -> list[str]:
 def _whole_words(coop: pd.DataFrame) -> list[str]:
     """What all farms together come to."""
     return [
-        f"All farms as recommended: {money_cell(one[c.TOTAL_MONEY])} {one[c.CURRENCY]} a year, of it "
-        f"{money_cell(one[c.LOSS_MONEY])} lost beside the strips."
+        f"All farms as recommended: about {money_cell(one[c.TOTAL_MONEY])} {one[c.CURRENCY]} a year, of it "
+        f"about {money_cell(one[c.LOSS_MONEY])} lost beside the strips."
         for _, one in coop[coop[c.OPTION] == "as recommended"].iterrows()
     ]
