@@ -92,7 +92,8 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         farm_line("", "rtk", said="None does.", field_id="F7"), farm_line("", "rtk", field_id="F8"),
         farm_line("", "as recommended", level="co-op"),
     ]).to_csv(table, index=False)  # fmt: skip
-    curve = {"name": "Some trial", "source": "a <source>", "limits": "one year", "measured_to_m": 0.2032}
+    curve = {"name": "Some trial", "source": "a <source>", "limits": "one year"}
+    curve |= {"measured_to_m": 0.2032, "last_point_m": 0.2032}
     settings = tmp_path / "choice.json"
     settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}, "tiers": TIER_COSTS}}))
     flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict(zip(c.MARGINS_MONEY, ("7", "5", "3"), strict=True)) | {
@@ -118,6 +119,14 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
     ]
     (metric,) = ToldChoice.read(table, hangs_on, settings, units="metric").sections()
     assert "Beyond 20.3\u00a0cm from the strip's centre" in metric["words"][2]
+    settings.write_bytes(to_json({"costs": {
+        "curve": curve | {"measured_to_m": 0.1143}, "wait": {"share": 0.0}, "tiers": TIER_COSTS,
+    }}))  # fmt: skip
+    (assumed,) = ToldChoice.read(table, hangs_on, settings, units="us").sections()
+    assert assumed["words"][2].endswith(
+        "Beyond 4.5\u00a0in from the strip's centre nothing was measured for certain: to 8\u00a0in the curve is assumed, "
+        "and from there its last value is held."
+    )
     costs, flips = said["tables"]
     line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "", "too dear"]
     assert costs["lines"][0] == line

@@ -165,10 +165,8 @@ def _curve_words(costs: Mapping, units: str) -> list[str]:
     curve, out = costs["curve"], []
     if curve:
         name, source, limits = (plain_text(curve[key] or "").rstrip(".") for key in ("name", "source", "limits"))
-        far = width_text(curve["measured_to_m"], units=units)
         out.append(
-            f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} Beyond {far} from the strip's "
-            "centre nothing was measured: its last value is held."
+            f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} {_measured_words(curve, units)}"
         )
     if share := costs["wait"]["share"]:
         out.append(
@@ -176,6 +174,14 @@ def _curve_words(costs: Mapping, units: str) -> list[str]:
             "starts, fewer rows are off the strip than elsewhere in this report."
         )
     return out
+
+
+def _measured_words(curve: Mapping, units: str) -> str:
+    far, last = (width_text(curve[name], units=units) for name in ("measured_to_m", "last_point_m"))
+    words = f"Beyond {far} from the strip's centre nothing was measured"
+    if curve["measured_to_m"] < curve["last_point_m"]:
+        return f"{words} for certain: to {last} the curve is assumed, and from there its last value is held."
+    return f"{words}: its last value is held."
 
 
 def _whole_words(coop: pd.DataFrame) -> list[str]:
