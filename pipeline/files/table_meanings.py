@@ -131,7 +131,7 @@ MEANINGS = {
     c.LOSS_OWN_MONEY: "expected loss if no strip but the row's own counted",
     c.BEYOND_SHARE: "expected share of the row length farther from a strip than the curve was measured",
     c.LOSS_BEYOND_SHARE: "share of the loss that is counted there, as the curve is assumed to go on",
-    c.QUANTITY: "how much there is of the part, in the unit beside it",
+    c.QUANTITY: "how much there is of the part, always in the unit beside it",
     c.QUANTITY_UNIT: "what the quantity counts",
     c.UNIT_PRICE_MONEY: "price of one of it; empty where the part is a share or a sum of others",
     c.AMOUNT_MONEY: "quantity times price, rounded once to the cent",
