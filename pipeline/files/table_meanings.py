@@ -92,7 +92,7 @@ MEANINGS = {
     c.AVOIDED_M: "expected missing length that waiting avoids",
     c.DAY: "number of the pair of visits",
     c.DAY_UTC: "UTC date on which the planter's visit began",
-    c.PART: "part of the logged offsets, or of a total; README says what each is",
+    c.PART: "part of the logged offsets; README says what each is",
     c.DIRECTION_DEG: "compass bearing toward which the value counts, where just one direction is known",
     c.VALUE_M: "the part",
     c.SE_M: "its standard error",
@@ -107,7 +107,7 @@ MEANINGS = {
     c.FILE: "input file",
     c.LAYER: "layer in it",
     c.FEATURE: "feature in the layer",
-    c.REASON: "why it was not used, or is or is not recommended",
+    c.REASON: "why it was not used",
     c.LONGITUDE: "place of its first vertex, east, in its own datum",
     c.LATITUDE: "place of its first vertex, north, in its own datum",
 } | {
@@ -155,3 +155,12 @@ MEANINGS = {
         strict=True,
     )),
 }  # fmt: skip
+
+#: What a column means in one table only, where in others it means something else.
+OF_TABLE = {
+    ("choice", c.REASON): "why the option is recommended, or is not; of a field, whether it goes by its farm's choice",
+    ("choice", c.EXPECTED_MISS_M): "expected row length off the own strip, after the wait that is paid for",
+    ("choice_parts", c.PART): "of the total: yield loss, waiting, fee or one-off",
+    ("choice_sensitivity", c.OPTION): "what is recommended",
+    ("choice_sensitivity", c.TIER): "whose fee or one-off is moved; empty for other prices",
+}
