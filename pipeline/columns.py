@@ -125,11 +125,12 @@ QUANTITY, QUANTITY_UNIT, UNIT_PRICE_MONEY, AMOUNT_MONEY = "quantity", "quantity_
 CHOICE_PARTS = [
     LEVEL, FARM, FIELD_ID, OPTION, PART, QUANTITY, QUANTITY_UNIT, UNIT_PRICE_MONEY, AMOUNT_MONEY, CURRENCY,
 ]  # fmt: skip
-DRIVER, PRICE_MONEY = "driver", "price_money"
+DRIVER, PRICE_MONEY, PRICE_UNIT = "driver", "price_money", "price_unit"
 FLIPS = {side: [f"flips_{side}_{what}" for what in ("factor", "money", "to")] for side in ("below", "above")}
 MARGINS_MONEY = ["margin_half_money", "margin_now_money", "margin_half_more_money"]
 CHOICE_FLIPS = [
-    FARM, FIELD_ID, OPTION, DRIVER, TIER, PRICE_MONEY, *FLIPS["below"], *FLIPS["above"], *MARGINS_MONEY, CURRENCY,
+    FARM, FIELD_ID, OPTION, DRIVER, TIER, PRICE_MONEY, PRICE_UNIT, *FLIPS["below"], *FLIPS["above"], *MARGINS_MONEY,
+    CURRENCY,
 ]  # fmt: skip
 
 # Columns that count: whole numbers in the tables, or nothing.

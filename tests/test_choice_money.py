@@ -17,7 +17,7 @@ from pipeline import columns as c
 from pipeline.core.field_loss import LEVELS
 from pipeline.files.config import config_from_dict, resolve_tiers
 from pipeline.files.cost_settings import choice_settings
-from pipeline.files.store import to_json, write_bytes, write_frame
+from pipeline.files.store import read_json, to_json, write_bytes, write_frame
 from pipeline.steps import choice
 
 CENT = Decimal("0.01")
@@ -158,7 +158,18 @@ def test_a_yearly_price_is_shown_to_the_cent_half_up(once, years, shown, tmp_pat
     """Eighths of a unit end in half a cent: rounded to the even one, 1 and 5 of them would be 0.12 and 0.62."""
     found = tables_of(tmp_path, [("North", 31.7, NEAR)], **costs_of((0, 0), once, years))
     (line,) = [one for one in found["choice_sensitivity"] if (one["driver"], one["tier"]) == ("one-off", "rtk_base")]
-    assert line["price_money"] == shown
+    assert (line["price_money"], line["price_unit"]) == (shown, "year, machine")
+
+
+def test_a_price_says_what_it_is_of(tmp_path):
+    found = tables_of(tmp_path, [("North", 31.7, NEAR)], **costs_of((10, 20), "16000", 8, per="farm"))
+    units = {one["driver"]: one["price_unit"] for one in found["choice_sensitivity"]}
+    assert units == {"yield loss": "bu", "waiting": "h", "fee": "year, farm", "one-off": "year, farm"}
+    # Of a one-off what falls on a year; the settings have it as it was given.
+    yearly = [one["price_money"] for one in found["choice_sensitivity"] if one["driver"] == "one-off"]
+    said = read_json(tmp_path / "choice.json")["costs"]["tiers"]
+    assert "2000.00" in yearly and (said["rtk_base"]["once"], said["rtk_base"]["years"]) == ("16000.00", 8)
+    assert (said["sbas"]["once"], said["sbas"]["years"]) == (None, None)
 
 
 def test_ties_and_farms_without_rows_on_strips_in_the_tables(tmp_path):

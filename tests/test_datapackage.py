@@ -10,7 +10,7 @@ from workflow import config, layer_of, passes_of, run_steps, write_coop
 
 from pipeline import columns as c
 from pipeline.files.store import read_geo, read_json, to_json, write_bytes, write_csv
-from pipeline.files.table_meanings import TABLES
+from pipeline.files.table_meanings import OF_TABLE, TABLES
 from pipeline.files.table_words import table_words, words_of
 from pipeline.files.texts import safe_text
 from pipeline.steps import choice, datapackage
@@ -89,9 +89,25 @@ def test_every_column_that_a_run_writes_has_its_meaning_and_its_unit(run):
     for table, columns in written.items():
         assert table_words(table)[0] != table.replace("_", " ").capitalize()
         for name in columns:
-            one = words_of(name)
+            one = words_of(name, table=table)
             assert one.kind and one.meaning != name.replace("_", " "), name
             assert one.unit or one.kind not in ("number", "integer") or name in BARE, name
+
+
+def test_a_column_means_what_it_means_in_its_table(run):
+    """By README: `reason` of rejects and of the choice, `part` of the audit and of a total."""
+    said = described(run / "results", sorted((run / "results").glob("*.csv")), run / "work/settings/report.json")
+    meant = {
+        (table, one["name"]): one["description"]
+        for table, resource in said.items() for one in resource["schema"]["fields"]
+    }  # fmt: skip
+    assert "not used" in meant["rejects.csv", c.REASON] and "recommended" not in meant["rejects.csv", c.REASON]
+    assert "recommended" in meant["choice.csv", c.REASON] and "not used" not in meant["choice.csv", c.REASON]
+    assert "offsets" in meant["audit.csv", c.PART] and "total" not in meant["audit.csv", c.PART]
+    assert "total" in meant["choice_parts.csv", c.PART] and "offsets" not in meant["choice_parts.csv", c.PART]
+    # What is said of one table's column is said of one that it has.
+    written = {path.stem: pd.read_csv(path, nrows=0).columns for path in (run / "results").glob("*.csv")}
+    assert all(name in written[table] for table, name in OF_TABLE)
 
 
 @pytest.mark.parametrize(("name", "unit"), [

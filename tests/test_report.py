@@ -2,23 +2,27 @@
 
 import json
 import re
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 from helpers import INCH
-from pages import join, write_report
-from summaries import NAMES, summary
+from pages import COSTS, join, write_report
+from summaries import NAMES, report_of, summary
 from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of, write_coop
 
 from pipeline import columns as c
+from pipeline.core.show import amount_text
+from pipeline.files.choice_cells import COST_HEAD, cost_cells, flip_cells
 from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
-from pipeline.files.report_choice import choice_section
+from pipeline.files.report_choice import ToldChoice, place_of
 from pipeline.files.report_words import attention, farm_answer, remarks
 from pipeline.files.store import read_json, to_json
+from pipeline.files.texts import safe_text
 from pipeline.steps import report, sheets
 
 
@@ -69,6 +73,9 @@ def test_attention_gathers_fields_by_what_is_the_matter():
     assert attention([summary("F1")], [], rejects.iloc[:0], names=NAMES) == []
 
 
+TIER_COSTS = {"<rtk>": {"once": None, "years": None}, "rtk": {"once": "16000.00", "years": 8}}
+
+
 def farm_line(farm: str, option: str, **more: str) -> dict:
     amounts = (c.LOSS_MONEY, c.LOSS_P10_MONEY, c.LOSS_P90_MONEY, c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY)
     money = dict.fromkeys(amounts, "10.40")
@@ -85,11 +92,13 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         farm_line("", "rtk", said="None does.", field_id="F7"), farm_line("", "rtk", field_id="F8"),
         farm_line("", "as recommended", level="co-op"),
     ]).to_csv(table, index=False)  # fmt: skip
-    curve = {"name": "Some trial", "source": "a <source>", "limits": "one year", "measured_to_m": 0.2032}
+    curve = {"name": "Some trial", "source": "a <source>", "limits": "one year"}
+    curve |= {"measured_to_m": 0.2032, "last_point_m": 0.2032}
     settings = tmp_path / "choice.json"
-    settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}}}))
+    settings.write_bytes(to_json({"costs": {"curve": curve, "wait": {"share": 0.5}, "tiers": TIER_COSTS}}))
     flip = dict.fromkeys(c.CHOICE_FLIPS, "") | dict(zip(c.MARGINS_MONEY, ("7", "5", "3"), strict=True)) | {
         c.FARM: "A", c.DRIVER: "fee", c.TIER: "<rtk>", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
+        c.PRICE_UNIT: "year, machine",
         "flips_above_factor": "1.5", "flips_above_to": "sbas",
     }  # fmt: skip
     # Bars are of what moves by a whole unit at least.
@@ -98,31 +107,140 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         for name, end in (("waiting", "5.99"), ("unlock", "6.00"))
     )
     pd.DataFrame([flip, idle, some]).to_csv(hangs_on, index=False)
-    (said,) = choice_section(table, hangs_on, settings)
+    (said,) = ToldChoice.read(table, hangs_on, settings, units="us").sections()
     assert said["words"] == [
         "A: <rtk> does.", "None does.",
-        "Losses go by the curve 'Some trial': a <source>. one year. Beyond 20 cm from the strip's centre nothing was "
+        # 8 in of 25.4 mm are 0.2032 m.
+        "Losses go by the curve 'Some trial': a <source>. one year. Beyond 8\u00a0in from the strip's centre nothing was "
         "measured: its last value is held.",
         "Here every machine waits 50\u00a0% of its tier's convergence, and pays for it: where logs tell of starts, fewer "
         "rows are off the strip than elsewhere in this report.",
-        "All farms as recommended: 42 XTS a year, of it 10 lost beside the strips.", CAUTION,
+        "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips.", CAUTION,
     ]
+    (metric,) = ToldChoice.read(table, hangs_on, settings, units="metric").sections()
+    assert "Beyond 20.3\u00a0cm from the strip's centre" in metric["words"][2]
+    settings.write_bytes(to_json({"costs": {
+        "curve": curve | {"measured_to_m": 0.1143}, "wait": {"share": 0.0}, "tiers": TIER_COSTS,
+    }}))  # fmt: skip
+    (assumed,) = ToldChoice.read(table, hangs_on, settings, units="us").sections()
+    assert assumed["words"][2].endswith(
+        "Beyond 4.5\u00a0in from the strip's centre nothing was measured for certain: to 8\u00a0in the curve is assumed, "
+        "and from there its last value is held."
+    )
     costs, flips = said["tables"]
-    line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "too dear"]
+    line = ["A", "sbas", "25\u00a0%", "10", "10 to 10", "10", "10", "10", "42", "", "too dear"]
     assert costs["lines"][0] == line
     assert [line[-1] for line in costs["lines"]] == ["too dear", "recommended", "too dear", "too dear"]
     assert [line[0] for line in costs["lines"]] == ["A", "A", "Field F7", "Field F8"]  # fields of no farm, one by one
-    assert flips["lines"][0] == ["A", "fee of <rtk>", "40.00 XTS", "sbas", "above 150 % of that"]
+    assert flips["lines"][0] == ["A", "fee of <rtk>", "40.00 XTS a year for each machine", "sbas", "above 150 % of that"]
     # The picture goes into the page as it is: names in it are text.
     (picture,) = said["pictures"]
     assert picture["svg"].count("<rect") == 4 and "waiting" not in picture["svg"] and "unlock" in picture["svg"]
     assert "<rtk>" not in picture["svg"] and "&lt;rtk&gt;" in picture["svg"]
 
 
+@pytest.mark.parametrize(("driver", "tier", "price", "unit", "what", "given"), [
+    ("yield loss", "", "4.20", "bu", "price of the crop", "4.20 XTS/bu"),
+    ("yield loss", "", "60", "ac", "worth of the strip", "60 XTS/ac"),
+    ("waiting", "", "180", "h", "machine's hour", "180 XTS/h"),
+    ("fee", "rtk", "1200.00", "year, machine", "fee of rtk", "1,200.00 XTS a year for each machine"),
+    ("one-off", "rtk", "2000.00", "year, farm", "one-off of rtk",
+     "2,000.00 XTS a year for the farm (16,000.00 XTS over 8 years)"),
+])  # fmt: skip
+def test_a_price_is_told_as_it_was_given(driver, tier, price, unit, what, given):
+    line = dict.fromkeys(c.CHOICE_FLIPS, "") | {
+        c.FARM: "A", c.DRIVER: driver, c.TIER: tier, c.PRICE_MONEY: price, c.PRICE_UNIT: unit, c.CURRENCY: "XTS",
+        "flips_below_factor": "0.5", "flips_below_to": "sbas",
+    }  # fmt: skip
+    assert flip_cells(pd.Series(line), costs={"tiers": TIER_COSTS}) == [["A", what, given, "sbas", "below 50 % of that"]]
+
+
+@pytest.mark.parametrize(("units", "ha", "against", "said"), [
+    # 24.678207 ha / 0.40468564224 = 60.98 ac; 3.218482 ha are 7.953 ac.
+    ("us", "24.678207", "sbas", "61\u00a0ac (sbas)"), ("us", "3.218482", "sbas", "8.0\u00a0ac (sbas)"),
+    ("metric", "24.678207", "sbas", "24.7\u00a0ha (sbas)"), ("us", "", "sbas", "never (sbas)"), ("us", "", "", ""),
+])  # fmt: skip
+def test_from_what_area_a_tier_pays(units, ha, against, said):
+    line = farm_line("A", "rtk") | {c.BREAK_EVEN_HA: ha, c.BREAK_EVEN_AGAINST: against}
+    cells = cost_cells(pd.Series(line), units=units)
+    assert dict(zip(COST_HEAD, cells, strict=True))["Pays from an area of"] == said
+
+
+@pytest.mark.parametrize(("share", "said"), [
+    ("0.777605", "too dear; 78\u00a0% of its loss where nothing was measured"), ("0.099999", "too dear"), ("", "too dear"),
+    ("0.100000", "too dear; 10\u00a0% of its loss where nothing was measured"),
+])  # fmt: skip
+def test_much_of_a_loss_where_nothing_was_measured_is_said(share, said):
+    assert cost_cells(pd.Series(farm_line("A", "rtk", loss_beyond_measured_share=share)), units="us")[-1] == said
+
+
+def test_money_on_the_page_is_as_exact_as_it_is_known():
+    """What is expected has three digits; a fee is what it is."""
+    names = {"27808.54": "27,800", "10.50": "11", "11.50": "12", "0.49": "0", "999.50": "1,000", "1005.00": "1,010"}
+    for cell, said in names.items():
+        line = farm_line("A", "rtk") | {c.LOSS_MONEY: cell, c.LOSS_P10_MONEY: cell, c.LOSS_P90_MONEY: cell}
+        line |= {c.TOTAL_MONEY: cell, c.WAITING_MONEY: cell, c.FEE_MONEY: "1234.50"}
+        cells = cost_cells(pd.Series(line), units="us")
+        assert cells[3:] == [said, f"{said} to {said}", "1,235", "10", said, said, "", "too dear"]
+
+
+@pytest.mark.parametrize(("amount", "digits", "said"), [
+    ("0.5", None, "1"), ("1.5", None, "2"), ("2.49", None, "2"), ("-0.4", None, "0"), ("-12.5", None, "\u221213"),
+    ("9995", 3, "10,000"), ("9994.50", 3, "9,990"), ("1234567.89", 3, "1,230,000"), ("0", 3, "0"), ("2.50", 3, "3"),
+])  # fmt: skip
+def test_money_is_rounded_half_up_and_once(amount, digits, said):
+    assert amount_text(Decimal(amount), digits=digits) == said
+
+
 def test_without_costs_nothing_is_told_of_them(tmp_path):
     for name, columns in (("choice.csv", c.CHOICE), ("choice_sensitivity.csv", c.CHOICE_FLIPS)):
         (tmp_path / name).write_text(",".join(columns) + "\n")
-    assert choice_section(tmp_path / "choice.csv", tmp_path / "choice_sensitivity.csv", tmp_path / "choice.json") == []
+    names = ("choice.csv", "choice_sensitivity.csv", "choice.json")
+    told = ToldChoice.read(*(tmp_path / name for name in names), units="us")
+    assert told.sections() == told.index({}) == [] and told.sizes() == {}
+
+
+def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
+    """Thirteen farms with a name that would be a formula and one of two fields, and two fields of none."""
+    table, hangs_on, settings = (tmp_path / name for name in ("choice.csv", "choice_sensitivity.csv", "choice.json"))
+    names = [f"Farm {k}" for k in range(11)] + ["=1+1", "None does"]
+    lines, flips = [], []
+    for name, field_id in [*((name, "") for name in names), ("", "A0"), ("", "A1")]:
+        farm, told = safe_text(name), {c.FIELD_ID: field_id}
+        yes = {c.RECOMMENDED: "no" if name == "None does" else "yes", c.SAID: f"{name or field_id} is told of."}
+        lines += [farm_line(farm, "sbas", **told), farm_line(farm, "rtk", **told, **yes)]
+        margins = dict(zip(c.MARGINS_MONEY, ("1", "50", "99"), strict=True))
+        flips.append(dict.fromkeys(c.CHOICE_FLIPS, "") | margins | told | {
+            c.FARM: farm, c.OPTION: "rtk", c.DRIVER: "fee", c.TIER: "rtk", c.PRICE_MONEY: "40.00", c.CURRENCY: "XTS",
+            c.PRICE_UNIT: "year, farm",
+            "flips_above_factor": "1.5", "flips_above_to": "sbas",
+        })  # fmt: skip
+    lines.append(farm_line("", "as recommended", level="co-op"))
+    pd.DataFrame(lines).to_csv(table, index=False)
+    pd.DataFrame(flips).to_csv(hangs_on, index=False)
+    settings.write_bytes(to_json({"costs": {"curve": None, "wait": {"share": 0.0}, "tiers": TIER_COSTS}}))
+    said = ToldChoice.read(table, hangs_on, settings, units="us")
+
+    fields = [summary(f"F{k}", farm=name) for k, name in enumerate([*names, names[0]])]
+    fields += [summary("A0", farm=""), summary("A1", farm="")]
+    assert {place_of(one) for one in fields} == set(said.sizes())
+    (index,) = said.index({("Farm 0", ""): "report/farm-0.html"})
+    whole = "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips."
+    assert index["words"] == [whole, CAUTION]
+    (one,) = index["tables"]
+    assert len(one["lines"]) == 15 and one["lines"][0][1:] == ["rtk", "42", "10"]
+    assert one["lines"][0][0] == '<a href="report/farm-0.html">Farm 0</a>' and one["lines"][1][0] == "Farm 1"
+    assert one["lines"][12] == ["None does", "none", "\N{EN DASH}", "\N{EN DASH}"] and one["lines"][13][0] == "Field A0"
+
+    for mine, name, count in ((fields[11:12], "=1+1", 1), ([fields[0], fields[13]], "Farm 0", 1), (fields[14:], "A0", 2)):
+        (part,) = said.of(mine).sections()
+        assert part["words"][0] == f"{name} is told of." and part["words"][count:] == [CAUTION]
+        assert [len(one["lines"]) for one in part["tables"]] == [2 * count, count] and len(part["pictures"]) == count
+    assert said.of([]).sections() == []
+    # What a farm takes on a page is bounded by what its pages are cut by.
+    whole = report_of(fields).page(fields, packed=None)
+    there = report_of(fields, sections=said.sections()).page(fields, packed=None)
+    assert len(there) - len(whole) < sum(said.sizes().values())
 
 
 def test_most_fields_have_no_remark():
@@ -138,7 +256,7 @@ def made(tmp_path_factory) -> Path:
     fields = boundaries()
     fields["FARM"] = ["North", "north"]  # one file name on many systems
     write_coop(folder, fields=fields, rows=passes_of(shift_m=2 * INCH))
-    write_report(folder, config(folder))
+    write_report(folder, config(folder) | {"costs": COSTS})
     return folder
 
 
@@ -168,6 +286,11 @@ def test_a_large_report_is_an_index_and_a_page_a_farm(made, monkeypatch):
     assert pages == ["North", "north-2"] and sorted(p.stem for p in (results / "report").iterdir()) == pages
     index = (results / "report.html").read_text()
     assert 'id="packed-' not in index and "report/North.html#F0" in index
+    # Costs, flips and cautions are on the page of their farm.
+    assert '<a href="report/North.html">North</a>' in index and "What each tier comes to" not in index
+    for name, other in (("North", "north"), ("north-2", "North")):
+        text = (results / f"report/{name}.html").read_text()
+        assert "What each tier comes to" in text and CAUTION in text and f'<th scope="row">{other}</th>' not in text
     assert 'href="../report.html"' in (results / "report/North.html").read_text()
     # One that is taken away is missed, and written again as it was.
     gone = results / "report/north-2.html"
@@ -193,7 +316,7 @@ def test_a_farm_with_too_much_for_one_page_has_several(monkeypatch, tmp_path):
     for name in ("F1", "F2", "F3", "F4"):
         files[name] = tmp_path / name
         files[name].write_text("x" * 100)
-    pages = report.pages_of([summary(name, farm="A/B") for name in files], files)
+    pages = report.pages_of([summary(name, farm="A/B") for name in files], files, {})
     assert [title for title, _ in pages.values()] == ["A/B, part 1 of 2", "A/B, part 2 of 2"]
     assert [[one["id"] for one in mine] for _, mine in pages.values()] == [["F1", "F2"], ["F3", "F4"]]
     assert all(re.fullmatch(r"[\w.-]+", name) for name in pages) and len({name.casefold() for name in pages}) == 2

@@ -4,11 +4,14 @@ import base64
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from browser import Visit, browser
 from summaries import report_of, summary
 
+from pipeline import columns as c
 from pipeline.core.show import read_share
+from pipeline.files.report_choice import ToldChoice, place_of
 from pipeline.steps.report import MOST_IN_ONE
 
 pytestmark = pytest.mark.xdist_group("browser")
@@ -18,9 +21,22 @@ MOST_INDEX, MOST_PAGE, AT_ONCE_MS = 5_000_000, 3_000_000, 1000.0
 FIELDS, FARMS, LOADS = 5000, 120, 5
 
 
+def choice_of(fields: list[dict], links: dict[str, str]) -> list[dict]:
+    """A choice between ten tiers and their pairs for every farm."""
+    places = sorted({place_of(one) for one in fields})
+    words = dict.fromkeys(c.CHOICE, "12345.67") | {c.CURRENCY: "USD", c.FIELD_ID: ""}
+    lines = pd.DataFrame([
+        words | {c.FARM: farm, "place": (farm, field), c.OPTION: f"tier_{k}", c.RECOMMENDED: "no" if k else "yes"}
+        for farm, field in places for k in range(55)
+    ])  # fmt: skip
+    told = ToldChoice(lines, lines.iloc[:0], lines.iloc[:0], {"curve": None, "wait": {"share": 0.0}}, {}, "us")
+    assert len(lines) == FARMS * 55
+    return told.index({place_of(one): links[one["folder"]] for one in fields})
+
+
 @pytest.fixture(scope="module")
 def index(tmp_path_factory) -> Path:
-    """An index of 5,000 fields under ten tiers, with checks in each and remarks on a tenth."""
+    """An index of 5,000 fields under ten tiers, with checks in each and remarks on a tenth, and a choice for 120 farms."""
     rng = np.random.default_rng(5)
     tiers = {f"tier_{k}": f"Invented correction service number {k}" for k in range(10)}
     fields = []
@@ -35,7 +51,7 @@ def index(tmp_path_factory) -> Path:
         fields.append(one | {"folder": f"section-{k // 36}-quarter-{k}"})
     links = {one["folder"]: f"report/farm-{k % FARMS}.html" for k, one in enumerate(fields)}
     file = tmp_path_factory.mktemp("index") / "report.html"
-    file.write_bytes(report_of([], names=tiers).page(fields, packed=None, links=links))
+    file.write_bytes(report_of([], names=tiers, sections=choice_of(fields, links)).page(fields, packed=None, links=links))
     return file
 
 
@@ -52,6 +68,7 @@ def largest(tmp_path_factory) -> Path:
 
 
 def test_sizes(index, largest):
+    assert index.read_text().count('<th scope="row"><a href="report/farm-') == FARMS
     assert FIELDS * 100 < index.stat().st_size < MOST_INDEX
     assert MOST_IN_ONE * 0.99 < largest.stat().st_size < MOST_PAGE
 

@@ -9,6 +9,7 @@ from scipy.stats import norm
 from workflow import PROJECT
 
 from pipeline.core.field_loss import LEVELS, levels_of
+from pipeline.core.place_odds import miss_any_probability
 from pipeline.core.response import Response
 from pipeline.errors import ConfigError
 from pipeline.files.cost_models import Costs
@@ -59,6 +60,31 @@ def test_levels_keep_the_mean_and_the_order():
     np.testing.assert_allclose(np.quantile(levels, [0.1, 0.5, 0.9]), -np.log([0.9, 0.5, 0.1]), rtol=0.08)
 
 
+@settings(max_examples=25, deadline=None)
+@given(st.floats(-0.5, 0.5), st.floats(0.003, 0.3), st.sampled_from([0.01, 0.05, 0.15, 0.2, 0.25, 0.3]))
+def test_loss_beyond_what_was_measured(mean, sd, far):
+    """The loss there, and what the curve assumes on top of it, are the loss where the nearest strip is farther away."""
+    spacing, one = 0.762, Response(CURVE.distance_m, CURVE.loss, far)
+    strips = spacing * np.arange(-9, 10)
+    kinks = np.concatenate([*(strips + x for x in (*CURVE.distance_m, *-CURVE.distance_m, far, -far)), strips + spacing / 2])
+
+    def beyond(x: np.ndarray) -> np.ndarray:
+        away = np.abs(x - spacing * np.round(x / spacing))
+        return CURVE.nearest(x, spacing) * (away > far)
+
+    said = one.loss_at_measured * miss_any_probability(np.array([mean]), far, sd, spacing)
+    said = said + one.assumed().expected(np.array([mean]), sd, spacing)
+    assert said[0] == pytest.approx(integrated(beyond, mean, sd, kinks), abs=1e-4)
+
+
+def test_a_curve_was_measured_to_its_last_point_if_nothing_else_is_said():
+    assert CURVE.measured_to_m == 0.3 and CURVE.assumed().at(np.array([0.0, 0.5])).tolist() == [0.0, 0.0]
+    # Halfway from 20 at 0.2 m to 28 at 0.3 m; what is assumed on top of it goes up by the other half.
+    half = Response(CURVE.distance_m, CURVE.loss, 0.25)
+    assert half.loss_at_measured == pytest.approx(24.0)
+    assert half.assumed().at(np.array([0.25, 0.275, 0.3, 1.0])) == pytest.approx([0.0, 2.0, 4.0, 4.0])
+
+
 # --- files ---
 
 
@@ -81,6 +107,9 @@ def test_shipped_curves_say_what_was_published():
     assert at["yuma_2007"].at(INCH * np.array([0, 4, 8])) == pytest.approx([0, 0, 28.5])
     assert at["goodwell_2007"].at(INCH * np.array([0, 4.5, 5.5, 7.5])) == pytest.approx([0, 0, 6, 18])
     assert at["kansas_benefit"].at(np.array([0.1, 0.2, 0.38])) == pytest.approx([0, 1, 1])
+    # How far out Goodwell's rows were was not told; that nothing is lost to 4.5 in was.
+    measured = {name: one.measured_to_m / INCH for name, one in curves.items()}
+    assert measured == pytest.approx({"yuma_2007": 8, "goodwell_2007": 4.5, "kansas_benefit": 38 / 2.54})
 
 
 def test_losses_in_units_that_have_a_price():
@@ -115,6 +144,17 @@ def test_what_does_not_go_together_is_refused(curve, crop, said):
     ],
 )  # fmt: skip
 def test_a_curve_that_is_none_is_refused(points, said, tmp_path):
+    refused(points, said, tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("far", "said"), [("9 in", "no more than the last"), ("0 in", "more than 0"), ("5", "no unit"), ("4 s", "measured_to")]
+)
+def test_how_far_it_was_measured_is_no_farther_than_it_goes(far, said, tmp_path):
+    refused(f"[[0 in, 0], [8 in, 1]], measured_to: {far}", said, tmp_path)
+
+
+def refused(points: str, said: str, tmp_path) -> None:
     file = tmp_path / "mine.yaml"
     text = f"- {{id: a, name: A, unit: bu/ac, points: {points}, source: invented, read_in: nowhere, limits: invented}}\n"
     file.write_text(text)

@@ -82,6 +82,18 @@ def test_values_are_in_the_units_asked_for(book):
     assert column(book["shift"], "area [ac]" if us else "area [ha]")[0].value == pytest.approx(10.0 if us else 4.046856)
 
 
+@pytest.mark.parametrize("units", ["us", "metric"])
+@pytest.mark.parametrize("name", [c.UNIT_PRICE_MONEY, c.PRICE_MONEY, c.QUANTITY, *(side[1] for side in c.FLIPS.values())])
+def test_prices_and_quantities_have_two_digits_and_more_where_there_are(name, units):
+    shown = ShownColumn.of(words_of(name), units=units)
+    # By ECMA-376 part 1, 18.8.31: 0 is a digit that is always there, # one where it is not nought.
+    assert shown.digits == "#,##0.00####" and shown.size == 1.0
+
+
+def test_the_words_say_that_quantities_keep_their_units(book):
+    assert any("Quantities of choice_parts" in str(cell.value) for row in book["read me"] for cell in row)
+
+
 @pytest.mark.parametrize(("name", "units", "heading", "size"), [
     ("row_length_m", "us", "row_length [ft]", 0.3048), ("row_length_m", "metric", "row_length [m]", 1.0),
     ("baseline_m", "us", "baseline [mi]", 1609.344), ("baseline_m", "metric", "baseline [km]", 1000.0),

@@ -38,9 +38,9 @@ class LossTable:
     response : Response
     wander_sd_m, spacing_m : float
         [m].
-    loss, beyond_m : ndarray, shape (groups, steps)
-        Loss (unit of the curve times metre of row), and row length farther away than was measured [m], for shifts that are
-        `spacing_m / steps` apart, the first one none.
+    loss, beyond_m, loss_beyond : ndarray, shape (groups, steps)
+        Loss (unit of the curve times metre of row), row length farther away than was measured [m], and the loss of that, for
+        shifts that are `spacing_m / steps` apart, the first one none.
     """
 
     reduced: Reduced
@@ -49,6 +49,7 @@ class LossTable:
     spacing_m: float
     loss: np.ndarray
     beyond_m: np.ndarray
+    loss_beyond: np.ndarray
 
     @classmethod
     def of(
@@ -66,7 +67,9 @@ class LossTable:
         # At half a spacing every strip is as far away as it can be.
         far = response.measured_to_m < 0.5 * spacing_m
         beyond = miss_any_probability(shift, response.measured_to_m, wander_sd_m, spacing_m) if far else np.zeros(steps)
-        tables = (_correlated(length, one) for one in (loss, beyond))
+        # Where a row is farther away, it loses what is lost at that distance, and what the curve assumes on top of it.
+        more = response.assumed().expected(shift, wander_sd_m, spacing_m) if far else np.zeros(steps)
+        tables = (_correlated(length, one) for one in (loss, beyond, response.loss_at_measured * beyond + more))
         return cls(reduced, response, wander_sd_m, spacing_m, *tables)
 
     @property
@@ -74,8 +77,8 @@ class LossTable:
         """What the lines of the tables belong to."""
         return self.reduced.groups
 
-    def expected(self, pairs: Pairs) -> tuple[np.ndarray, np.ndarray]:
-        """Expected loss, and expected row length farther away than was measured [m], under every tier, (tiers,) each.
+    def expected(self, pairs: Pairs) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Expected loss, row length farther away than was measured [m], and loss of that, under every tier, (tiers,) each.
 
         Notes
         -----
@@ -85,14 +88,15 @@ class LossTable:
         waves = np.arange(self.loss.shape[1] // 2 + 1)
         # Both halves of the spectrum, but for what is its own mirror image.
         both = np.where((waves == 0) | (2 * waves == self.loss.shape[1]), 1.0, 2.0)
-        spectra = [np.fft.rfft(table, axis=1).real * both / table.shape[1] for table in (self.loss, self.beyond_m)]
+        tables = (self.loss, self.beyond_m, self.loss_beyond)
+        spectra = [np.fft.rfft(table, axis=1).real * both / table.shape[1] for table in tables]
         sds, kind = np.unique(np.round(pairs.shift_sd_m * 1e9), axis=0, return_inverse=True)
-        out = np.zeros((2, pairs.shift_sd_m.shape[1]))
+        out = np.zeros((3, pairs.shift_sd_m.shape[1]))
         for number, sd in enumerate(sds * 1e-9):
             mine = kind.ravel()[self.groups.pair] == number
             damped = np.exp(-2.0 * (np.pi * waves[:, None] * sd / self.spacing_m) ** 2)
             out += [spectrum[mine].sum(axis=0) @ damped for spectrum in spectra]
-        return np.maximum(out[0], 0.0), np.clip(out[1], 0.0, self.reduced.length_m.sum())
+        return np.maximum(out[0], 0.0), np.clip(out[1], 0.0, self.reduced.length_m.sum()), np.maximum(out[2], 0.0)
 
     def expected_own(self, pairs: Pairs) -> np.ndarray:
         """Expected loss under every tier if no strip but the own one counted, (tiers,)."""
@@ -177,6 +181,8 @@ class FieldLoss:
         By the nearest strip, and if no strip but the own one counted.
     beyond_m : float
         Expected row length farther from the nearest strip than the curve was measured [m].
+    beyond : float
+        Expected loss of that.
     levels, missed_levels_m : ndarray, shape (LEVELS,)
         Distributions of the loss, and of the row length off its own strip [m], as `levels_of` gives them.
     """
@@ -184,5 +190,6 @@ class FieldLoss:
     expected: float
     expected_own: float
     beyond_m: float
+    beyond: float
     levels: np.ndarray
     missed_levels_m: np.ndarray

@@ -162,9 +162,10 @@ class FieldOdds:
         """Losses under every tier."""
         if losing is None:
             return [None] * len(drawn.loss)
-        expected, beyond_m = losing.expected(self.waited_pairs)
+        expected, beyond_m, beyond = losing.expected(self.waited_pairs)
         levels, missed = ([levels_of(one) for one in draws] for draws in (drawn.loss, drawn.waited))
-        figures = zip(expected, losing.expected_own(self.waited_pairs), beyond_m, levels, missed, strict=True)
+        own = losing.expected_own(self.waited_pairs)
+        figures = zip(expected, own, beyond_m, beyond, levels, missed, strict=True)
         return [FieldLoss(*one) for one in figures]
 
     def draws_of_block(self, block: int) -> StandardDraws:

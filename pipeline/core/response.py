@@ -16,23 +16,37 @@ class Response:
     Attributes
     ----------
     distance_m : ndarray, shape (points,)
-        Measured distances, rising, the first not negative [m].
+        Distances, rising, the first not negative [m].
     loss : ndarray, shape (points,)
         Loss there, in whatever unit the curve has (a yield, or a share, per area).
+    measured_m : float, optional
+        The largest distance that was measured, where points beyond it are assumed [m]; otherwise the last point's.
 
     Notes
     -----
     Between two points the loss is interpolated. Below the first and beyond the last it keeps their value: a curve is not
-    extrapolated past the largest distance that was measured.
+    extrapolated past its last point.
     """
 
     distance_m: np.ndarray
     loss: np.ndarray
+    measured_m: float | None = None
 
     @property
     def measured_to_m(self) -> float:
         """The largest distance that was measured [m]."""
-        return float(self.distance_m[-1])
+        return float(self.distance_m[-1]) if self.measured_m is None else self.measured_m
+
+    @property
+    def loss_at_measured(self) -> float:
+        """Loss at the largest distance that was measured."""
+        return float(np.interp(self.measured_to_m, self.distance_m, self.loss))
+
+    def assumed(self) -> "Response":
+        """What the curve loses beyond the largest distance that was measured more than it does there: nothing up to it."""
+        far = self.distance_m > self.measured_to_m
+        more = self.loss[far] - self.loss_at_measured
+        return Response(np.r_[self.measured_to_m, self.distance_m[far]], np.r_[0.0, more])
 
     def at(self, offset_m: np.ndarray) -> np.ndarray:
         """Loss at signed offsets from one strip [m], of their shape."""

@@ -145,6 +145,22 @@ def count_text(count: float) -> str:
     return f"{round(count):,}" if math.isfinite(count) else NOTHING
 
 
+def amount_text(amount: Decimal, *, digits: int | None = None) -> str:
+    """Money in whole units, half up, with thousands marked: `1,235`.
+
+    Parameters
+    ----------
+    amount : Decimal
+        As it is written, so that what is halfway there is halfway here.
+    digits : int, optional
+        No more of them than these: three make `27,800` of 27,808.54.
+    """
+    place = 0 if digits is None else max(amount.adjusted() - digits + 1, 0)
+    # Once, from the amount itself: by way of whole units 9,994.50 would become 10,000.
+    rounded = amount.quantize(Decimal(1).scaleb(place), ROUND_HALF_UP)
+    return f"{abs(rounded) if rounded == 0 else rounded:,f}".replace("-", MINUS)
+
+
 def plain_text(text: object) -> str:
     """Any name on one line: white space joined, control characters dropped."""
     # White space other than the no-break space, which holds numbers to their units.

@@ -71,6 +71,7 @@ def flip_lines(choice: FarmChoice) -> Iterator[dict]:
             c.OPTION: choice.name(choice.best[0]), c.DRIVER: one.driver,
             c.TIER: "" if one.tier is None else choice.farm.stake.tiers[one.tier],
             c.PRICE_MONEY: price if one.tier is None else str(Decimal(price).quantize(Decimal("0.01"), ROUND_HALF_UP)),
+            c.PRICE_UNIT: _price_unit(choice, one.driver, one.tier),
             **_side("below", price, one.below, choice.name(one.below_option)),
             **_side("above", price, one.above, choice.name(one.above_option)),
         }  # fmt: skip
@@ -79,6 +80,13 @@ def flip_lines(choice: FarmChoice) -> Iterator[dict]:
 def _side(side: str, price: str, factor: float | None, option: str) -> dict[str, str]:
     flips = (f"{factor:.6f}", f"{float(price) * factor:.4f}") if factor is not None else ("", "")
     return dict(zip(c.FLIPS[side], (*flips, option), strict=True))
+
+
+def _price_unit(choice: FarmChoice, driver: str, tier: int | None) -> str:
+    """What a driver is paid for."""
+    if tier is None:
+        return counted_in(choice.costs)[driver][0]
+    return f"year, {choice.costs['tiers'][choice.farm.stake.tiers[tier]]['per']}"
 
 
 def _price(choice: FarmChoice, driver: str, tier: int | None) -> str:

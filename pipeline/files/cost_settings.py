@@ -23,7 +23,7 @@ CENT = Decimal("0.01")
 # when it is rounded, the one time that it is.
 _YEARLY = Decimal("0.0000000001")
 #: A curve that loses nothing: rows are counted, and nothing else.
-_NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0], "unit": ""}
+_NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0], "unit": "", "measured_to_m": 1.0}
 
 
 def loss_settings(config: Config, *, project: Path) -> dict:
@@ -46,7 +46,9 @@ def _response(costs: Costs, *, project: Path) -> dict:
     if curve is None:
         return _NOTHING
     distance, loss = zip(*curve.points, strict=True)
-    return {"distance_m": list(distance), "loss": list(loss), "unit": curve.unit}
+    return {
+        "distance_m": list(distance), "loss": list(loss), "unit": curve.unit, "measured_to_m": curve.measured_to_m
+    }  # fmt: skip
 
 
 def waited_share(costs: Costs) -> float:
@@ -101,7 +103,7 @@ def _curve(curve: Curve | None) -> dict | None:
         return None
     return {
         "id": curve.id, "name": curve.name, "source": curve.source, "limits": curve.limits, "read_in": curve.read_in,
-        "measured_to_m": curve.points[-1][0],
+        "measured_to_m": curve.measured_to_m, "last_point_m": curve.points[-1][0],
     }  # fmt: skip
 
 
@@ -118,6 +120,7 @@ def _tier(costs: Costs, name: str, tier: Tier) -> dict:
     once = Decimal(0) if said.once is None else said.once.value / Decimal(said.years or 1)
     return {
         "fee": _written(said.fee.value), "once_a_year": _written(once.quantize(_YEARLY, ROUND_CEILING)),
+        "once": None if said.once is None else _written(said.once.value), "years": said.years,
         "count": costs.machines_per_farm if said.per == "machine" else 1, "per": said.per,
         "wait_h_per_day": wait_h(
             convergence_s=tier.convergence_s, starts_per_day=costs.starts_per_day, days=1.0, waited_share=waited_share(costs)

@@ -41,7 +41,7 @@ def data_package(tables: list[Path], *, title: str) -> dict:
 
 def columns_of(path: Path) -> list[ColumnWords]:
     """Names, types, units and meanings of the columns of a table, in its order."""
-    said = [words_of(name) for name in next(lines_of(path))]
+    said = [words_of(name, table=path.stem) for name in next(lines_of(path))]
     unknown = [place for place, one in enumerate(said) if one.kind is None]
     kinds = _kinds(path, unknown) if unknown else {}
     return [

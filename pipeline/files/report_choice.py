@@ -1,73 +1,144 @@
 """What tiers cost, as a part of the report: the words, what each option comes to, and what the choice hangs on."""
 
-from decimal import Decimal
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 from markupsafe import Markup
 
 from pipeline import columns as c
-from pipeline.core.show import plain_text, share_text
-from pipeline.files.choice_words import CAUTION, factor_text
+from pipeline.core.show import plain_text, share_text, width_text
+from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, driver_name, farm_cell, flip_cells, money_cell
+from pipeline.files.choice_words import CAUTION
 from pipeline.files.store import read_json
+from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
 
-# Farms beyond these are told of in the tables alone.
-MOST_FARMS = 12
-_HEAD = [
-    "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
-    "Total", "Choice",
-]  # fmt: skip
-_FLIP_HEAD = ["Farm", "What", "As given", "Cheaper would be", "if it were"]
+TITLE = "What it costs, and which tier to choose"
+_INDEX_HEAD = ["Farm", "Recommended", "Total a year", "Of it lost"]
+# What a line of a table, and the words and the picture of a farm, take on a page at most, measured with names of 30 letters.
+_LINE_BYTES, _FARM_BYTES = 700, 6_000
 
 
-def choice_section(table: Path, hangs_on: Path, settings: Path, *, names: dict[str, str] | None = None) -> list[dict]:
-    """What is recommended to every farm; nothing where nobody told any costs.
+@dataclass(frozen=True)
+class ToldChoice:
+    """The tables of the choice, as the pages tell of them; empty where nobody told any costs.
 
-    Parameters
+    Attributes
     ----------
-    table, hangs_on, settings : Path
-        choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go.
-    names : dict of tier id to name, optional
+    lines, flips : DataFrame
+        Lines of farms of choice.csv, and those of choice_sensitivity.csv, cells as text; with `place`, farm and field.
+    coop : DataFrame
+        Lines of the co-op.
+    costs : mapping
+        Of choice.json.
+    names : mapping of tier id to name
         What other parts of the page call the tiers; here they go by their ids, as in the configuration.
-
-    Returns
-    -------
-    list of dict
-        One part of the report's first page, or none: `title`, `words`, `pictures` of `caption` and `svg`, and `tables` of
-        `caption`, `head`, `lines`.
+    units : {"us", "metric"}
+        Of the report.
     """
-    lines, flips = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (table, hangs_on))
-    farms = lines[lines[c.LEVEL] == "farm"]
-    if not len(farms):
-        return []
-    # A field of no farm is one by itself.
-    farms, flips = (table.assign(place=list(zip(table[c.FARM], table[c.FIELD_ID], strict=True))) for table in (farms, flips))
-    places = list(dict.fromkeys(farms["place"]))
-    told, named = (table[table["place"].isin(places[:MOST_FARMS])] for table in (farms, flips))
-    currency = farms[c.CURRENCY].iloc[0]
-    words = [plain_text(text) for text in farms[c.SAID] if text][:MOST_FARMS]
-    more = len(places) - MOST_FARMS
-    if more > 0:
-        words.append(f"{more:,} more farms are in choice.csv.")
-    tables = [
-        {
-            "caption": f"What each tier comes to in a year, {currency}", "head": _HEAD,
-            "lines": [_line(one) for _, one in told.iterrows()],
-        },
-        {
-            "caption": "What the choice hangs on: how far a single price must move before another tier is cheaper",
-            "head": _FLIP_HEAD, "lines": [line for _, one in named.iterrows() for line in _flips(one)],
-        },
-    ]  # fmt: skip
-    return [{
-        "title": "What it costs, and which tier to choose",
-        "words": [*_ids(names or {}), *words, *_curve_words(read_json(settings), lines), CAUTION],
-        "tables": [one for one in tables if one["lines"]], "pictures": _pictures(named, currency),
-    }]  # fmt: skip
+
+    lines: pd.DataFrame
+    flips: pd.DataFrame
+    coop: pd.DataFrame
+    costs: Mapping
+    names: Mapping[str, str]
+    units: str
+
+    @classmethod
+    def read(
+        cls, table: Path, hangs_on: Path, settings: Path, *, units: str, names: Mapping[str, str] | None = None
+    ) -> ToldChoice:
+        """From choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go."""
+        lines, flips = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (table, hangs_on))
+        farms, coop = (lines[lines[c.LEVEL] == level] for level in ("farm", "co-op"))
+        # A field of no farm is one by itself.
+        farms, flips = (one.assign(place=list(zip(one[c.FARM], one[c.FIELD_ID], strict=True))) for one in (farms, flips))
+        return cls(farms, flips, coop, read_json(settings)["costs"] if len(farms) else {}, names or {}, units)
+
+    def of(self, fields: Sequence[dict]) -> ToldChoice:
+        """The same of the farms of some fields alone.
+
+        Parameters
+        ----------
+        fields : sequence of dict
+            Summaries (`page_field.field_summary`).
+        """
+        mine = {place_of(one) for one in fields}
+        lines, flips = (one[one["place"].isin(mine)] for one in (self.lines, self.flips))
+        return replace(self, lines=lines, flips=flips, coop=self.coop.iloc[:0])
+
+    def sizes(self) -> dict[tuple[str, str], int]:
+        """About how much each farm takes on a page, by place [bytes]."""
+        counts = pd.concat([self.lines["place"], self.flips["place"]]).value_counts()
+        return {place: _FARM_BYTES + _LINE_BYTES * int(count) for place, count in counts.items()}
+
+    def sections(self) -> list[dict]:
+        """All of it, a farm after the other.
+
+        Returns
+        -------
+        list of dict
+            One part of a page, or none: `title`, `words`, `pictures` of `caption` and `svg`, and `tables` of `caption`,
+            `head`, `lines`.
+        """
+        if not len(self.lines):
+            return []
+        currency = self.lines[c.CURRENCY].iloc[0]
+        tables = [
+            {
+                "caption": f"What each tier comes to in a year, {currency}; expected amounts to three digits at most",
+                "head": COST_HEAD,
+                "lines": [cost_cells(one, units=self.units) for _, one in self.lines.iterrows()],
+            },
+            {
+                "caption": "What the choice hangs on: how far a single price must move before another tier is cheaper",
+                "head": FLIP_HEAD,
+                "lines": [line for _, one in self.flips.iterrows() for line in flip_cells(one, costs=self.costs)],
+            },
+        ]  # fmt: skip
+        said = [plain_text(text) for text in self.lines[c.SAID] if text]
+        return self._section(said, [one for one in tables if one["lines"]], _pictures(self.flips, currency))
+
+    def index(self, links: Mapping[tuple[str, str], str]) -> list[dict]:
+        """A line a farm, where the rest is on the pages of the farms.
+
+        Parameters
+        ----------
+        links : mapping of place to str
+            The page of each farm, and of each field of none.
+        """
+        if not len(self.lines):
+            return []
+        caption = f"What is recommended to each farm, {self.lines[c.CURRENCY].iloc[0]}; its page says what else was compared"
+        lines = [_index_line(place, one, links) for place, one in self.lines.groupby("place", sort=False)]
+        return self._section([], [{"caption": caption, "head": _INDEX_HEAD, "lines": lines}], [])
+
+    def _section(self, said: list[str], tables: list[dict], pictures: list[dict]) -> list[dict]:
+        words = [*_ids(self.names), *said, *_curve_words(self.costs, self.units), *_whole_words(self.coop), CAUTION]
+        return [{"title": TITLE, "words": words, "tables": tables, "pictures": pictures}]
 
 
-def _ids(names: dict[str, str]) -> list[str]:
+def place_of(field: dict) -> tuple[str, str]:
+    """Where the money of a field is spent, as the tables name it: its farm, or itself where it has none."""
+    return (safe_text(field["farm"]), "") if field["farm"] else ("", safe_text(field["id"]))
+
+
+def _index_line(place: tuple[str, str], lines: pd.DataFrame, links: Mapping[tuple[str, str], str]) -> list[str]:
+    name, best = farm_cell(lines.iloc[0]), lines[lines[c.RECOMMENDED].isin(["yes", "tie"])]
+    if place in links:
+        name = Markup('<a href="{}">{}</a>').format(links[place], name)
+    if not len(best):
+        return [name, "none", "\N{EN DASH}", "\N{EN DASH}"]
+    one = best.iloc[0]
+    options = " or ".join(plain_text(option) for option in best[c.OPTION])
+    return [name, options, money_cell(one[c.TOTAL_MONEY]), money_cell(one[c.LOSS_MONEY])]
+
+
+def _ids(names: Mapping[str, str]) -> list[str]:
     known = "; ".join(f"{plain_text(tier)} is {plain_text(name)}" for tier, name in names.items())
     return [f"Tiers go by their ids here: {known}."] if known else []
 
@@ -81,63 +152,42 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
         lines = lines[amounts.max(axis=1) - amounts.min(axis=1) >= 1.0]
         if not len(lines):
             continue
-        name = _farm(lines.iloc[0])
+        name = farm_cell(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
+        named = lines.drop(columns="place").assign(**{c.DRIVER: [driver_name(one) for _, one in lines.iterrows()]})
         # Its own template has escaped what is text in it.
-        out.append({"caption": caption, "svg": Markup(tornado(lines.drop(columns="place").to_dict("records")))})
+        out.append({"caption": caption, "svg": Markup(tornado(named.to_dict("records")))})
     return out
 
 
-def _curve_words(said: dict, lines: pd.DataFrame) -> list[str]:
-    """By what curve losses go, how far it was measured, and what the whole co-op comes to."""
-    curve, out = said["costs"]["curve"], []
+def _curve_words(costs: Mapping, units: str) -> list[str]:
+    """By what curve losses go, how far it was measured, and who waits."""
+    curve, out = costs["curve"], []
     if curve:
         name, source, limits = (plain_text(curve[key] or "").rstrip(".") for key in ("name", "source", "limits"))
-        far = f"{100 * curve['measured_to_m']:.0f} cm"
         out.append(
-            f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} Beyond {far} from the strip's "
-            "centre nothing was measured: its last value is held."
+            f"Losses go by the curve '{name}': {source}.{f' {limits}.' if limits else ''} {_measured_words(curve, units)}"
         )
-    if share := said["costs"]["wait"]["share"]:
+    if share := costs["wait"]["share"]:
         out.append(
             f"Here every machine waits {share_text(share)} of its tier's convergence, and pays for it: where logs tell of "
             "starts, fewer rows are off the strip than elsewhere in this report."
         )
-    whole = lines[(lines[c.LEVEL] == "co-op") & (lines[c.OPTION] == "as recommended")]
-    if len(whole):
-        one = whole.iloc[0]
-        total, lost = (_money(one[name]) for name in (c.TOTAL_MONEY, c.LOSS_MONEY))
-        out.append(f"All farms as recommended: {total} {one[c.CURRENCY]} a year, of it {lost} lost beside the strips.")
     return out
 
 
-def _line(one: pd.Series) -> list[str]:
-    low, high = (_money(one[name]) for name in (c.LOSS_P10_MONEY, c.LOSS_P90_MONEY))
-    share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
+def _measured_words(curve: Mapping, units: str) -> str:
+    far, last = (width_text(curve[name], units=units) for name in ("measured_to_m", "last_point_m"))
+    words = f"Beyond {far} from the strip's centre nothing was measured"
+    if curve["measured_to_m"] < curve["last_point_m"]:
+        return f"{words} for certain: to {last} the curve is assumed, and from there its last value is held."
+    return f"{words}: its last value is held."
+
+
+def _whole_words(coop: pd.DataFrame) -> list[str]:
+    """What all farms together come to."""
     return [
-        _farm(one), plain_text(one[c.OPTION]), share_text(share), _money(one[c.LOSS_MONEY]), f"{low} to {high}",
-        *(_money(one[name]) for name in (c.FEE_MONEY, c.ONCE_MONEY, c.WAITING_MONEY, c.TOTAL_MONEY)),
-        "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON]),
-    ]  # fmt: skip
-
-
-def _flips(one: pd.Series) -> list[list[str]]:
-    """Where a price makes another tier the cheaper one, if it goes down or up."""
-    what = f"{one[c.DRIVER]} of {one[c.TIER]}" if one[c.TIER] else one[c.DRIVER]
-    out = []
-    for side, (factor, _, to) in c.FLIPS.items():
-        if one[factor]:
-            out.append([
-                _farm(one), plain_text(what), f"{Decimal(one[c.PRICE_MONEY]):,} {one[c.CURRENCY]}", plain_text(one[to]),
-                f"{side} {factor_text(float(one[factor]))} that",
-            ])  # fmt: skip
-    return out
-
-
-def _farm(one: pd.Series) -> str:
-    return plain_text(one[c.FARM]) or f"Field {plain_text(one[c.FIELD_ID])}"
-
-
-def _money(cell: str) -> str:
-    """An amount without its cents; the table has them."""
-    return f"{float(cell):,.0f}" if cell else "\N{EN DASH}"
+        f"All farms as recommended: about {money_cell(one[c.TOTAL_MONEY])} {one[c.CURRENCY]} a year, of it "
+        f"about {money_cell(one[c.LOSS_MONEY])} lost beside the strips."
+        for _, one in coop[coop[c.OPTION] == "as recommended"].iterrows()
+    ]

@@ -50,7 +50,7 @@ class Report:
         Of the draws in the page.
     attention : list of str
     sections : list of dict
-        Further parts of the first page: `title`, `words` and `tables`, each with `caption`, `head` and `lines`.
+        Further parts of the page: `title`, `words`, `pictures` and `tables`, each with `caption`, `head` and `lines`.
     sheets : frozenset of str
         Folders of the fields that have a sheet.
     """
@@ -66,10 +66,10 @@ class Report:
     sections: list[dict]
     sheets: frozenset[str]
 
-    def of_farm(self, fields: list[dict]) -> "Report":
-        """The same, with what is to be said of some fields alone."""
+    def of_farm(self, fields: list[dict], *, sections: list[dict]) -> "Report":
+        """The same, with what is to be said of some fields alone, and the further parts of their page."""
         mine = attention(fields, (), pd.DataFrame(), names=self.names)
-        return replace(self, attention=mine, sections=[])
+        return replace(self, attention=mine, sections=sections)
 
     def page(
         self, fields: list[dict], *, packed: dict[str, str] | None, links: dict[str, str] | None = None, part: str = "",

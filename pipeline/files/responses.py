@@ -15,6 +15,7 @@ from pipeline.files.units import AREA, LENGTH, MASS, VOLUME, YIELD_MASS, YIELD_V
 
 SHARE_OF_YIELD, SHARE_OF_BENEFIT = "% of yield", "share of benefit"
 _KEYS = ("id", "name", "unit", "points", "source", "read_in", "limits")
+_MEASURED_TO = "measured_to"
 _MOST_M = 5.0
 
 
@@ -29,12 +30,15 @@ class Curve:
         A yield per area, `SHARE_OF_YIELD` or `SHARE_OF_BENEFIT`.
     points : tuple of (float, float)
         Distance from the strip's centre [m], and loss in `unit`.
+    measured_to_m : float
+        The largest distance that was surely measured [m]; points beyond it are assumed.
     """
 
     id: str
     name: str
     unit: str
     points: tuple[tuple[float, float], ...]
+    measured_to_m: float
     source: str
     read_in: str
     limits: str
@@ -112,7 +116,7 @@ def load_curves(path: Path) -> dict[str, Curve]:
 def _curve(entry: Any, *, place: str) -> Curve:
     if not isinstance(entry, dict):
         raise ConfigError(f"{place}: found {entry!r}, expected keys and values beginning with 'id: ...'")
-    check_keys(entry, place=place, known=_KEYS, required=_KEYS)
+    check_keys(entry, place=place, known=(*_KEYS, _MEASURED_TO), required=_KEYS)
     for key in _KEYS:
         if key != "points" and (not isinstance(entry[key], str) or not entry[key].strip()):
             raise ConfigError(f"{place}: {key}: found {entry[key]!r}, expected text; put it in quotes")
@@ -123,7 +127,21 @@ def _curve(entry: Any, *, place: str) -> Curve:
             f"'{SHARE_OF_BENEFIT}'; correct it"
         )
     texts = {key: " ".join(entry[key].split()) for key in _KEYS if key != "points"}
-    return Curve(points=_points(entry["points"], place=f"{place}: points"), **texts)
+    points = _points(entry["points"], place=f"{place}: points")
+    return Curve(points=points, measured_to_m=_measured_to(entry, points[-1][0], place=f"{place}: {_MEASURED_TO}"), **texts)
+
+
+def _measured_to(entry: dict, last_m: float, *, place: str) -> float:
+    """How far the curve was measured: to its last point, if nothing else is said."""
+    if _MEASURED_TO not in entry:
+        return last_m
+    try:
+        far_m = to_si(entry[_MEASURED_TO], kind=LENGTH)
+    except ValueError as error:
+        raise ConfigError(f"{place}: {error}") from None
+    if not 0.0 < far_m <= last_m:
+        raise ConfigError(f"{place}: found '{entry[_MEASURED_TO]}', expected more than 0 and no more than the last point's")
+    return far_m
 
 
 def _points(said: Any, *, place: str) -> tuple[tuple[float, float], ...]:

@@ -45,7 +45,8 @@ class Settings:
         catalogue = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
         pairs = {name: tuple(said[name]) for name in ("steering_95_m", "capacity_m2_s")}
         curve = lost.get("response")
-        response = curve and Response(*(np.array(curve[name], float) for name in ("distance_m", "loss")))
+        points = curve and (np.array(curve[name], float) for name in ("distance_m", "loss"))
+        response = points and Response(*points, measured_m=curve["measured_to_m"])
         return cls(tiers=catalogue, response=response, waited_share=lost.get("waited_share", 0.0), **(said | pairs))
 
 

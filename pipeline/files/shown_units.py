@@ -19,6 +19,8 @@ PARTS = {c.VALUE_M, c.SE_M, c.LOW_M, c.HIGH_M}
 # A price may have digits beyond the cent.
 PRICES = {c.UNIT_PRICE_MONEY, c.PRICE_MONEY, *(side[1] for side in c.FLIPS.values())}
 WHOLE_NUMBER, ONE_DIGIT, TWO_DIGITS, PER_CENT, ISO_DATE = "#,##0", "#,##0.0", "#,##0.00", "0.0%", "yyyy-mm-dd"
+# Two digits at least, as money has, and those beyond them that there are.
+MONEY_AND_MORE = "#,##0.00####"
 
 
 @dataclass(frozen=True)
@@ -56,12 +58,15 @@ def _shown(column: ColumnWords, *, us: bool) -> tuple[str, float, str]:
         return "", 1.0, ISO_DATE
     if column.kind not in ("number", "integer"):
         return "", 1.0, ""
+    if column.name == c.QUANTITY:
+        return "", 1.0, MONEY_AND_MORE
     if column.unit == "m":
         return _length(column.name, us=us)
     others = {
         "m2": ("ac", ACRE_M2, ONE_DIGIT) if us else ("ha", HECTARE_M2, TWO_DIGITS),
         "1": ("%", 1.0, PER_CENT), "deg": ("deg", 1.0, "0.000000" if column.name in c.PLACES else ONE_DIGIT),
-        "min": ("min", 1.0, WHOLE_NUMBER), "currency": ("currency", 1.0, "General" if column.name in PRICES else TWO_DIGITS),
+        "min": ("min", 1.0, WHOLE_NUMBER),
+        "currency": ("currency", 1.0, MONEY_AND_MORE if column.name in PRICES else TWO_DIGITS),
         "ha": ("ac", ACRE_M2 / HECTARE_M2, ONE_DIGIT) if us else ("ha", 1.0, TWO_DIGITS),
     }  # fmt: skip
     # Of what has no unit that is known, the cells keep the digits they have.

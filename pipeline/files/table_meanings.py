@@ -92,7 +92,7 @@ MEANINGS = {
     c.AVOIDED_M: "expected missing length that waiting avoids",
     c.DAY: "number of the pair of visits",
     c.DAY_UTC: "UTC date on which the planter's visit began",
-    c.PART: "part of the logged offsets, or of a total; README says what each is",
+    c.PART: "part of the logged offsets; README says what each is",
     c.DIRECTION_DEG: "compass bearing toward which the value counts, where just one direction is known",
     c.VALUE_M: "the part",
     c.SE_M: "its standard error",
@@ -107,7 +107,7 @@ MEANINGS = {
     c.FILE: "input file",
     c.LAYER: "layer in it",
     c.FEATURE: "feature in the layer",
-    c.REASON: "why it was not used, or is or is not recommended",
+    c.REASON: "why it was not used",
     c.LONGITUDE: "place of its first vertex, east, in its own datum",
     c.LATITUDE: "place of its first vertex, north, in its own datum",
 } | {
@@ -130,13 +130,14 @@ MEANINGS = {
     c.BREAK_EVEN_AGAINST: "the last of those to be passed",
     c.LOSS_OWN_MONEY: "expected loss if no strip but the row's own counted",
     c.BEYOND_SHARE: "expected share of the row length farther from a strip than the curve was measured",
-    c.LOSS_BEYOND_SHARE: "share of the loss that is counted there, at the curve's last value",
-    c.QUANTITY: "how much there is of the part, in the unit beside it",
+    c.LOSS_BEYOND_SHARE: "share of the loss that is counted there, as the curve is assumed to go on",
+    c.QUANTITY: "how much there is of the part, always in the unit beside it",
     c.QUANTITY_UNIT: "what the quantity counts",
     c.UNIT_PRICE_MONEY: "price of one of it; empty where the part is a share or a sum of others",
     c.AMOUNT_MONEY: "quantity times price, rounded once to the cent",
     c.DRIVER: "price that is moved while all else stays: of what is lost, of waiting, or of a tier's fee or one-off",
     c.PRICE_MONEY: "the price as it was given, of fees and one-offs to the cent; of a one-off what falls on a year",
+    c.PRICE_UNIT: "of what that is the price: a unit of what is lost, an hour, or a year of a machine or a farm",
     **{
         name: words
         for side in ("below", "above")
@@ -154,3 +155,12 @@ MEANINGS = {
         strict=True,
     )),
 }  # fmt: skip
+
+#: What a column means in one table only, where in others it means something else.
+OF_TABLE = {
+    ("choice", c.REASON): "why the option is recommended, or is not; of a field, whether it goes by its farm's choice",
+    ("choice", c.EXPECTED_MISS_M): "expected row length off the own strip, after the wait that is paid for",
+    ("choice_parts", c.PART): "of the total: yield loss, waiting, fee or one-off",
+    ("choice_sensitivity", c.OPTION): "what is recommended",
+    ("choice_sensitivity", c.TIER): "whose fee or one-off is moved; empty for other prices",
+}

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline import columns as c
-from pipeline.files.table_meanings import CHECKED, KEYS, MEANINGS, TABLES
+from pipeline.files.table_meanings import CHECKED, KEYS, MEANINGS, OF_TABLE, TABLES
 
 # A bound of a share, such as `miss_share_p10`, or the share before something, has the unit of a share.
 _UNITS = re.compile(r"_(?P<unit>m2|m|deg|min|s|share|p|probability|money)(_before|_after|_p\d\d)?")
@@ -46,10 +46,10 @@ class ColumnWords:
     meaning: str
 
 
-def words_of(name: str) -> ColumnWords:
-    """What is known of a column by its name."""
+def words_of(name: str, *, table: str = "") -> ColumnWords:
+    """What is known of a column by its name, and by that of its table's file without ending."""
     unit = _unit(name)
-    return ColumnWords(name, _kind(name, unit), unit, _meaning(name))
+    return ColumnWords(name, _kind(name, unit), unit, OF_TABLE.get((table, name)) or _meaning(name))
 
 
 def table_words(name: str) -> tuple[str, list[str]]:

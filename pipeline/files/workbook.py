@@ -90,6 +90,7 @@ def _write_readme(
     lines = [
         (title, ""), ("", "Which planted rows will stand on their strips, by correction tier of spring."),
         ("Units", f"{system}, in the headings; shares are of row length. The CSV files beside this one are in SI units."),
+        ("", "Quantities of choice_parts, and prices, stay in the units that are named beside them."),
         ("Columns", f"The sheet '{COLUMNS}' says what each column is, and its name in the CSV files."),
         ("", ""), ("Sheets", ""), *(_told(one, count, most_lines) for one, count in counts.items()),
         ("", ""), ("Words", ""), *WORDS, ("", ""), ("Cautions", ""), *(("", caution) for caution in CAUTIONS),

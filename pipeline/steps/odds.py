@@ -146,7 +146,7 @@ def _losses(asked: Asked, judged: dict[str, Judgement]) -> pd.DataFrame:
             c.JUDGED_M: (one.holds_m + one.doubt_m + one.misses_m).sum(),
             c.EXPECTED_MISS_M: asked.missed_after_waiting_m(tier, one.expected_miss_m.sum()),
             c.LOSS: spacing * one.loss.expected, c.LOSS_OWN: spacing * one.loss.expected_own, c.BEYOND_M: one.loss.beyond_m,
-            c.LOSS_BEYOND: spacing * one.loss.beyond_m * judging.response.loss[-1],
+            c.LOSS_BEYOND: spacing * one.loss.beyond,
             c.LOSS_LEVELS: (spacing * one.loss.levels).astype(np.float32),
             c.MISSED_LEVELS: one.loss.missed_levels_m.astype(np.float32),
         }

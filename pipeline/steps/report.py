@@ -1,10 +1,11 @@
 """The report: one page, or an index and a page a farm where one would be too large."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
-from pipeline.files.report_choice import choice_section
+from pipeline.files.report_choice import ToldChoice, place_of
 from pipeline.files.report_page import Report, by_farm
 from pipeline.files.report_words import attention
 from pipeline.files.settings import Settings
@@ -41,39 +42,48 @@ def run(
     """
     fields, files = _fields(parts)
     drawn = frozenset(name for file in sheets for name in read_json(file)["sheets"])
-    whole = _whole(fields, drawn, notes, rejects, tiers, report, choice)
-    pages = {} if sum(path.stat().st_size for path in files.values()) <= MOST_IN_ONE else pages_of(fields, files)
+    whole = _whole(fields, drawn, notes, rejects, tiers, report)
+    told = ToldChoice.read(*choice, names=whole.names, units=whole.units) if choice else None
+    sizes = told.sizes() if told else {}
+    size = sum(path.stat().st_size for path in files.values()) + sum(sizes.values())
+    pages = {} if size <= MOST_IN_ONE else pages_of(fields, files, sizes)
     beside = results / "report"
     if only is not None:
         # It was written by an earlier run, and is expected whatever has changed since; the next report takes it away.
-        write_bytes(beside / f"{only}.html", _part(whole, *pages.get(only, (GONE, [])), files))
+        write_bytes(beside / f"{only}.html", _part(whole, told, *pages.get(only, (GONE, [])), files))
     else:
-        _write_parts(whole, pages, files, beside)
-        write_bytes(results / "report.html", _first(whole, fields, pages, files))
+        _write_parts(whole, told, pages, files, beside)
+        write_bytes(results / "report.html", _first(whole, told, fields, pages, files))
     if out is not None:
         write_bytes(out, to_json({"pages": sorted(pages)}))
     LOG.info("report: %d fields, %d pages beside the first", len(fields), len(pages))
 
 
 def _whole(
-    fields: list[dict], drawn: frozenset[str], notes: Path, rejects: Path, tiers: Path, report: Path,
-    choice: tuple[Path, Path, Path] | None,
-) -> Report:
+    fields: list[dict], drawn: frozenset[str], notes: Path, rejects: Path, tiers: Path, report: Path
+) -> Report:  # fmt: skip
     judging, said = Settings.read(tiers), read_json(report)
     names = judging.names
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
-        sections=choice_section(*choice, names=names) if choice else [],
+        sections=[],
         attention=attention(fields, read_json(notes), read_geo(rejects), names=names),
     )  # fmt: skip
 
 
-def _first(whole: Report, fields: list[dict], pages: dict[str, tuple[str, list[dict]]], files: dict[str, Path]) -> bytes:
+def _first(
+    whole: Report, told: ToldChoice | None, fields: list[dict], pages: dict[str, tuple[str, list[dict]]],
+    files: dict[str, Path],
+) -> bytes:  # fmt: skip
     if not pages:
-        return whole.page(fields, packed={folder: path.read_text() for folder, path in files.items()})
-    links = {one["folder"]: f"report/{name}.html" for name, (_, mine) in pages.items() for one in mine}
-    return whole.page(fields, packed=None, links=links)
+        one = replace(whole, sections=told.sections() if told else [])
+        return one.page(fields, packed={folder: path.read_text() for folder, path in files.items()})
+    at = [(f"report/{name}.html", one) for name, (_, mine) in pages.items() for one in mine]
+    # A farm of several pages has its choice on each; the last said first is the first that stays.
+    farms = {place_of(one): page for page, one in reversed(at)}
+    index = replace(whole, sections=told.index(farms) if told else [])
+    return index.page(fields, packed=None, links={one["folder"]: page for page, one in at})
 
 
 def _fields(parts: list[Path]) -> tuple[list[dict], dict[str, Path]]:
@@ -86,15 +96,27 @@ def _fields(parts: list[Path]) -> tuple[list[dict], dict[str, Path]]:
     return sorted(fields, key=lambda one: one["id"]), files
 
 
-def pages_of(fields: list[dict], files: dict[str, Path]) -> dict[str, tuple[str, list[dict]]]:
-    """Pages of the farms by file name: the title of each, and its fields; as many a farm as its fields need."""
+def pages_of(
+    fields: list[dict], files: dict[str, Path], choice: dict[tuple[str, str], int]
+) -> dict[str, tuple[str, list[dict]]]:
+    """Pages of the farms by file name: the title of each, and its fields; as many a farm as its fields need.
+
+    Parameters
+    ----------
+    fields : list of dict
+    files : dict of folder to Path
+        Packed text of each field.
+    choice : dict of place to int
+        What the choice of each farm takes [bytes].
+    """
     pages: dict[str, tuple[str, list[dict]]] = {}
     taken: set[str] = set()
     for farm, together in by_farm(fields).items():
         bundles: list[list[dict]] = [[]]
         size = 0
         for one in together:
-            more = files[one["folder"]].stat().st_size
+            # A field of no farm has a choice of its own.
+            more = files[one["folder"]].stat().st_size + (0 if one["farm"] else choice.get(place_of(one), 0))
             if bundles[-1] and size + more > MOST_IN_PART:
                 bundles.append([])
                 size = 0
@@ -117,18 +139,21 @@ def _file_name(farm: str, taken: set[str]) -> str:
     return name
 
 
-def _write_parts(whole: Report, pages: dict[str, tuple[str, list[dict]]], files: dict[str, Path], beside: Path) -> None:
+def _write_parts(
+    whole: Report, told: ToldChoice | None, pages: dict[str, tuple[str, list[dict]]], files: dict[str, Path], beside: Path
+) -> None:
     if not pages:
         remove(beside)
         return
     with whole_folder(beside) as filled:
         for name, (title, mine) in pages.items():
-            (filled / f"{name}.html").write_bytes(_part(whole, title, mine, files))
+            (filled / f"{name}.html").write_bytes(_part(whole, told, title, mine, files))
 
 
-def _part(whole: Report, title: str, mine: list[dict], files: dict[str, Path]) -> bytes:
+def _part(whole: Report, told: ToldChoice | None, title: str, mine: list[dict], files: dict[str, Path]) -> bytes:
     packed = {one["folder"]: files[one["folder"]].read_text() for one in mine}
-    return whole.of_farm(mine).page(mine, packed=packed, part=title, up="../report.html")
+    one = whole.of_farm(mine, sections=told.of(mine).sections() if told else [])
+    return one.page(mine, packed=packed, part=title, up="../report.html")
 
 
 if __name__ == "__main__":
