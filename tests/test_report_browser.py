@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from browser import AXE, Visit, browser
 from helpers import INCH, Z
@@ -12,12 +13,14 @@ from pages import NAMES, write_invented, write_report
 from seasons import Figures
 from small_fields import SHAPES
 from small_runs import write_small
-from workflow import config, layer_of, pass_lines, passes_of, write_coop
+from workflow import config, layer_of, pass_lines, passes_of, run_steps, write_coop
 
 from pipeline import columns as c
 from pipeline.core.odds import judge
+from pipeline.core.show import length_text, share_text
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
+from pipeline.files.texts import safe_text
 
 pytestmark = pytest.mark.xdist_group("browser")
 __all__ = ["browser"]
@@ -274,25 +277,71 @@ def test_mouse_and_fingers_move_the_map(visit):
     assert fingers == pytest.approx(2.0, rel=0.02)
 
 
-def test_what_the_map_shows_is_by_class_as_the_tables_say(visit):
-    page = visit.page
-    for row in range(4):
-        page.evaluate("location.hash = ''")
-        page.wait_for_selector("#overview:not([hidden])")
-        page.locator("#matrix tbody a").nth(row).click()
+def drawn_m(page) -> dict[str, float]:
+    """Length of the rows as the map draws them by class [m]."""
+    return page.evaluate(
+        "(() => { const t = tierId(), s = view.model.sds(t, view.ask), h = view.model.model.half;"
+        " return view.map.classify(h.map((x, k) => x - Z95 * s[k]), h.map((x, k) => x + Z95 * s[k]), h); })()"
+    )
+
+
+def by_class_m(line: pd.Series) -> dict[str, float]:
+    """Row length by class [m] in a line of field_tier.csv."""
+    return {name: float(line[f"{name}_m"]) for name in c.CLASSES}
+
+
+def legend_as(length_m: dict[str, float]) -> dict[str, str]:
+    """What the map's legend says of such lengths; what has no strip, or crosses them, only where there is any."""
+    judged = ("holds", "doubt", "misses")
+    whole = sum(length_m[name] for name in judged)
+    apart = {name: length_text(length_m[name], units="us") for name in ("no_strip", "crossing") if length_m[name] >= 1.0}
+    return {name: share_text(length_m[name] / whole) for name in judged} | apart
+
+
+def legend(page) -> dict[str, str]:
+    shown = {name: page.locator(f"#legend-{name}") for name in c.CLASSES}
+    return {name: one.inner_text() for name, one in shown.items() if one.is_visible()}
+
+
+def test_what_the_map_shows_is_by_class_as_the_tables_say(visit, coop, tmp_path):
+    """Each class of four fields under two tiers: the table, the legend, and the rows as they are drawn."""
+    table, page = run_steps(config(coop.parents[1]), tmp_path)["fields"].set_index([c.FIELD_ID, c.TIER]), visit.page
+    named = {safe_text(name): folder for folder, name in page.evaluate("PAGE.fields.map(f => [f.folder, f.id])")}
+    assert len(table) == 8
+    for (name, tier), line in table.iterrows():
+        visit.open(named[name], tier)
+        told = by_class_m(line)
+        assert legend(page) == legend_as(told)
+        drawn = drawn_m(page)
+        if name == safe_text(NAMES[1]):  # 3 in aside and 1 in off: just at the strip's edge, a hair to either side
+            drawn, told = ({**one, "holds": 0.0, "doubt": one["holds"] + one["doubt"]} for one in (drawn, told))
+        assert drawn == pytest.approx(told, rel=5e-3, abs=1.0)
+        assert sum(told.values()) == pytest.approx(4 * 12 * 120.0, rel=5e-3)
+        # sbas is worse than half a strip; a base returns every row that is not 3 in aside.
+        assert told["holds"] == 0.0 if tier == "sbas" else told["misses"] == 0.0
+
+
+def test_the_legend_of_curved_rows_is_the_tables_until_something_is_asked(browser, asked, tmp_path):
+    """Rows are drawn a little off their places; their lengths as drawn are for what no table holds."""
+    file, _, _, settings = asked
+    table, visit = run_steps(settings, tmp_path)["fields"].set_index(c.TIER), Visit(browser, file)
+    for tier, line in table.iterrows():
+        visit.open("F0", tier)
+        told = by_class_m(line)
+        assert legend(visit.page) == legend_as(told)
+        visit.slide("width", 20.0)  # the widest: no row in doubt can be more than before
         visit.wait()
-        drawn = page.evaluate(
-            "(() => { const t = tierId(), s = view.model.sds(t, view.ask), h = view.model.model.half;"
-            " return view.map.classify(h.map((x, k) => x - Z95 * s[k]), h.map((x, k) => x + Z95 * s[k]), h); })()"
-        )
-        said = page.evaluate("view.field.tables[0]")
-        assert sum(drawn.values()) == pytest.approx(4 * 12 * 120.0, rel=5e-3)
-        assert drawn["holds"] == 0 and said["lines"][0][3] == "0"  # sbas is worse than half a strip
+        assert legend(visit.page)["misses"] == legend_as(told | {"misses": 0.0, "holds": 1.0})["misses"]
+        assert legend(visit.page).get("no_strip") == legend_as(told).get("no_strip")
+        visit.page.click("#ask-reset")
+        assert legend(visit.page) == legend_as(told)
+    assert visit.said == []
+    visit.page.close()
 
 
 @pytest.fixture(scope="module", params=["straight", "pivot", "contour"])
 def asked(request, tmp_path_factory):
-    """Report of one small field under two tiers, and the field itself."""
+    """Report of one small field under two tiers, the field itself, and its settings as read and as written."""
     folder = tmp_path_factory.mktemp(request.param)
     drifts = Figures(0.12, 0.8, 1800.0, start_m=0.5, converges_s=600.0, wander_m=0.02, machine_m=0.02)
     tiers = {"drifts": drifts, "biased": replace(drifts, drift_share=0.2, repeatable_m=0.06)}
@@ -300,7 +349,7 @@ def asked(request, tmp_path_factory):
     results = write_report(folder, settings)
     (laid,) = (folder / "work/passes").glob("*/F0")
     field = FieldData.read(laid, folder / "work/offsets" / laid.parent.name)
-    return results / "report.html", field, Settings.read(folder / "work/settings/tiers.json")
+    return results / "report.html", field, Settings.read(folder / "work/settings/tiers.json"), settings
 
 
 def pipeline_says(field: FieldData, judging: Settings, tier: str, said: dict[str, float]) -> tuple[float, float, float]:
@@ -320,7 +369,7 @@ def pipeline_says(field: FieldData, judging: Settings, tier: str, said: dict[str
 
 def test_what_if_is_what_the_pipeline_says(browser, asked):
     """21 settings in three fields; the pipeline judges each anew from the same offsets."""
-    file, field, judging = asked
+    file, field, judging, _ = asked
     visit, rng = Visit(browser, file), np.random.default_rng(8)
     for number in range(7):
         tier = ("drifts", "biased")[number % 2]
