@@ -339,6 +339,49 @@ def test_the_legend_of_curved_rows_is_the_tables_until_something_is_asked(browse
     visit.page.close()
 
 
+def marked(page, following: list, dug: list) -> np.ndarray:
+    """Draw marks at these places, in pixels of the whole field's map; where they come to lie, (n, 2)."""
+    return np.array(page.evaluate(
+        "([next, dug]) => { const m = view.map; m.fit(); const { width, height } = m.size();"
+        " const place = ([x, y]) => [m.x + (x - width / 2) / m.scale, m.y - (y - height / 2) / m.scale];"
+        " m.next = next.map(place); m.field.marks.dug = dug.map(place); m.paint(); return m.placed; }",
+        [following, dug],
+    ))  # fmt: skip
+
+
+@pytest.mark.parametrize("tall", [360, 1440])
+def test_marks_on_the_map_are_clear_of_each_other_and_point_to_their_places(browser, coop, tall):
+    """Marks are 18 pixels wide and have a rim: those nearer move, no farther than they must, the others stay."""
+    visit = Visit(browser, coop, wide=tall)
+    page = visit.page
+    page.locator("#matrix tbody a").first.click()
+    visit.wait()
+    far, dug = [200.0, 200.0], [100.0, 103.0]
+    near = [[100.0, 120.0], [100.0, 120.0], [104.0, 121.0], [101.0, 118.0], [120.0, 120.0]]
+    placed = marked(page, [*near, far], [dug])
+    assert placed[-1].tolist() == pytest.approx(far)
+    everyone = np.array([*placed, dug])
+    gaps = np.hypot(*(everyone[:, None] - everyone[None]).T)[np.triu_indices(len(everyone), 1)]
+    assert gaps.min() > 19.5
+    assert np.hypot(*(placed[:-1] - near).T).max() < 45.0
+    # Two 6 pixels apart go half of what is missing each; one at the map's edge is seen whole.
+    pair = marked(page, [[100.0, 100.0], [106.0, 100.0]], [])
+    assert pair[:, 1] == pytest.approx(100.0) and pair.mean(axis=0)[0] == pytest.approx(103.0)
+    assert 20.0 <= pair[1, 0] - pair[0, 0] < 22.0
+    assert marked(page, [[3.0, 90.0], [5.0, 90.0]], [])[:, 0].min() >= 10.0
+    # The line runs from the place, which no mark hides, to the mark.
+    (mark,) = marked(page, [[100.5, 118.0]], [[100.5, 110.0]])
+    middle = page.evaluate(
+        "([x, y]) => { const c = byId('map'), k = window.devicePixelRatio;"
+        " return [...c.getContext('2d').getImageData(Math.floor(x * k), Math.floor(y * k), 1, 1).data]; }",
+        [100.5, 118.5],
+    )
+    assert mark[1] == pytest.approx(130.0, abs=1.0) and mark[0] == pytest.approx(100.5)
+    assert max(middle[:3]) < 130, middle
+    assert [line for line in visit.said if "getImageData" not in line] == []
+    page.close()
+
+
 @pytest.fixture(scope="module", params=["straight", "pivot", "contour"])
 def asked(request, tmp_path_factory):
     """Report of one small field under two tiers, the field itself, and its settings as read and as written."""
