@@ -219,6 +219,31 @@ def test_keyboard_alone_reads_the_tables_of_costs_on_a_phone(browser, coop):
     page.close()
 
 
+def test_costs_are_read_on_a_phone(browser, coop):
+    """Pictures fit and none of their text is cut; beside the tiers figures are seen, wherever the table is moved to."""
+    visit = Visit(browser, coop, wide=360, high=740)
+    page = visit.page
+    boxes = "list => list.map(one => { const r = one.getBoundingClientRect(); return [r.left, r.right, r.top, r.bottom]; })"
+    for picture in page.locator(".tornadoes svg").all():
+        ((left, right, top, bottom),) = picture.evaluate(f"one => ({boxes})([one])")
+        assert left >= 0.0 and right <= 360.0 and right - left > 300.0
+        texts = picture.evaluate(f"one => ({boxes})([...one.querySelectorAll('text')])")
+        assert len(texts) > 5
+        assert all(left <= a and b <= right and top <= c and d <= bottom for a, b, c, d in texts)
+        # As large as text that people read: a font of 12 in a picture 400 wide.
+        assert picture.locator("text.now").evaluate("one => one.getBoundingClientRect().height") > 10.0
+    table = page.locator(".wide[aria-label^='What each tier comes to in a year, USD']")
+    for moved in (0, 150, 10_000):
+        cells = table.evaluate(
+            f"(one, to) => {{ one.scrollLeft = to; return ({boxes})([...one.querySelector('tbody tr').children]); }}", moved
+        )
+        tier, figures = cells[1], [*cells[2:]]
+        assert tier[0] >= 0.0 and tier[1] - tier[0] < 120.0
+        assert any(tier[1] - 1.0 <= a and b <= 360.0 for a, b, _, _ in figures), moved
+    assert visit.said == []
+    page.close()
+
+
 def test_a_field_without_rows_on_strips_opens_and_answers_nothing(browser, tmp_path):
     """Strips in the first field alone, rows in both: of the second only how much row there is can be said."""
     strips = layer_of(pass_lines(0), PASS=[f"P{k}" for k in range(4)])
