@@ -7,7 +7,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.page_model import COARSE_MM, PageModel
-from pipeline.core.show import read_share
+from pipeline.core.show import read_share, shift_text
 from pipeline.core.thin import thin_offsets
 from pipeline.files.field_data import FieldData
 from pipeline.files.page_code import coordinates, packed, rings, sparse, steps, whole
@@ -143,7 +143,7 @@ def lengths_by_class(figures: pd.DataFrame) -> dict[str, dict[str, float]]:
     }
 
 
-def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
+def field_summary(field: FieldData, figures: pd.DataFrame, *, units: str) -> dict:
     """What the matrix and the words about a field are made of; one entry a tier, in their order.
 
     Parameters
@@ -151,6 +151,8 @@ def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
     field : FieldData
     figures : DataFrame
         The field's lines of figures, one a tier.
+    units : {"us", "metric"}
+        Of what it says in words.
     """
     facts, names = field.facts, (c.EXPECTED_MISS_SHARE, c.P10, c.P90)
     checked = (c.CHECKED_SHARE, c.CHECKED_SHARES[0], c.CHECKED_SHARES[2])
@@ -159,7 +161,8 @@ def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
         "id": facts["field_id"], "farm": facts["farm"] or "", "folder": field.folder.name, "area_m2": facts["area_m2"],
         "judged_m": float(figures[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1).max()),
         "no_strip_m": float(figures[c.NO_STRIP_M].max()), "row_m": float(figures[c.ROW_LENGTH_M].max()),
-        "frame_m": [east, north], "check_count": int(figures[c.CHECK_COUNT].max()),
+        "moved": shift_text(east, north, units=units) if east or north else "",
+        "check_count": int(figures[c.CHECK_COUNT].max()),
         "base_surveyed": facts["base_surveyed"], "baseline_m": facts["baseline_m"],
         "tiers": {
             one[c.TIER]: {

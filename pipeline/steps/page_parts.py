@@ -61,7 +61,7 @@ def run(
             made_of = f"{of_files} {hash_of([said, lengths, _marks(places)])}"
             text = kept.tables(folder.name, made_of, make) if kept else make()
             (filled / f"{folder.name}.txt").write_text(text["page"]["text"].iloc[0])
-            summaries.append(field_summary(field, mine["fields"]))
+            summaries.append(field_summary(field, mine["fields"], units=shown_in))
         (filled / SUMMARY).write_bytes(to_json(summaries))
 
 
