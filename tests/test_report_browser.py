@@ -1,6 +1,7 @@
 """The report in a real browser: nothing fetched, no error, what it answers, and that hands and eyes can use it."""
 
 import os
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -171,6 +172,10 @@ def test_keyboard_alone_opens_a_field_and_reads_a_row(visit):
     assert page.evaluate("view.map.scale") == pytest.approx(1.5 * whole)
     page.keyboard.press("r")
     page.wait_for_selector("#map-read:has-text('row unit')")
+    # As the tables count, and said so: 12 units, 0 to 11.
+    (unit,) = re.findall(r"row unit (\d+), from 0 at the left", page.inner_text("#map-read"))
+    near = "view.field.row_unit[view.map.rows.row[view.map.nearest().line]]"
+    assert int(unit) == page.evaluate(near) and 0 <= int(unit) <= 11
     assert page.evaluate("view.map.scale") >= 40  # pixels a metre: a strip of 8 in is then 8 wide
     east = page.evaluate("view.map.x")
     page.keyboard.press("ArrowRight")

@@ -271,7 +271,7 @@ function readMiddle() {
     if (mine !== view) return;
     const near = view.map.nearest(), row = near && view.map.rows.row[near.line];
     if (!near) return;
-    const name = `Middle of the map: pass ${view.field.passes[view.field.row_pass[row]]}, row unit ${view.field.row_unit[row] + 1}`;
+    const name = `Middle of the map: pass ${view.field.passes[view.field.row_pass[row]]}, row unit ${view.field.row_unit[row]}, from 0 at the left`;
     if (near.key < 0) out.textContent = `${name}, ${near.key === -1 ? "crossing strips" : "no strip"}.`;
     else {
       const pair = near.key >> 1, sd = view.model.sds(tierId(), view.ask)[pair];
