@@ -1,5 +1,6 @@
 """A real browser for tests of pages: Debian's Chromium, driven by Playwright. Skips, saying so, where there is none."""
 
+import json
 import os
 import shutil
 from collections.abc import Iterator
@@ -41,7 +42,8 @@ class Visit:
     def open(self, folder: str, tier: str = "") -> None:
         """Open a field, and wait for its spread."""
         self.page.evaluate("hash => { location.hash = hash; }", f"#{folder}/{tier}" if tier else f"#{folder}")
-        self.page.wait_for_selector(f"#map[aria-label*='{tier and 'under'}']")
+        wanted = f"view?.said.folder === {json.dumps(folder)}" + (f" && tierId() === {json.dumps(tier)}" if tier else "")
+        self.until(wanted)
         self.wait()
 
     def wait(self) -> None:

@@ -1,13 +1,18 @@
 """The page of what changed: every change in a cell of its own, whatever names hold."""
 
+import base64
+import hashlib
+import re
 from html.parser import HTMLParser
 
 import pandas as pd
 import pytest
+from browser import Visit, browser
 
 from pipeline import columns as c
 from pipeline.files.change_page import FIRST, MOST_FIELDS, NOTHING, change_page
 
+__all__ = ["browser"]
 NASTY = "<script>alert('x')</script> & \"F1\""
 
 
@@ -86,6 +91,27 @@ def test_names_are_text_and_nothing_is_fetched():
     )  # fmt: skip
     assert found.tables[0][1] == [NASTY] * 3 and found.tables[1][1][0] == NASTY
     assert not {"script", "img", "link", "iframe", "a"} & set(found.tags)
+
+
+def test_its_policy_allows_its_own_style_and_nothing_else():
+    html = change_page(pd.DataFrame(columns=c.CHANGES), title=NASTY, units="metric")
+    (style,) = re.findall("<style>(.*?)</style>", html, re.DOTALL)
+    own = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    (policy,) = re.findall('Content-Security-Policy" content="(.*?)"', html, re.DOTALL)
+    assert [part.split() for part in policy.split(";")] == [
+        ["default-src", "'none'"], ["style-src", f"'sha256-{own}'"], ["base-uri", "'none'"], ["form-action", "'none'"],
+    ]  # fmt: skip
+    assert "style=" not in html
+
+
+@pytest.mark.xdist_group("browser")
+def test_a_browser_takes_that_style(browser, tmp_path):
+    file = tmp_path / "changes.html"
+    file.write_text(change_page(pd.DataFrame(columns=c.CHANGES), title=NASTY, units="metric"))
+    visit = Visit(browser, file)
+    assert visit.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(251, 250, 246)"
+    assert visit.said == [] and visit.asked_for == [file.as_uri()]
+    visit.page.close()
 
 
 @pytest.mark.parametrize("count", [MOST_FIELDS, MOST_FIELDS + 7])

@@ -13,7 +13,7 @@ from pyproj import CRS, Geod, Transformer
 from pipeline.core.frame_names import FRAMES, frame_named, why_no_frame
 from pipeline.core.frames import carried, frame_shift
 from pipeline.core.local import from_local, local_crs, to_local
-from pipeline.core.show import NOTHING, WINDS, direction_text, shift_text
+from pipeline.core.show import NOTHING, WINDS, direction_text, shift_length_text, shift_text
 from pipeline.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -445,7 +445,24 @@ def test_no_plate_no_answer():
     ],
 )
 def test_shift_in_words(east_m, north_m, said):
-    assert shift_text(east_m, north_m) == said
+    assert shift_text(east_m, north_m, units="metric") == said
+
+
+@pytest.mark.parametrize(
+    ("size_m", "said"),
+    [
+        (1.38, "4.53 ft"),  # 1.38 / 0.3048
+        (0.6095, "24.0 in"),  # just below two feet
+        (0.6097, "2.00 ft"),
+        (0.0086, "0.3 in"),
+        (0.0012, "less than 0.1 in"),  # 0.047 in
+        (float("nan"), NOTHING),
+    ],
+)
+def test_length_of_a_shift_in_feet_and_inches(size_m, said):
+    assert shift_length_text(size_m, units="us") == said
+    towards = "" if said[0] in f"l{NOTHING}" else " towards 90 deg (E)"
+    assert shift_text(size_m, 0.0, units="us") == f"{said}{towards}"
 
 
 def test_winds_by_their_angle():

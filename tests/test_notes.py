@@ -58,16 +58,20 @@ def test_nothing_to_say_where_both_are_in_one_frame(tmp_path, caplog):
     assert frame_notes(co_op(tmp_path, strips=NAD83, rows=spelled), tmp_path, caplog) == []
 
 
+@pytest.mark.parametrize("units", ["us", "metric"])
 @pytest.mark.parametrize("planter", [True, False])
-def test_how_far_and_where_to_the_rows_are_moved(tmp_path, caplog, planter):
-    (note,) = frame_notes(co_op(tmp_path, strips=NAD83, rows=ITRF, planter=planter), tmp_path, caplog)
+def test_how_far_and_where_to_the_rows_are_moved(tmp_path, caplog, planter, units):
+    settings = co_op(tmp_path, strips=NAD83, rows=ITRF, planter=planter)
+    settings["report"] |= {"units": units}
+    (note,) = frame_notes(settings, tmp_path, caplog)
     # Referee: PROJ's own transformation of the place (see `referee`), by geodesics.
     east, north = referee(ORIGIN[0] + 60.0, ORIGIN[1] + 25.0)
     degrees = round(np.degrees(np.arctan2(east, north)))
     assert 101.25 < degrees < 123.75  # ESE
+    size = f"{np.hypot(east, north) / 0.3048:.2f} ft" if units == "us" else f"{np.hypot(east, north):.2f} m"
     assert note == (
         "in 2 fields (F0, F2) the rows are in ITRF2014 at 2026.3 and the strips in NAD83(2011) at 2010: before matching the "
-        f"rows are moved {np.hypot(east, north):.2f} m towards {degrees} deg (ESE); this is a difference of datums (and "
+        f"rows are moved {size} towards {degrees} deg (ESE); this is a difference of datums (and "
         "plate motion), not drift"
     )
 
@@ -77,7 +81,7 @@ def test_shift_that_differs_from_field_to_field(monkeypatch, tmp_path, caplog):
     found = iter([(1.0, 0.0), (3.0, 0.0)])
     monkeypatch.setattr("pipeline.files.frame_notes.frame_shift", lambda *_, **__: next(found))
     (note,) = frame_notes(co_op(tmp_path, strips=NAD83, rows=ITRF), tmp_path, caplog)
-    assert "moved 2.00 m towards 90 deg (E), to within 1.00 m in all of them; this is" in note
+    assert "moved 6.56 ft towards 90 deg (E), to within 3.28 ft in all of them; this is" in note
 
 
 def test_no_side_names_its_frame(tmp_path, caplog):

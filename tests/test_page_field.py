@@ -30,7 +30,7 @@ def field(request, tmp_path_factory):
 
 def said_of(field, monkeypatch, most: int) -> tuple[int, dict]:
     monkeypatch.setattr(page_field, "MOST_TEXT", most)
-    text = field_text(field[1], field[2], NO_MARKS, [])
+    text = field_text(field[1], field[2], NO_MARKS, [], {})
     return len(text), unpacked(text)
 
 
@@ -116,7 +116,7 @@ def test_the_page_says_that_a_field_is_drawn_coarser(browser, tmp_path, monkeypa
     assert visit.page.evaluate("view.field.coarser.drawn") > DRAWN_M
     # 0.2 m are 7.9 in, 0.4 m 16 in, 0.8 m 2.6 ft and 1.6 m 5.2 ft.
     assert any(f"its rows to within {text}\u00a0" in said for text in ("7.9", "16", "2.6", "5.2")), said
-    # So do the legend's lengths and the map's description, which are of the rows as drawn.
-    assert "shares and lengths in the map's legend, and in its description, are of what is drawn" in said
+    # The legend's shares are of the rows as drawn only once something else is asked.
+    assert "only once something else is asked in \u201cWhat if\u201d are the shares in the map's legend" in said
     assert visit.said == []
     visit.page.close()

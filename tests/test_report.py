@@ -245,8 +245,8 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
 
 def test_most_fields_have_no_remark():
     assert remarks(summary("F1"), names=NAMES) == []
-    assert remarks(summary("F1", frame_m=[1.0, 0.0], no_strip_m=1000.0), names=NAMES) == [
-        "20\u00a0% of the row length has no strip", "planter's lines moved 1.00 m towards 90 deg (E): frames differ",
+    assert remarks(summary("F1", moved="3.28 ft towards 90 deg (E)", no_strip_m=1000.0), names=NAMES) == [
+        "20\u00a0% of the row length has no strip", "planter's lines moved 3.28 ft towards 90 deg (E): frames differ",
     ]  # fmt: skip
 
 

@@ -1,15 +1,18 @@
 """The picture of what a choice hangs on: bars as long as the figures of choice_sensitivity.csv, read back from the SVG."""
 
+from itertools import pairwise
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from test_choice_money import FAR, NEAR, costs_of, tables_of
 
 from pipeline import columns as c
+from pipeline.core.show import MINUS
 from pipeline.files.row_classes import BLUE
-from pipeline.files.tornado import MOST_BARS, tornado
+from pipeline.files.tornado import MOST_BARS, round_ticks, tornado
 
 SVG = "{http://www.w3.org/2000/svg}"
 # Coordinates have one digit after the point; two of them make a bar.
@@ -21,14 +24,18 @@ def line(name: str, half: float, now: float, more: float) -> dict[str, str]:
     return cells | {c.DRIVER: name, c.TIER: "", c.CURRENCY: "USD", c.OPTION: "rtk_base"}
 
 
+def of_class(root: ElementTree.Element, tag: str, name: str) -> list[ElementTree.Element]:
+    return [one for one in root.iter(f"{SVG}{tag}") if one.get("class") == name]
+
+
 def read(picture: str) -> tuple[float, float, dict[str, dict[str, tuple[float, float]]]]:
     """Where zero and now are, and the two ends of the light and the dark bar of each name."""
     root = ElementTree.fromstring(picture)
-    now, zero = (float(one.get("x1")) for one in root.iter(f"{SVG}line"))
+    (now,), (zero,) = ([float(one.get("x1")) for one in of_class(root, "line", name)] for name in ("now", "zero"))
     out: dict[str, dict[str, tuple[float, float]]] = {}
     name = ""
     for one in root:
-        if one.tag == f"{SVG}text" and one.get("text-anchor") == "end":
+        if one.tag == f"{SVG}text" and one.get("class") == "name":
             name = one.text
         if one.tag == f"{SVG}rect":
             side = {"#9fc5e0": "half", BLUE: "more"}[one.get("fill")]
@@ -52,11 +59,63 @@ def check(lines: list[dict[str, str]]) -> None:
             at, error = now + (money - ahead) * per_unit, ROUNDED + abs(money - ahead) / ahead * ROUNDED
             low, high = one[side]
             assert low == pytest.approx(min(at, now), abs=error) and high == pytest.approx(max(at, now), abs=error)
+    check_axis(tornado(lines), now=now, ahead=ahead, per_unit=per_unit)
+    check_texts(tornado(lines))
     # Longest first.
     spans = [abs(h - m) for h, _, m in (margins[name] for name in bars)]
     assert spans == sorted(spans, reverse=True)
     left_out = [abs(m[0] - m[2]) for name, m in margins.items() if name not in bars]
     assert max(left_out, default=0.0) <= min(spans)
+
+
+def check_axis(picture: str, *, now: float, ahead: float, per_unit: float) -> None:
+    """Three to five ticks, each a round figure, as far from now as its figure says, and none on another's text."""
+    root = ElementTree.fromstring(picture)
+    places = [float(one.get("x1")) for one in of_class(root, "line", "tick")]
+    texts = of_class(root, "text", "tick")
+    figures = [float(one.text.replace(",", "").replace(MINUS, "-")) for one in texts]
+    assert 3 <= len(places) == len(figures) <= 5 and 0.0 in figures and figures == sorted(figures)
+    step = figures[1] - figures[0]
+    assert np.diff(figures) == pytest.approx(step) and f"{step:.2e}"[:4] in ("1.00", "2.00", "2.50", "5.00")
+    for place, figure in zip(places, figures, strict=True):
+        assert place == pytest.approx(now + (figure - ahead) * per_unit, abs=ROUNDED + abs(figure - ahead) / ahead * ROUNDED)
+    ends = [(x - half, x + half) for x, half in ((float(one.get("x")), 0.5 * wide(one)) for one in texts)]
+    assert all(one[1] < other[0] for one, other in pairwise(ends))
+
+
+def wide(text: ElementTree.Element) -> float:
+    """No less than a text of Verdana is wide, of 12 pixels: its figures take 0.64 of that, letters less on average."""
+    return 12 * 0.66 * len(text.text)
+
+
+def check_texts(picture: str) -> None:
+    """All of every text lies in the picture."""
+    root = ElementTree.fromstring(picture)
+    _, _, right, bottom = map(float, root.get("viewBox").split())
+    assert root.get("font-size") == "12"
+    for one in root.iter(f"{SVG}text"):
+        x, middle = float(one.get("x")), one.get("text-anchor") == "middle"
+        left = x - 0.5 * wide(one) if middle else x
+        assert left >= 0.0 and left + wide(one) <= right, one.text
+        assert 12.0 <= float(one.get("y")) <= bottom - 4.0
+
+
+def test_a_name_too_long_for_the_picture_is_cut_and_the_figure_of_now_stays_inside_at_either_end():
+    long = line("fee", 1, 90_000, 100_000) | {c.TIER: "a_tier_of_a_name_that_is_longer_than_any_picture_is_wide"}
+    for now in (1, 99_999):
+        picture = tornado([long | {c.MARGINS_MONEY[1]: f"{now}"}])
+        check_texts(picture)
+        assert f"ahead by {now:,} USD a year as given" in picture and "\u2026" in picture
+
+
+@pytest.mark.parametrize(("low", "high", "said"), [
+    (0.0, 1.0, ["0", "0.5", "1"]),
+    (-300.0, 906.0, ["\u2212250", "0", "250", "500", "750"]), (0.0, 1000.0, ["0", "500", "1,000"]),
+    (-0.9, 0.2, ["\u22120.75", "\u22120.5", "\u22120.25", "0"]), (-12_500.0, 12_500.0, ["\u221210,000", "0", "10,000"]),
+])  # fmt: skip
+def test_ticks_by_hand(low, high, said):
+    """As far apart as leaves three of them: where fives leave two, 2.5 leave more."""
+    assert [text for _, text in round_ticks(low, high)] == said
 
 
 def test_bars_by_hand():

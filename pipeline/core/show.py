@@ -69,21 +69,37 @@ def direction_text(east: float, north: float) -> str:
     return f"{round(degrees) % 360} deg ({WINDS[round(degrees / 22.5) % 16]})"
 
 
-def shift_text(east_m: float, north_m: float) -> str:
-    """Shift in words, to the centimetre, below a decimetre to the millimetre: `1.35 m towards 125 deg (SE)`.
+def shift_text(east_m: float, north_m: float, *, units: str) -> str:
+    """Shift between frames in words: `1.35 m towards 125 deg (SE)`, `4.43 ft towards 125 deg (SE)`.
 
     Parameters
     ----------
     east_m, north_m : float
         Its parts [m]; one that is not finite gives a dash.
+    units : {"us", "metric"}
+        Report units.
     """
     size_m = math.hypot(east_m, north_m)
+    size = shift_length_text(size_m, units=units)
+    nowhere = not math.isfinite(size_m) or size.startswith("less")
+    return size if nowhere else f"{size} towards {direction_text(east_m, north_m)}"
+
+
+def shift_length_text(size_m: float, *, units: str) -> str:
+    """Length of a shift between frames, finer than `length_text`: frames are known to the centimetre or better.
+
+    In metres to the centimetre, below a decimetre to the millimetre; in feet to the hundredth, below two feet in inches
+    to the tenth.
+    """
+    _check(units)
     if not math.isfinite(size_m):
         return NOTHING
-    if size_m < 0.0005:
-        return "less than 1 mm"
-    size = f"{1000 * size_m:.0f} mm" if size_m < 0.0995 else f"{size_m:.2f} m"
-    return f"{size} towards {direction_text(east_m, north_m)}"
+    if units == "us":
+        inches = f"{size_m / INCH_M:.1f}"
+        small = "less than 0.1 in" if inches == "0.0" else f"{inches} in"
+        return small if size_m < 2 * FOOT_M else f"{size_m / FOOT_M:.2f} ft"
+    small = "less than 1 mm" if size_m < 0.0005 else f"{1000 * size_m:.0f} mm"
+    return small if size_m < 0.0995 else f"{size_m:.2f} m"
 
 
 def area_text(area_m2: float, *, units: str) -> str:

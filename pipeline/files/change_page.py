@@ -2,10 +2,12 @@
 
 import jinja2
 import pandas as pd
+from markupsafe import Markup
 
 from pipeline import columns as c
 from pipeline.core.show import area_text, share_range_text, share_text
 from pipeline.files import changes as ch
+from pipeline.files.page_code import csp_hash
 from pipeline.files.row_classes import BLUE
 
 #: Fields with a line of their own; a page of thousands would be read by nobody.
@@ -17,20 +19,11 @@ _KINDS = {
     "zones": "zones",
 }  # fmt: skip
 
-_WRITER = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
-_PAGE = _WRITER.from_string(
-    """<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src 'unsafe-inline'">
-<title>What changed: {{ title }}</title>
-<style>
+_STYLE = """
 body { font: 16px/1.5 Georgia, "Times New Roman", serif; color: #1d2a33; background: #fbfaf6; margin: 0 auto;
   max-width: 68rem; padding: 1.5rem 1rem 3rem; }
 h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .2rem; }
-h2 { font-size: 1.15rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid {{ blue }}; padding-bottom: .2rem; }
+h2 { font-size: 1.15rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid @blue; padding-bottom: .2rem; }
 p.title { margin: 0 0 1rem; color: #4a565e; }
 div.wide { overflow-x: auto; }
 table { border-collapse: collapse; font: 14px/1.4 Verdana, Geneva, sans-serif; }
@@ -41,7 +34,19 @@ td.moved { white-space: nowrap; }
 td small { display: block; color: #4a565e; }
 footer { margin-top: 2.5rem; color: #4a565e; font-size: .9rem; }
 @media print { body { background: none; } tr { break-inside: avoid; } thead { display: table-header-group; } }
-</style>
+""".replace("@blue", BLUE)
+
+_WRITER = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined)
+_PAGE = _WRITER.from_string(
+    """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta http-equiv="Content-Security-Policy" content="default-src 'none'; style-src '{{ style_hash }}';
+ base-uri 'none'; form-action 'none'">
+<title>What changed: {{ title }}</title>
+<style>{{ style }}</style>
 </head>
 <body>
 <main>
@@ -118,9 +123,8 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
     said = FIRST if ch.FIRST_RUN in of else "" if len(changes) else NOTHING
     tiers, figures = _figures(of.get(ch.FIGURES, []), of.get(ch.OTHER, []))
     return _PAGE.render(
-        blue=BLUE,
-        title=title, said=said, settings=_settings(of), fields=_fields(of, units), tiers=tiers, figures=figures,
-        most=MOST_FIELDS,
+        style=Markup(_STYLE), style_hash=csp_hash(_STYLE), title=title, said=said, settings=_settings(of),
+        fields=_fields(of, units), tiers=tiers, figures=figures, most=MOST_FIELDS,
     )  # fmt: skip
 
 

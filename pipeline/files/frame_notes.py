@@ -8,7 +8,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.frames import frame_shift
 from pipeline.core.local import to_geographic
-from pipeline.core.show import shift_text
+from pipeline.core.show import shift_length_text, shift_text
 from pipeline.errors import InputError
 from pipeline.files.config import Config
 from pipeline.files.layers import Layer
@@ -44,7 +44,7 @@ def frame_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
             return []
         spring = dict.fromkeys(autumn, (planter[c.FRAME], planter[c.EPOCH]))
     pairs = {name: (autumn[name], spring[name]) for name in sorted(autumn.keys() & spring.keys())}
-    return _unsaid_notes(pairs) + _shift_notes(pairs, layers["fields"].kept)
+    return _unsaid_notes(pairs) + _shift_notes(pairs, layers["fields"].kept, units=settings.report.units)
 
 
 def _frames(passes: pd.DataFrame) -> dict[str, Side]:
@@ -67,7 +67,7 @@ def _unsaid_notes(pairs: dict[str, tuple[Side, Side]]) -> list[str]:
     return notes
 
 
-def _shift_notes(pairs: dict[str, tuple[Side, Side]], fields: gpd.GeoDataFrame) -> list[str]:
+def _shift_notes(pairs: dict[str, tuple[Side, Side]], fields: gpd.GeoDataFrame, *, units: str) -> list[str]:
     """Fields whose two sides differ, with the shift of their rows."""
     places = shapely.get_coordinates(shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt())))
     place = dict(zip(fields[c.FIELD_ID], places, strict=True))
@@ -77,8 +77,8 @@ def _shift_notes(pairs: dict[str, tuple[Side, Side]], fields: gpd.GeoDataFrame) 
             shifts.setdefault((autumn, spring), {})[name] = _shift(name, autumn, spring, place[name])
     return [
         f"in {_fields(list(moved))} the rows are in {_said(spring)} and the strips in {_said(autumn)}: before matching the "
-        f"rows are moved {_shift_said(np.array(list(moved.values())))}; this is a difference of datums (and plate motion), "
-        "not drift"
+        f"rows are moved {_shift_said(np.array(list(moved.values())), units=units)}; this is a difference of datums (and "
+        "plate motion), not drift"
         for (autumn, spring), moved in shifts.items()
     ]
 
@@ -90,11 +90,12 @@ def _shift(name: str, autumn: Side, spring: Side, place: np.ndarray) -> tuple[fl
         raise InputError(f"field '{name}': {error}") from None
 
 
-def _shift_said(shifts_m: np.ndarray) -> str:
+def _shift_said(shifts_m: np.ndarray, *, units: str) -> str:
     """The mean over the fields, and how far single ones lie from it."""
     mean = shifts_m.mean(axis=0)
     off_m = np.hypot(*(shifts_m - mean).T).max()
-    return shift_text(*mean) + (f", to within {off_m:.2f} m in all of them" if off_m > _ALIKE_M else "")
+    apart = f", to within {shift_length_text(off_m, units=units)} in all of them" if off_m > _ALIKE_M else ""
+    return shift_text(*mean, units=units) + apart
 
 
 def _said(side: Side) -> str:

@@ -1,6 +1,7 @@
 """Numbers as a page carries them: whole, as differences, packed by zlib and written as text."""
 
 import base64
+import hashlib
 import json
 import zlib
 
@@ -17,6 +18,11 @@ def packed(value: object) -> str:
 def unpacked(text: str) -> object:
     """The value of such a text."""
     return json.loads(zlib.decompress(base64.b64decode(text)))
+
+
+def csp_hash(text: str) -> str:
+    """What a page's policy names a script or a style by that stands in it as this text."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
 
 
 def whole(values: np.ndarray, *, unit: float) -> np.ndarray:

@@ -7,7 +7,7 @@ import shapely
 from pipeline import columns as c
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.page_model import COARSE_MM, PageModel
-from pipeline.core.show import read_share
+from pipeline.core.show import read_share, shift_text
 from pipeline.core.thin import thin_offsets
 from pipeline.files.field_data import FieldData
 from pipeline.files.page_code import coordinates, packed, rings, sparse, steps, whole
@@ -24,7 +24,9 @@ PLACE_UNIT_M, BOUNDARY_UNIT_M, ALONG_UNIT_M, OFFSET_UNIT_M = 0.02, 0.1, 0.1, 0.0
 MOST_TEXT, WORTH_IT = 1_500_000, 0.05
 
 
-def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[dict]) -> str:
+def field_text(
+    field: FieldData, judging: Settings, marks: dict, tables: list[dict], lengths: dict[str, dict[str, float]]
+) -> str:
     """All that the page holds of a field, as one packed text.
 
     Parameters
@@ -35,6 +37,8 @@ def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[di
         Places on its map: `dug` and, by tier, `next`, each an array of shape (n, 2) in the field's plane [m].
     tables : list of dict
         Captions, heads and lines of its tables, as `page_tables` makes them.
+    lengths : dict
+        By tier and class, the row length [m], as `lengths_by_class` has it.
     """
     places, errors = field.places(judging.row_margin_m), field.errors(judging)
     model = PageModel.of(field.spans, places, errors)
@@ -49,6 +53,7 @@ def field_text(field: FieldData, judging: Settings, marks: dict, tables: list[di
         "model": _model(model), "clocks": clocks(field), "errors": errors_in_parts(field, judging),
         "wander": next(iter(errors.values())).wander_sd_m, "machine": next(iter(errors.values())).machine_sd_m,
         "margin": judging.row_margin_m, "surveyed": judging.kind == SURVEYED, "tables": tables,
+        "lengths": lengths,
         "passes": field.planter_passes[c.PASS_ID].astype(str).tolist(), "row_pass": field.rows[c.PASS].astype(int).tolist(),
         "spacing": float(field.rows[c.ROW_SPACING_M].median()) if len(field.rows) else 1.0,
         "row_unit": field.rows[c.UNIT].astype(int).tolist(),
@@ -121,7 +126,24 @@ def _points(xy: np.ndarray, origin: tuple[float, float]) -> list:
     return np.round(np.asarray(xy, float).reshape(-1, 2) - np.array(origin), 2).tolist()
 
 
-def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
+def lengths_by_class(figures: pd.DataFrame) -> dict[str, dict[str, float]]:
+    """Row length [m] by tier and class, to the millimetre: what the map's legend says while nothing else is asked.
+
+    Rows are drawn a little off their places, so their lengths as drawn would not be those of the tables.
+
+    Parameters
+    ----------
+    figures : DataFrame
+        The field's lines of figures, one a tier.
+    """
+    names = dict(zip(c.CLASSES, (c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.NO_STRIP_M, c.CROSSING_M), strict=True))
+    return {
+        one[c.TIER]: {kind: round(float(one[name]), 3) for kind, name in names.items()}
+        for one in figures.to_dict("records")
+    }
+
+
+def field_summary(field: FieldData, figures: pd.DataFrame, *, units: str) -> dict:
     """What the matrix and the words about a field are made of; one entry a tier, in their order.
 
     Parameters
@@ -129,6 +151,8 @@ def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
     field : FieldData
     figures : DataFrame
         The field's lines of figures, one a tier.
+    units : {"us", "metric"}
+        Of what it says in words.
     """
     facts, names = field.facts, (c.EXPECTED_MISS_SHARE, c.P10, c.P90)
     checked = (c.CHECKED_SHARE, c.CHECKED_SHARES[0], c.CHECKED_SHARES[2])
@@ -137,7 +161,8 @@ def field_summary(field: FieldData, figures: pd.DataFrame) -> dict:
         "id": facts["field_id"], "farm": facts["farm"] or "", "folder": field.folder.name, "area_m2": facts["area_m2"],
         "judged_m": float(figures[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1).max()),
         "no_strip_m": float(figures[c.NO_STRIP_M].max()), "row_m": float(figures[c.ROW_LENGTH_M].max()),
-        "frame_m": [east, north], "check_count": int(figures[c.CHECK_COUNT].max()),
+        "moved": shift_text(east, north, units=units) if east or north else "",
+        "check_count": int(figures[c.CHECK_COUNT].max()),
         "base_surveyed": facts["base_surveyed"], "baseline_m": facts["baseline_m"],
         "tiers": {
             one[c.TIER]: {

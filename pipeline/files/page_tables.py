@@ -154,18 +154,27 @@ def _signed(value: float) -> str:
 
 
 def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
+    by_tier = {tier: [one for one in _in_order(digs, names) if one[c.TIER] == tier] for tier in names}
+    lines = {tier: _dig_lines(holes, names[tier]) for tier, holes in by_tier.items() if holes}
     return {
         "id": "digs", "caption": "Where to dig next under the tier chosen: each hole with those before it",
-        "tiers": [one[c.TIER] for one in _in_order(digs, names)],
-        "head": ["Tier", "Hole", "Pass", "Row unit", "Missed share known to, now", "After it"],
-        "lines": [
-            [
-                names[one[c.TIER]], str(one["place"]), str(one[c.PASS_ID]), str(one[c.UNIT]),
-                f"\N{PLUS-MINUS SIGN} {share_text(one['share_sd'])}", f"\N{PLUS-MINUS SIGN} {share_text(one['left_sd'])}",
-            ]
-            for one in _in_order(digs, names)
-        ],
+        "tiers": [tier for tier, mine in lines.items() for _ in mine],
+        "head": ["Tier", "Hole", "Pass", "Row unit, from 0 at the left", "Missed share known to, now", "After it"],
+        "lines": [line for mine in lines.values() for line in mine],
     }  # fmt: skip
+
+
+def _dig_lines(holes: list[dict], name: str) -> list[list[str]]:
+    """A line a hole; one for all of a tier's where even all of them together would leave the figure as it reads now."""
+    known = [tuple(f"\N{PLUS-MINUS SIGN} {share_text(one[key])}" for key in ("share_sd", "left_sd")) for one in holes]
+    now, last = known[-1]
+    if now == last:
+        places = "1" if len(holes) == 1 else f"1\N{EN DASH}{len(holes)}"
+        return [[name, places, NOTHING, NOTHING, now, "the same: digging would tell little here"]]
+    return [
+        [name, str(one["place"]), str(one[c.PASS_ID]), str(one[c.UNIT]), before, after]
+        for one, (before, after) in zip(holes, known, strict=True)
+    ]
 
 
 def _in_order(digs: gpd.GeoDataFrame, names: dict) -> list[dict]:
@@ -180,15 +189,21 @@ def _shift(shift: pd.DataFrame, names: dict, units: str) -> dict:
         "head": ["Tier", "Travelling", "Shift", "Towards", "To the left of travel", "Expected off before", "After"],
         "lines": [
             [
-                names[one[c.TIER]], f"{round(one[c.BEARING_DEG]) % 360} deg",
-                length_text(float(np.hypot(one[c.EAST_M], one[c.NORTH_M])), units=units)
-                + ("" if one[c.WHOLE] else ", across the rows only"),
-                direction_text(one[c.EAST_M], one[c.NORTH_M]), length_text(one[c.ACROSS_M], units=units),
+                names[one[c.TIER]], f"{round(one[c.BEARING_DEG]) % 360} deg", *_moved(one, units),
                 share_text(one[c.SHARE_BEFORE]), share_text(one[c.SHARE_AFTER]),
             ]
             for one in shift.to_dict("records")
         ],
     }  # fmt: skip
+
+
+def _moved(one: dict, units: str) -> tuple[str, str, str]:
+    """Shift, where to, and how far to the left of travel; a shift that reads as nothing leads nowhere."""
+    size_m, known = float(np.hypot(one[c.EAST_M], one[c.NORTH_M])), "" if one[c.WHOLE] else ", across the rows only"
+    size = length_text(size_m, units=units)
+    if size == length_text(0.0, units=units):
+        return f"none{known}", NOTHING, NOTHING
+    return f"{size}{known}", direction_text(one[c.EAST_M], one[c.NORTH_M]), length_text(one[c.ACROSS_M], units=units)
 
 
 def _row_length(length_m: float, units: str) -> str:

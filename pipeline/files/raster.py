@@ -12,7 +12,7 @@ from rasterio.windows import Window
 
 from pipeline.core.overlap import Grid
 from pipeline.files.disk import check_room, errors_of_disk
-from pipeline.files.store import let_go, whole_file
+from pipeline.files.store import discard, whole_file
 
 BLOCK = 512
 # What GDAL may hold of a raster [bytes, which is how rasterio takes it]. Left to itself it takes a twentieth of the
@@ -48,7 +48,7 @@ def _beside(unfinished: Path) -> Iterator[Path]:
         with errors_of_disk(unfinished, written=working):
             yield working
     finally:
-        let_go(working)
+        discard(working)
 
 
 def write_lines(raster: rasterio.DatasetBase, first_line: int, cells: np.ndarray) -> None:

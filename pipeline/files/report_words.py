@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.show import area_text, distance_text, plain_text, share_range_text, share_text, shift_text
+from pipeline.core.show import area_text, distance_text, plain_text, share_range_text, share_text
 from pipeline.files.page_tables import UNLIKELY_P
 
 # More of a field's rows than this without a strip, and somebody should know.
@@ -73,8 +73,8 @@ def remarks(one: dict, *, names: dict[str, str]) -> list[str]:
         said.append(_REACH)
     if not one["base_surveyed"]:
         said.append("the base is not surveyed")
-    if any(one["frame_m"]):
-        said.append(f"planter's lines moved {shift_text(*one['frame_m'])}: frames differ")
+    if one["moved"]:
+        said.append(f"planter's lines moved {one['moved']}: frames differ")
     denied = [name for tier, name in names.items() if _denied(one["tiers"][tier])]
     if denied:
         said.append(f"ground checks contradict {len(denied)} of {len(names)} tiers")

@@ -40,10 +40,10 @@ def whole_file(path: Path) -> Iterator[Path]:
             yield unfinished
             os.replace(unfinished, path)
     finally:
-        let_go(unfinished)
+        discard(unfinished)
 
 
-def let_go(unfinished: Path) -> None:
+def discard(unfinished: Path) -> None:
     """Take away what is not wanted any more; where a disk does not even allow that, an error of the writing says more."""
     with suppress(OSError):
         unfinished.unlink()

@@ -12,7 +12,7 @@ from pipeline.core.figures import summed, without_empty_shares
 from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.log import LOG, WORK, run_step
-from pipeline.files.page_field import field_summary, field_text
+from pipeline.files.page_field import field_summary, field_text, lengths_by_class
 from pipeline.files.page_tables import field_tables
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet_extra import in_plane
@@ -55,17 +55,21 @@ def run(
             said = field_tables(
                 mine["fields"], mine["waiting"], mine["shift"], *places.values(), judging=judging, units=shown_in
             )
-            make = partial(_text, field, judging, places, said)
-            made_of = f"{hash_of_files(folder, offsets / f'{folder.name}.parquet')} {hash_of([said, _marks(places)])}"
+            lengths = lengths_by_class(mine["fields"])
+            make = partial(_text, field, judging, places, said, lengths)
+            of_files = hash_of_files(folder, offsets / f"{folder.name}.parquet")
+            made_of = f"{of_files} {hash_of([said, lengths, _marks(places)])}"
             text = kept.tables(folder.name, made_of, make) if kept else make()
             (filled / f"{folder.name}.txt").write_text(text["page"]["text"].iloc[0])
-            summaries.append(field_summary(field, mine["fields"]))
+            summaries.append(field_summary(field, mine["fields"], units=shown_in))
         (filled / SUMMARY).write_bytes(to_json(summaries))
 
 
-def _text(field: FieldData, judging: Settings, places: dict, said: list[dict]) -> dict[str, pd.DataFrame]:
+def _text(
+    field: FieldData, judging: Settings, places: dict, said: list[dict], lengths: dict
+) -> dict[str, pd.DataFrame]:
     LOG.info("page_parts: %s", field.folder.name)
-    return {"page": pd.DataFrame({"text": [field_text(field, judging, _marks(places), said)]})}
+    return {"page": pd.DataFrame({"text": [field_text(field, judging, _marks(places), said, lengths)]})}
 
 
 def _marks(places: dict[str, gpd.GeoDataFrame]) -> dict:

@@ -5,6 +5,8 @@
 // How classes are drawn, `LOOK`, is told by the page, as it is told to its legend and to all other pictures.
 const INK = "#1d2a33", PAPER = "#fffefa";
 const STRIPS_FROM = 4, CLOSEST = 400, ROWS_AT = 40;
+// A mark's radius with its rim, and from how far a mark points to its place, both in pixels of the screen.
+const MARK = 10, MOVED = 4;
 
 class RowMap {
   constructor(canvas, field, { units, onMove }) {
@@ -139,8 +141,11 @@ class RowMap {
 
   marks(ctx, width, height) {
     const place = ([x, y]) => [width / 2 + this.scale * (x - this.x), height / 2 - this.scale * (y - this.y)];
+    const dug = this.field.marks.dug.map(place), there = this.next.map(place);
+    this.placed = setApart(there, dug, { width, height });
+    this.pointers(ctx, there);
     ctx.lineWidth = 2;
-    this.field.marks.dug.map(place).forEach(([x, y]) => {
+    dug.forEach(([x, y]) => {
       ctx.strokeStyle = PAPER;
       ctx.fillStyle = INK;
       ctx.beginPath();
@@ -151,7 +156,8 @@ class RowMap {
     ctx.font = "bold 11px Verdana, sans-serif";
     ctx.textAlign = "center";
     ctx.textBaseline = "middle";
-    this.next.map(place).forEach(([x, y], number) => {
+    ctx.strokeStyle = PAPER;
+    this.placed.forEach(([x, y], number) => {
       ctx.beginPath();
       ctx.arc(x, y, 9, 0, 2 * Math.PI);
       ctx.fillStyle = PAGE.dig;
@@ -160,6 +166,22 @@ class RowMap {
       ctx.fillStyle = "#fff";
       ctx.fillText(String(number + 1), x, y + 0.5);
     });
+  }
+
+  // A thin line from a mark that had to move to its true place, light beneath so that it is seen on any row.
+  pointers(ctx, there) {
+    for (const [colour, wide] of [[PAPER, 3.5], [INK, 1.2]]) {
+      ctx.strokeStyle = colour;
+      ctx.lineWidth = wide;
+      ctx.beginPath();
+      there.forEach(([x, y], k) => {
+        const [mx, my] = this.placed[k];
+        if (Math.hypot(mx - x, my - y) <= MOVED) return;
+        ctx.moveTo(x, y);
+        ctx.lineTo(mx, my);
+      });
+      ctx.stroke();
+    }
   }
 
   // Scale bar, north arrow, and the mark of the middle, whose row is told below the map.
@@ -214,6 +236,31 @@ class RowMap {
     }
     return best;
   }
+}
+
+// Places on the screen moved as little as needed for their marks to be clear of each other and of those that stay, and to be
+// seen whole where their place is seen. As `set_apart` of the sheets: each is pushed by half of what is missing.
+function setApart(there, fixed, { width, height }) {
+  const seen = there.map(([x, y]) => x >= 0 && x <= width && y >= 0 && y <= height);
+  const within = (value, most) => Math.min(Math.max(value, MARK), most - MARK);
+  const kept = ([x, y], k) => (seen[k] ? [within(x, width), within(y, height)] : [x, y]);
+  const moved = there.map(kept), everyone = [...moved, ...fixed], least = 2 * MARK;
+  for (let round = 0, near = true; near && round < 200; round++) {
+    near = false;
+    const by = moved.map(() => [0, 0]);
+    moved.forEach(([x, y], a) => everyone.forEach(([ox, oy], b) => {
+      const far = Math.hypot(x - ox, y - oy);
+      if (a === b || far >= least) return;
+      near = true;
+      const share = (b < moved.length ? 0.55 : 1.05) * (least - far);
+      // Two at one place part to the sides, the first to the left.
+      const [ux, uy] = far < 1e-6 ? [a < b ? -1 : 1, 0] : [(x - ox) / far, (y - oy) / far];
+      by[a][0] += share * ux;
+      by[a][1] += share * uy;
+    }));
+    moved.forEach((one, k) => { [one[0], one[1]] = kept([one[0] + by[k][0], one[1] + by[k][1]], k); });
+  }
+  return moved;
 }
 
 // Where along a piece whose offset runs from a to b its class may change, from 0 to 1.

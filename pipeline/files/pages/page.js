@@ -165,7 +165,7 @@ async function openField(folder, tier) {
 function coarserText(said) {
   if (!said) return "";
   const [drawn, offset] = [said.drawn, said.offset].map(lengthText);
-  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables and figures are as exact as those of any field; shares and lengths in the map's legend, and in its description, are of what is drawn.`;
+  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables and figures are as exact as those of any field; only once something else is asked in “What if” are the shares in the map's legend, and in its description, of what is drawn.`;
 }
 
 function tierSwitch() {
@@ -216,7 +216,8 @@ function asked() {
   showSlider("ask-error", stepOf(error), model.canAskError(tier) ? lengthText(error) : "each pass has its own");
   showSlider("ask-width", width / unit(), widthText(width));
   showSlider("ask-margin", margin / unit(), widthText(margin));
-  byId("ask-reset").disabled = ask.error === null && ask.width === null && ask.margin === null;
+  const own = ask.error === null && ask.width === null && ask.margin === null, told = field.lengths[tier];
+  byId("ask-reset").disabled = own;
   const share = model.expectedShare(tier, ask), sds = model.sds(tier, ask);
   const half = model.model.half.map((_, pair) => model.half(pair, ask));
   const length = view.map.classify(half.map((h, k) => h - Z95 * sds[k]), half.map((h, k) => h + Z95 * sds[k]), half.map((h) => h + margin));
@@ -224,7 +225,8 @@ function asked() {
   byId("answer-share").textContent = shareText(share);
   Object.assign(byId("answer").dataset, { share, errorM: error, widthM: width, marginM: margin, draws: "" });
   drawOffsets(half.length ? median(half) : NaN);
-  legend(length);
+  // As the run has it the legend says what the tables say. What has no strip or crosses strips is so whatever is asked.
+  legend(own ? told : { ...length, no_strip: told.no_strip, crossing: told.crossing });
   clearTimeout(view.timer);
   view.timer = setTimeout(spread, 60, view, { ...ask }, tier);
 }
@@ -269,7 +271,7 @@ function readMiddle() {
     if (mine !== view) return;
     const near = view.map.nearest(), row = near && view.map.rows.row[near.line];
     if (!near) return;
-    const name = `Middle of the map: pass ${view.field.passes[view.field.row_pass[row]]}, row unit ${view.field.row_unit[row] + 1}`;
+    const name = `Middle of the map: pass ${view.field.passes[view.field.row_pass[row]]}, row unit ${view.field.row_unit[row]}, from 0 at the left`;
     if (near.key < 0) out.textContent = `${name}, ${near.key === -1 ? "crossing strips" : "no strip"}.`;
     else {
       const pair = near.key >> 1, sd = view.model.sds(tierId(), view.ask)[pair];

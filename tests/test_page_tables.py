@@ -1,0 +1,66 @@
+"""The tables of a field in words: what tells nothing is said once, or called nothing."""
+
+from types import SimpleNamespace
+
+import geopandas as gpd
+import pandas as pd
+import pytest
+
+from pipeline import columns as c
+from pipeline.core.show import NOTHING
+from pipeline.files.page_tables import field_tables
+
+NAMES = {"sbas": "SBAS", "rtk": "RTK"}
+INCH = 0.0254
+NOW, LEFT = "share_sd", "left_sd"
+
+
+def table_of(name: str, *, digs: list[tuple] = (), shift: list[tuple] = (), units: str = "us") -> dict:
+    """One table of a field of which nothing else is known."""
+    judging = SimpleNamespace(names=NAMES, enough_share=0.95)
+    dug = gpd.GeoDataFrame({c.CHECK: []}, geometry=[])
+    holes = pd.DataFrame(digs, columns=[c.TIER, "place", c.PASS_ID, c.UNIT, NOW, LEFT])
+    columns = [c.TIER, c.BEARING_DEG, c.EAST_M, c.NORTH_M, c.ACROSS_M, c.WHOLE, c.SHARE_BEFORE, c.SHARE_AFTER]
+    made = field_tables(
+        pd.DataFrame(), pd.DataFrame(columns=[c.TIER, c.WAIT_MIN, c.AVOIDED_M]), pd.DataFrame(shift, columns=columns),
+        dug, gpd.GeoDataFrame(holes, geometry=[None] * len(holes)), judging=judging, units=units,
+    )  # fmt: skip
+    return next(table for table in made if table["id"] == name)
+
+
+def test_holes_are_told_one_by_one_where_they_tell_something_and_once_where_they_tell_nothing():
+    """rtk: 1 % stays 1 % as it reads, 1.4 to 0.6; sbas: the second hole tells, and is of use with the first."""
+    found = table_of("digs", digs=[
+        ("rtk", 1, "P4", 0, 0.014, 0.008), ("sbas", 2, "P2", 3, 0.082, 0.071), ("rtk", 2, "P5", 7, 0.014, 0.006),
+        ("sbas", 1, "P1", 0, 0.082, 0.079),
+    ])  # fmt: skip
+    assert found["head"][3] == "Row unit, from 0 at the left"
+    assert found["tiers"] == ["sbas", "sbas", "rtk"]
+    pm, gap = "\N{PLUS-MINUS SIGN}", "\u00a0"
+    assert found["lines"] == [
+        ["SBAS", "1", "P1", "0", f"{pm} 8{gap}%", f"{pm} 8{gap}%"],
+        ["SBAS", "2", "P2", "3", f"{pm} 8{gap}%", f"{pm} 7{gap}%"],
+        ["RTK", "1\u20132", NOTHING, NOTHING, f"{pm} 1{gap}%", "the same: digging would tell little here"],
+    ]
+
+
+def test_one_hole_that_tells_nothing():
+    found = table_of("digs", digs=[("rtk", 1, "P4", 0, 0.004, 0.002)])
+    assert [line[1] for line in found["lines"]] == ["1"] and found["tiers"] == ["rtk"]
+
+
+@pytest.mark.parametrize(
+    ("units", "size_m", "said"),
+    [
+        ("us", 0.04 * INCH, "none"), ("us", 0.06 * INCH, "0.1\u00a0in"),
+        ("metric", 0.0004, "none"), ("metric", 0.0006, "0.1\u00a0cm"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("whole", [True, False])
+def test_a_shift_that_reads_as_nothing_is_none_and_leads_nowhere(units, size_m, said, whole):
+    """Planter going east, shift to the north: all of it to the left."""
+    found = table_of("shift", shift=[("rtk", 90.0, 0.0, size_m, size_m, whole, 0.02, 0.01)], units=units)
+    (line,) = found["lines"]
+    assert line[1] == "90 deg" and line[2] == said + ("" if whole else ", across the rows only")
+    assert line[3:5] == ([NOTHING, NOTHING] if said == "none" else ["0 deg (N)", said])
+    assert line[5:] == ["2\u00a0%", "1\u00a0%"]
