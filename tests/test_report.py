@@ -49,6 +49,28 @@ def test_answer_where_no_tier_does_and_where_nothing_is_judged():
     assert words([summary("F1", judged_m=0.0)]) == ["No row stands by a strip here."]
 
 
+def test_the_first_screen_says_what_prices_choose_for_each_farm_and_what_standard_that_keeps(tmp_path):
+    pd.DataFrame([
+        farm_line("A", "sbas"), farm_line("A", "good", recommended="yes", total_money="1849.99"),
+        farm_line("=B", "good", recommended="tie"), farm_line("=B", "bad + <x>", recommended="tie"),
+        farm_line("C", "good"), farm_line("", "good", field_id="F7", recommended="yes"),
+    ]).map(safe_text).to_csv(tmp_path / "choice.csv", index=False)  # fmt: skip
+    pd.DataFrame(columns=c.CHOICE_FLIPS).to_csv(tmp_path / "flips.csv", index=False)
+    standard = {"on_strip": 0.95, "springs": 0.9}
+    (tmp_path / "choice.json").write_bytes(to_json({"costs": {"standard": standard}}))
+    names = {"good": "Good one", "bad": "Bad"}
+    files = (tmp_path / name for name in ("choice.csv", "flips.csv", "choice.json"))
+    told = ToldChoice.read(*files, names=names, units="us")
+    assert told.chosen() == {
+        "A": "By the prices given: Good one, about 1,800 XTS a year.",
+        safe_text("=B"): "By the prices given: Good one or Bad with \u2039x>, which come to the same, about 42 XTS a year.",
+        "C": "By the prices given none is recommended.",
+    }
+    assert told.asked() == "What prices choose keeps 95\u00a0% of it there in 90\u00a0% of springs."
+    page = report_of([], chosen=told.chosen(), asked=told.asked()).page([summary("F1", farm="=B")], packed={}).decode()
+    assert page.count("<p><strong>By the prices given: Good one or Bad with") == 1 and told.asked() in page
+
+
 def test_size_is_that_of_all_fields():
     said = farm_answer("", [summary("F1"), summary("F2")], names=NAMES, enough_share=0.95, units="us")
     assert said["size"] == "2 fields, 20\u00a0ac" and said["name"] == "No farm named"  # 40,468.56 m2 are 10 acres

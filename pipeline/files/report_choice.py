@@ -12,7 +12,7 @@ from markupsafe import Markup
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text, width_text
 from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, driver_name, farm_cell, flip_cells, money_cell
-from pipeline.files.choice_words import CAUTION
+from pipeline.files.choice_words import CAUTION, money_words
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
@@ -103,6 +103,19 @@ class ToldChoice:
         said = [plain_text(text) for text in self.lines[c.SAID] if text]
         return self._section(said, [one for one in tables if one["lines"]], _pictures(self.flips, currency))
 
+    def chosen(self) -> dict[str, str]:
+        """What is recommended to each farm, by its name in the tables; a field of none has a choice of its own."""
+        mine = self.lines[self.lines[c.FARM] != ""]
+        return {farm: _chosen_line(lines, self.names) for farm, lines in mine.groupby(c.FARM, sort=False)}
+
+    def asked(self) -> str:
+        """The standard that what is recommended keeps, if one is asked for."""
+        standard = self.costs["standard"] if len(self.lines) else None
+        if not standard:
+            return ""
+        share, springs = (share_text(standard[name]) for name in ("on_strip", "springs"))
+        return f"What prices choose keeps {share} of it there in {springs} of springs."
+
     def index(self, links: Mapping[tuple[str, str], str]) -> list[dict]:
         """A line a farm, where the rest is on the pages of the farms.
 
@@ -136,6 +149,18 @@ def _index_line(place: tuple[str, str], lines: pd.DataFrame, links: Mapping[tupl
     one = best.iloc[0]
     options = " or ".join(plain_text(option) for option in best[c.OPTION])
     return [name, options, money_cell(one[c.TOTAL_MONEY]), money_cell(one[c.LOSS_MONEY])]
+
+
+def _chosen_line(options: pd.DataFrame, names: Mapping[str, str]) -> str:
+    best = options[options[c.RECOMMENDED].isin(["yes", "tie"])]
+    if not len(best):
+        return "By the prices given none is recommended."
+    called = " or ".join(
+        " with ".join(plain_text(names.get(tier, tier)) for tier in option.split(" + ")) for option in best[c.OPTION]
+    )
+    same = ", which come to the same" if len(best) > 1 else ""
+    total = money_words(100.0 * float(best[c.TOTAL_MONEY].iloc[0]), best[c.CURRENCY].iloc[0])
+    return f"By the prices given: {called}{same}, {total} a year."
 
 
 def _ids(names: Mapping[str, str]) -> list[str]:

@@ -15,6 +15,7 @@ from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
 from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
+from pipeline.files.texts import safe_text
 
 HOME = Path(__file__).with_name("pages")
 #: Farms that are answered for on the first screen; the others are folded.
@@ -53,6 +54,10 @@ class Report:
         Further parts of the page: `title`, `words`, `pictures` and `tables`, each with `caption`, `head` and `lines`.
     sheets : frozenset of str
         Folders of the fields that have a sheet.
+    chosen : dict of farm, as the tables name it, to str
+        What the prices given choose for it.
+    asked : str
+        The standard that it keeps.
     """
 
     title: str
@@ -65,6 +70,8 @@ class Report:
     attention: list[str]
     sections: list[dict]
     sheets: frozenset[str]
+    chosen: dict[str, str]
+    asked: str
 
     def of_farm(self, fields: list[dict], *, sections: list[dict]) -> "Report":
         """The same, with what is to be said of some fields alone, and the further parts of their page."""
@@ -103,10 +110,13 @@ class Report:
             title=plain_text(self.title), part=f"{plain_text(part)}: " if part else "", up=up, style=Markup(style),
             script=Markup(script), style_hash=_csp_hash(style), script_hash=_csp_hash(script), most_farms=MOST_FARMS,
             answers=[
-                farm_answer(name, mine, names=self.names, enough_share=self.enough_share, units=self.units)
+                farm_answer(
+                    name, mine, names=self.names, enough_share=self.enough_share, units=self.units,
+                    chosen=self.chosen.get(safe_text(mine[0]["farm"]), "") if mine[0]["farm"] else "",
+                )
                 for name, mine in farms.items()
             ],
-            farm_names=farm_names, marked_up=_answer_markup, standard=share_text(self.enough_share),
+            farm_names=farm_names, marked_up=_answer_markup, standard=share_text(self.enough_share), asked=self.asked,
             attention=self.attention, sections=self.sections, classes=ROW_CLASSES, shades=SHARE_SHADES,
             strip_colour=STRIP_COLOUR, dig_colour=DIG_COLOUR,
             downloads=[(name.removeprefix("../"), home + name, text) for name, text in DOWNLOADS],
@@ -161,6 +171,8 @@ def _farm_name(one: dict) -> str:
 
 def _answer_markup(answer: dict) -> Markup:
     lines = Markup("").join(Markup("<p>{}</p>").format(line) for line in answer["lines"])
+    if answer["chosen"]:
+        lines = Markup("<p><strong>{}</strong></p>{}").format(answer["chosen"], lines)
     head = Markup("<h3>{} <span>{}</span></h3>").format(answer["name"], answer["size"])
     return Markup('<div class="farm-answer">{}{}</div>').format(head, lines)
 

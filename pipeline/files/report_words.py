@@ -14,7 +14,9 @@ _NAMED = 5
 _REACH = "the base is out of reach"
 
 
-def farm_answer(name: str, fields: list[dict], *, names: dict[str, str], enough_share: float, units: str) -> dict:
+def farm_answer(
+    name: str, fields: list[dict], *, names: dict[str, str], enough_share: float, units: str, chosen: str = ""
+) -> dict:
     """What to say of a farm.
 
     Parameters
@@ -27,11 +29,13 @@ def farm_answer(name: str, fields: list[dict], *, names: dict[str, str], enough_
     enough_share : float
         Share of the row length to be expected on the strip.
     units : {"us", "metric"}
+    chosen : str
+        What the prices given choose; nothing where there are none.
 
     Returns
     -------
     dict
-        `name`, `size` and `lines`.
+        `name`, `size`, `chosen` and `lines`.
     """
     judged = [one for one in fields if one["judged_m"] > 0.0]
     size = f"{_count(len(fields), 'field')}, {area_text(sum(one['area_m2'] for one in fields), units=units)}"
@@ -47,7 +51,7 @@ def farm_answer(name: str, fields: list[dict], *, names: dict[str, str], enough_
     ]  # fmt: skip
     lines += [f"In some fields: {'; '.join(said['some'])}."] if said["some"] else []
     lines += [f"In none: {'; '.join(said['none'])}."] if said["none"] and (said["all"] or said["some"]) else []
-    return {"name": plain_text(name) or "No farm named", "size": size, "lines": lines}
+    return {"name": plain_text(name) or "No farm named", "size": size, "chosen": chosen, "lines": lines}
 
 
 def _good(one: dict, enough_share: float) -> bool:

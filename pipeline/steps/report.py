@@ -44,6 +44,8 @@ def run(
     drawn = frozenset(name for file in sheets for name in read_json(file)["sheets"])
     whole = _whole(fields, drawn, notes, rejects, tiers, report)
     told = ToldChoice.read(*choice, names=whole.names, units=whole.units) if choice else None
+    if told:
+        whole = replace(whole, chosen=told.chosen(), asked=told.asked())
     sizes = told.sizes() if told else {}
     size = sum(path.stat().st_size for path in files.values()) + sum(sizes.values())
     pages = {} if size <= MOST_IN_ONE else pages_of(fields, files, sizes)
@@ -67,7 +69,7 @@ def _whole(
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
-        sections=[],
+        sections=[], chosen={}, asked="",
         attention=attention(fields, read_json(notes), read_geo(rejects), names=names),
     )  # fmt: skip
 
