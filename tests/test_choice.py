@@ -83,6 +83,23 @@ def test_waits_by_hand(found):
     assert waits == [pytest.approx(2 * 2 * days * minutes / 60, rel=1e-3)] * 2
 
 
+def test_what_is_lost_where_nothing_was_measured(found, tmp_path):
+    """Beyond Yuma's last point every row loses 28.5 bu/ac; Goodwell's curve loses where none is known to be measured."""
+    yuma, goodwell = (
+        [one for one in said["choice"] if (one["level"], one["option"]) == ("field", "sbas")]
+        for said in (found, choose(tmp_path / "goodwell", **COSTS | {"response": {"curve": "goodwell_2007"}}))
+    )
+    for line in yuma:
+        rows_m2 = float(line["judged_m"]) * float(line["beyond_measured_share"]) * 30 * 0.0254
+        lost = rows_m2 / 4046.8564224 * 28.5 * 4.37
+        share = float(line["loss_beyond_measured_share"])
+        assert 0.01 < share < 0.99 and share * float(line["loss_money"]) == pytest.approx(lost, rel=1e-3)
+    assert [float(one["loss_beyond_measured_share"]) for one in goodwell] == pytest.approx([1.0, 1.0], abs=1e-5)
+    # 4.5 in are nearer than 8 in, so more of the rows lie beyond.
+    for one, other in zip(goodwell, yuma, strict=True):
+        assert float(one["beyond_measured_share"]) > float(other["beyond_measured_share"])
+
+
 def test_no_costs_give_headers_only(tmp_path):
     found = choose(tmp_path / "none")
     assert not any(found[name] for name in TABLES)

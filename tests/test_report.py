@@ -189,8 +189,9 @@ def test_from_what_area_a_tier_pays(units, ha, against, said):
 
 
 @pytest.mark.parametrize(("share", "said"), [
-    ("0.777605", "too dear; 78\u00a0% of its loss where nothing was measured"), ("0.099999", "too dear"), ("", "too dear"),
-    ("0.100000", "too dear; 10\u00a0% of its loss where nothing was measured"),
+    ("0.777605", "too dear; 78\u00a0% of its loss where nothing was surely measured"),
+    ("0.099999", "too dear"), ("", "too dear"),
+    ("0.100000", "too dear; 10\u00a0% of its loss where nothing was surely measured"),
 ])  # fmt: skip
 def test_much_of_a_loss_where_nothing_was_measured_is_said(share, said):
     assert cost_cells(pd.Series(farm_line("A", "rtk", loss_beyond_measured_share=share)), units="us")[-1] == said

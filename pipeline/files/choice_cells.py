@@ -50,7 +50,7 @@ def _remark(one: pd.Series) -> str:
     """What is recommended or why not, and whether much of the loss is counted where nothing was measured."""
     said = "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON])
     share = float(one[c.LOSS_BEYOND_SHARE] or 0.0)
-    far = [f"{share_text(share)} of its loss where nothing was measured"] if share >= _MUCH else []
+    far = [f"{share_text(share)} of its loss where nothing was surely measured"] if share >= _MUCH else []
     return "; ".join(filter(None, [said, *far]))
 
 

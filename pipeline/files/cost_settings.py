@@ -23,7 +23,7 @@ CENT = Decimal("0.01")
 # when it is rounded, the one time that it is.
 _YEARLY = Decimal("0.0000000001")
 #: A curve that loses nothing: rows are counted, and nothing else.
-_NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0], "unit": "", "measured_to_m": 1.0}
+_NOTHING = {"distance_m": [0.0, 1.0], "loss": [0.0, 0.0], "unit": "", "measured_to_m": None}
 
 
 def loss_settings(config: Config, *, project: Path) -> dict:
@@ -46,9 +46,9 @@ def _response(costs: Costs, *, project: Path) -> dict:
     if curve is None:
         return _NOTHING
     distance, loss = zip(*curve.points, strict=True)
-    return {
-        "distance_m": list(distance), "loss": list(loss), "unit": curve.unit, "measured_to_m": curve.measured_to_m
-    }  # fmt: skip
+    # Told only where it is less than the points say, so that a point that is moved is one change, not two.
+    far = curve.measured_to_m if curve.measured_to_m < distance[-1] else None
+    return {"distance_m": list(distance), "loss": list(loss), "unit": curve.unit, "measured_to_m": far}
 
 
 def waited_share(costs: Costs) -> float:

@@ -13,7 +13,7 @@ import pyogrio
 import shapely
 
 from pipeline.files.disk import check_room
-from pipeline.files.row_classes import DARK
+from pipeline.files.row_classes import OUTLINE
 from pipeline.files.store import whole_file
 from pipeline.files.texts import safe_columns, safe_texts
 
@@ -184,7 +184,7 @@ def _sld_rule(style: Style, value: str, colour: str, place: tuple[float | None, 
         f"<PointSymbolizer><Graphic><Mark><WellKnownName>circle</WellKnownName>{fill}</Mark><Size>9</Size></Graphic>"
         "</PointSymbolizer>"
     )
-    edge = f'<Stroke><CssParameter name="stroke">{DARK}</CssParameter></Stroke>'
+    edge = f'<Stroke><CssParameter name="stroke">{OUTLINE}</CssParameter></Stroke>'
     drawn = {
         "line": line, "fill": f"<PolygonSymbolizer>{fill}</PolygonSymbolizer>", "outline": outline, "mark": mark,
         "shade": f"<PolygonSymbolizer>{fill}{edge}</PolygonSymbolizer>", "any": outline + line + mark,
@@ -227,7 +227,7 @@ def _qml_symbol(kind: str, name: str, colour: str) -> str:
     symbol, drawn, properties = {
         "line": ("line", "SimpleLine", {"line_color": rgb, "line_width": "0.3"}),
         "fill": ("fill", "SimpleFill", {"color": rgb, "style": "solid", "outline_style": "no"}),
-        "shade": ("fill", "SimpleFill", {"color": rgb, "outline_color": _rgb(DARK), "outline_width": "0.3"}),
+        "shade": ("fill", "SimpleFill", {"color": rgb, "outline_color": _rgb(OUTLINE), "outline_width": "0.3"}),
         "outline": ("fill", "SimpleFill", {"style": "no", "outline_color": rgb, "outline_width": "0.4"}),
         "mark": ("marker", "SimpleMarker", {"name": "circle", "color": rgb, "size": "3"}),
     }[kind]

@@ -28,15 +28,15 @@ class RowClass:
     dashed: bool = False
 
 
-#: Ours of all that is drawn, and what is darker than a shade.
-BLUE, DARK = "#155E95", "#3A3A3A"
+#: Ours of all that is drawn, and the line around a field in a GIS, which is darker than every shade in it.
+BLUE, OUTLINE = "#155E95", "#3A3A3A"
 #: In the order of their codes (`columns.CLASSES`).
 ROW_CLASSES = (
     RowClass("holds", "holds the strip", "holds", BLUE, weight=1.0),
     RowClass("doubt", "in doubt", "in doubt", "#C9BEA6"),
     RowClass("misses", "misses the strip", "misses", "#C8500A", weight=1.9),
     RowClass("no_strip", "no strip built", "no strip", "#8C8C8C", dashed=True),
-    RowClass("crossing", "crosses the strips", "crosses strips", DARK),
+    RowClass("crossing", "crosses the strips", "crosses strips", "#3A3A3A"),
 )
 STRIP_COLOUR, DIG_COLOUR = "#DBE5EA", "#7B3FA0"
 #: Where shades of the share expected off the strip part, and the shades, light to dark in one hue.
