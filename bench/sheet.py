@@ -42,8 +42,8 @@ def field(tiers: int, *, number: int = 0) -> SheetData:
         boundary=shapely.box(0, 0, SIZE_M, SIZE_M),
         rows={tier: (segments, one) for tier, one in zip(ids, codes, strict=True)},
         tier_names={tier: f"Correction by some service, tier {tier}" for tier in ids}, table=pd.DataFrame(figures),
-        crs_name="transverse Mercator, metres", date="No dates in the input", sources="invented.gpkg", units="us",
-        area_m2=SIZE_M**2, strip_width_m=0.2032, row_spacing_m=SPACING_M,
+        crs_name="transverse Mercator, metres", date="No dates in the input", sources="invented.gpkg",
+        catalogue="invented.yaml", units="us", area_m2=SIZE_M**2, strip_width_m=0.2032, row_spacing_m=SPACING_M,
     )  # fmt: skip
 
 

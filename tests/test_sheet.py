@@ -63,6 +63,7 @@ def sheet_data(tiers=2, *, size_m=(400.0, 300.0), **other):
         "crs_name": "local transverse Mercator",
         "date": "2026-03-14",
         "sources": "invented.gpkg",
+        "catalogue": "invented.yaml",
         "units": "us",
         "area_m2": size_m[0] * size_m[1],
         "strip_width_m": 0.2032,
@@ -109,6 +110,8 @@ def test_sheet_says_what_it_must():
     assert sheet.CAUTION in shown
     assert f"Field {STRANGE}" in shown
     assert any("2026-03-14" in text and "local transverse Mercator" in text for text in shown)
+    (foot,) = [" ".join(shown[k : k + 2]) for k, text in enumerate(shown) if text.startswith("2026-03-14")]
+    assert "Tier figures: invented.yaml, which names their sources." in foot and "Data: invented.gpkg." in foot
     assert {"12\u00a0%", "3\u201340\u00a0%", "60\u00a0%", "17 of 1,104", "1.0\u00a0in"} <= set(shown)
     assert set(CLASS_LABELS[:3]) <= set(shown) and not set(CLASS_LABELS[3:]) & set(shown)
 
@@ -143,6 +146,8 @@ def test_texts_stay_on_the_page_and_apart(tiers, size_m, units, paper):
         field_id=STRANGE * 20,
         farm="Farm " * 40,
         notes=("a note of some length",) * 12,
+        crs_name="transverse Mercator centred on 42.3708, -93.9668, metres, datum of a name of some length",
+        sources="layer.gpkg, " * 30,
     )
     figure = sheet.draw_sheet(data, paper=paper)
     renderer = figure.canvas.get_renderer()

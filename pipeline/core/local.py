@@ -39,6 +39,12 @@ def _to_geographic(crs_wkt: str) -> Transformer:
     return Transformer.from_crs(crs, base, always_xy=True)
 
 
+def datum_name(crs: CRS) -> str:
+    """Name of the datum that coordinates in a CRS are on, such as `North American Datum 1983`."""
+    base = crs.geodetic_crs or crs
+    return base.datum.name if base.datum is not None else base.name
+
+
 def to_geographic(geometry: np.ndarray, crs: str) -> np.ndarray:
     """Geometries in the longitude and latitude of their own datum [degrees]; Z and M are dropped."""
     return _moved(shapely.force_2d(geometry), _to_geographic(crs).transform)

@@ -203,7 +203,11 @@ def _footer(page: Axes, *, data: SheetData, wide: float, tall: float) -> None:
         bold=text_width(CAUTION, size=7, bold=True) <= width,
         width=width,
     )
-    origin = f"{data.date}.  Coordinates: {data.crs_name}.  North is true north.  Sources: {data.sources}."
+    # Last what may be long: a list of many files ends in an ellipsis.
+    origin = (
+        f"{data.date}.  Coordinates: {data.crs_name}.  North is true north.  Tier figures: {data.catalogue}, which names "
+        f"their sources.  Data: {data.sources}."
+    )
     for number, text in enumerate(
         wrapped(show.plain_text(origin), size=6.5, width=width, lines=2)
     ):

@@ -27,8 +27,8 @@ class SheetData:
         Name by tier id; its order is the order of maps and table.
     table : DataFrame
         This field's lines of `field_tier.csv` with `repeatable_95_m`, `baseline_m` and `reach`.
-    crs_name, date, sources : str
-        Coordinate system, what is to be said of the date, where the data comes from.
+    crs_name, date, sources, catalogue : str
+        Coordinate system with its datum, what is to be said of the date, the files that data and tiers' figures are from.
     units : {"us", "metric"}
         Report units.
     area_m2, strip_width_m, row_spacing_m, row_margin_m : float
@@ -55,6 +55,7 @@ class SheetData:
     crs_name: str
     date: str
     sources: str
+    catalogue: str
     units: str
     area_m2: float
     strip_width_m: float

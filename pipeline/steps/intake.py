@@ -13,6 +13,7 @@ import shapely
 import pipeline
 from pipeline import __version__
 from pipeline import columns as c
+from pipeline.core.local import datum_name
 from pipeline.core.tier import Tier
 from pipeline.files.account import account_lines
 from pipeline.files.catalogue import tier_to_json
@@ -52,7 +53,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
         LOG.info("intake: %s", line)
     for note in taken.notes:
         LOG.warning("intake: note: %s", note)
-    _write_settings(settings, taken.tiers, taken.compare, work / "settings")
+    _write_settings(settings, taken.tiers, taken.compare, work / "settings", datum=datum_name(fields.crs))
     planted = "rows" if "rows" in layers else "strips"
     plan = layers[planted].kept
     crs = to_json({"crs": fields.crs.to_wkt(), "plan_crs": plan.crs.to_wkt()})
@@ -72,7 +73,7 @@ def run(*, config: dict, source: str, work: Path) -> None:
     }))  # fmt: skip
 
 
-def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str], folder: Path) -> None:
+def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str], folder: Path, *, datum: str) -> None:
     """Settings in SI, one file for each set of steps that depends on it."""
     judging, rows = settings.judging, settings.inputs.rows
     planter = None
@@ -107,7 +108,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
         # By itself, so that another title or paper makes no field's part of the page anew.
         "units": {"units": settings.report.units},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
-                   "paper": settings.report.paper_size,
+                   "paper": settings.report.paper_size, "datum": datum, "catalogue": Path(settings.tiers.catalogue).name,
                    "sources": ", ".join(sorted({Path(name).name for name in files_of(settings)}))},
     }  # fmt: skip
     for name, content in contents.items():

@@ -96,7 +96,8 @@ def _sheet(
     return SheetData(
         title=said["title"], field_id=field.facts["field_id"], farm=field.facts["farm"],
         boundary=read_geo(field.folder / "boundary.parquet").geometry.iloc[0],
-        rows=rows, tier_names=names, table=table, crs_name=_place(field), date=_date(field), sources=said["sources"],
+        rows=rows, tier_names=names, table=table, crs_name=_place(field, said["datum"]), date=_date(field),
+        sources=said["sources"], catalogue=said["catalogue"],
         units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
         row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=notes,
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
@@ -117,9 +118,9 @@ def _middle(table: pd.DataFrame, name: str) -> float:
     return float(table[name].median()) if len(table) else 0.0
 
 
-def _place(field: LaidOut) -> str:
+def _place(field: LaidOut, datum: str) -> str:
     at = f"{field.facts['latitude']:.4f}, {field.facts['longitude']:.4f}"
-    return f"transverse Mercator centred on {at}, metres"
+    return f"transverse Mercator centred on {at}, metres, datum {datum}"
 
 
 def _date(field: LaidOut) -> str:
