@@ -185,7 +185,7 @@ def test_a_price_is_told_as_it_was_given(driver, tier, price, unit, what, given)
 def test_from_what_area_a_tier_pays(units, ha, against, said):
     line = farm_line("A", "rtk") | {c.BREAK_EVEN_HA: ha, c.BREAK_EVEN_AGAINST: against}
     cells = cost_cells(pd.Series(line), units=units)
-    assert dict(zip(COST_HEAD, cells, strict=True))["Pays from an area of"] == said
+    assert dict(zip(COST_HEAD, cells, strict=True))["Pays from an area of (against)"] == said
 
 
 @pytest.mark.parametrize(("share", "said"), [

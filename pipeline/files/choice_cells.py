@@ -13,7 +13,7 @@ from pipeline.files.units import AREA, to_si
 
 COST_HEAD = [
     "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
-    "Total", "Pays from an area of", "Choice",
+    "Total", "Pays from an area of (against)", "Choice",
 ]  # fmt: skip
 #: Of what is expected, and not paid by a price list.
 DIGITS = 3

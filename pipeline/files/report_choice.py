@@ -19,7 +19,7 @@ from pipeline.files.tornado import tornado
 
 TITLE = "What it costs, and which tier to choose"
 _INDEX_HEAD = ["Farm", "Recommended", "Total a year", "Of it lost"]
-# What a line of a table, and the words and the picture of a farm, take on a page at most, measured with names of 30 letters.
+# What a line of a table, and the words and the picture of a farm, take on a page: twice the demo's, for names may be longer.
 _LINE_BYTES, _FARM_BYTES = 700, 6_000
 
 
