@@ -103,6 +103,8 @@ def _configured(home: Path) -> str:
         "SelectType": "select/cons_tres", "SelectTypeParameters": "CR_Core_Memory",
         "AccountingStorageType": "accounting_storage/none", "JobAcctGatherType": "jobacct_gather/none",
         "SchedulerParameters": "batch_sched_delay=0,sched_interval=1",
+        # On a busy machine a run takes longer than the five minutes that ended jobs are remembered for otherwise.
+        "MinJobAge": 7200,
     }  # fmt: skip
     lines = [f"{name}={value}" for name, value in said.items()]
     lines.append(f"NodeName={host} NodeAddr=127.0.0.1 CPUs={os.cpu_count()} RealMemory={memory_mb * 9 // 10}")

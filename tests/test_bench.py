@@ -1,5 +1,6 @@
 """The benchmark's own parts: both sides of a ratio give the same figures, and what does not is told."""
 
+import resource
 import subprocess
 import sys
 from dataclasses import replace
@@ -87,7 +88,9 @@ def test_a_child_s_exit_code_comes_with_what_it_used():
     used = waited_for(process.pid)
     process.returncode = used.exit_code
     assert used.exit_code == 3 and used.seconds > 0
-    assert 763 < used.peak_mib < 800  # 8e8 bytes are 763 MiB
+    # 8e8 bytes are 763 MiB; this process, from which it was forked, may have taken more before.
+    mine_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    assert 763 < used.peak_mib < max(800, mine_mib + 1)
 
 
 def test_an_empty_page_has_the_size_of_a_sheet(tmp_path):
