@@ -65,6 +65,10 @@ class Standard:
     on_strip: float
     springs: float
 
+    def met_by(self, missed_share: float) -> bool:
+        """Whether a share of the row length off its strip is small enough; one that is not a number never is."""
+        return bool(missed_share <= 1.0 - self.on_strip + 1e-12)
+
 
 @dataclass(frozen=True)
 class Option:
@@ -177,14 +181,13 @@ def _option(
     missed = springs_of(stake.missed_levels_m[fields, used], meeting)
     judged_m = stake.judged_m.sum()
     share = np.quantile(missed, standard.springs if standard else 0.9) / judged_m if judged_m > 0.0 else np.nan
-    enough = 1.0 - standard.on_strip + 1e-12 if standard else np.inf
     parts = {
         LOSS: int(stake.loss_cents[fields, used].sum()), WAITING: int(stake.waiting_cents[fields, used].sum()),
         FEE: int(stake.fee_cents[list(tiers)].sum()), ONCE: int(stake.once_cents[list(tiers)].sum()),
     }  # fmt: skip
     return Option(
         tiers, used, parts, loss, missed, float(share),
-        bool(stake.reached[fields, used].all()), bool(share <= enough),
+        bool(stake.reached[fields, used].all()), standard.met_by(float(share)) if standard else bool(judged_m > 0.0),
     )  # fmt: skip
 
 

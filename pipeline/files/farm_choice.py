@@ -115,8 +115,8 @@ def share_missed_in(springs_m: np.ndarray, judged_m: float, costs: Mapping) -> f
 
 def meets(share: float, costs: Mapping) -> str:
     """Whether a missed share meets the standard; nothing where there is none, or no row that it could be asked of."""
-    standard = costs["standard"]
-    return yes(share <= 1.0 - standard["on_strip"] + 1e-12) if standard and share == share else ""
+    standard = standard_of(costs)
+    return yes(standard.met_by(share)) if standard and share == share else ""
 
 
 def yes(one: bool) -> str:

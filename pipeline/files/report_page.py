@@ -1,7 +1,5 @@
 """The report as pages that open from a disk: everything is in them, and nothing is fetched."""
 
-import base64
-import hashlib
 import json
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +11,7 @@ from markupsafe import Markup
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
+from pipeline.files.page_code import csp_hash
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
 from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
 from pipeline.files.texts import safe_text
@@ -108,7 +107,7 @@ class Report:
         }  # fmt: skip
         return _WRITER.get_template("page.html").render(
             title=plain_text(self.title), part=f"{plain_text(part)}: " if part else "", up=up, style=Markup(style),
-            script=Markup(script), style_hash=_csp_hash(style), script_hash=_csp_hash(script), most_farms=MOST_FARMS,
+            script=Markup(script), style_hash=csp_hash(style), script_hash=csp_hash(script), most_farms=MOST_FARMS,
             answers=[
                 farm_answer(
                     name, mine, names=self.names, enough_share=self.enough_share, units=self.units,
@@ -190,7 +189,3 @@ def _json(value: object) -> str:
     """JSON that no name in it can end: what would open a tag is written otherwise."""
     text = json.dumps(value, separators=(",", ":"), ensure_ascii=False)
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
-
-
-def _csp_hash(text: str) -> str:
-    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
