@@ -57,6 +57,11 @@ class Stake:
     loss_levels_cents: np.ndarray
     missed_levels_m: np.ndarray
 
+    @property
+    def has_rows(self) -> bool:
+        """Whether any planted row has a strip beside it: else there is nothing to choose by."""
+        return bool(self.judged_m.sum() > 0.0)
+
 
 @dataclass(frozen=True)
 class Standard:
@@ -179,15 +184,15 @@ def _option(
     fields = np.arange(len(used))
     loss = springs_of(stake.loss_levels_cents[fields, used], meeting)
     missed = springs_of(stake.missed_levels_m[fields, used], meeting)
-    judged_m = stake.judged_m.sum()
-    share = np.quantile(missed, standard.springs if standard else 0.9) / judged_m if judged_m > 0.0 else np.nan
+    off_m = np.quantile(missed, standard.springs if standard else 0.9)
+    share = off_m / stake.judged_m.sum() if stake.has_rows else np.nan
     parts = {
         LOSS: int(stake.loss_cents[fields, used].sum()), WAITING: int(stake.waiting_cents[fields, used].sum()),
         FEE: int(stake.fee_cents[list(tiers)].sum()), ONCE: int(stake.once_cents[list(tiers)].sum()),
     }  # fmt: skip
     return Option(
         tiers, used, parts, loss, missed, float(share),
-        bool(stake.reached[fields, used].all()), standard.met_by(float(share)) if standard else bool(judged_m > 0.0),
+        bool(stake.reached[fields, used].all()), standard.met_by(float(share)) if standard else stake.has_rows,
     )  # fmt: skip
 
 

@@ -24,7 +24,7 @@ def choice_lines(choice: FarmChoice, units: str) -> Iterator[dict]:
     """
     beaten, area_m2 = dominated_by(choice.options), float(choice.farm.stake.area_m2.sum())
     even = break_even(choice.options, area_m2, waiting_by_area=choice.costs["wait"]["days"] is None)
-    if not choice.farm.stake.judged_m.sum() > 0.0:  # no area of such a farm would pay for anything
+    if not choice.farm.stake.has_rows:  # no area of such a farm would pay for anything
         even = [None] * len(even)
     said = choice.best[0] if choice.best else 0
     for k, option in enumerate(choice.options):
@@ -51,7 +51,7 @@ def _of_farm(choice: FarmChoice, k: int, option: Option, even: BreakEven | None)
 def _reason(choice: FarmChoice, k: int, beaten: int | None, even: BreakEven | None) -> str:
     """Why an option is recommended, or is not."""
     option, stake = choice.options[k], choice.farm.stake
-    if not stake.judged_m.sum() > 0.0:
+    if not stake.has_rows:
         return "no planted row has a strip beside it"
     if not option.reaches:
         count = int((~stake.reached[np.arange(len(option.used)), option.used]).sum())

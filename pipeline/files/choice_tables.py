@@ -73,7 +73,7 @@ class CoopSums:
             self._add(name, choice, choice.options[k])
         if choice.best:
             self._add(AS_RECOMMENDED, choice, choice.options[choice.best[0]])
-        elif choice.farm.stake.judged_m.sum() > 0.0:
+        elif choice.farm.stake.has_rows:
             self._without += 1
         else:
             self._idle += 1
@@ -89,7 +89,7 @@ class CoopSums:
             self._figures[name][figure] += value
         self._springs[name] += np.stack([option.loss_springs, option.missed_springs])
         self._out[name] += not option.reaches
-        self._short[name] += option.reaches and not option.meets and choice.farm.stake.judged_m.sum() > 0.0
+        self._short[name] += option.reaches and not option.meets and choice.farm.stake.has_rows
 
     def lines(self) -> Iterator[dict]:
         """Of choice.csv."""

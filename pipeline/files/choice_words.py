@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline import columns as c
 from pipeline.core.choice import LOSS
-from pipeline.core.show import distance_text, share_text
+from pipeline.core.show import amount_text, distance_text, share_text
 
 if TYPE_CHECKING:
     from pipeline.core.choice import Flip, Option
@@ -50,19 +50,14 @@ def money_words(cents: float, currency: str) -> str:
     amount = Decimal(repr(float(cents))) / 100
     if abs(amount) < Decimal("0.5"):
         return f"nothing ({currency})"
-    digits = max(amount.adjusted() - 1, 0)
-    return f"about {_half_up(amount, digits):,.0f} {currency}"
-
-
-def _half_up(value: Decimal, digits: int) -> Decimal:
-    """A number without its last digits: `digits` of them before the point, or fewer than none behind it."""
-    return value.quantize(Decimal(1).scaleb(digits), ROUND_HALF_UP)
+    return f"about {amount_text(amount, digits=2)} {currency}"
 
 
 def factor_text(factor: float) -> str:
     """A factor in words: ``85 % of``, ``2.6 times``; no more than two digits, but near one, where a third tells the side."""
     if factor < 2:
-        return f"{_half_up(100 * Decimal(repr(factor)), -1 if abs(factor - 1.0) < 0.005 else 0)} % of"
+        last = Decimal("0.1") if abs(factor - 1.0) < 0.005 else Decimal(1)
+        return f"{(100 * Decimal(repr(factor))).quantize(last, ROUND_HALF_UP)} % of"
     return f"{factor:.2g} times" if factor < 99.5 else f"{float(f'{factor:.2g}'):,.0f} times"
 
 
@@ -75,7 +70,7 @@ def sentences(choice: FarmChoice, *, units: str) -> str:
     units : {"us", "metric"}
         Of distances.
     """
-    if not choice.farm.stake.judged_m.sum() > 0.0:
+    if not choice.farm.stake.has_rows:
         return f"{choice.farm.place}: no planted row has a strip beside it, so there is nothing to choose by."
     if not choice.best:
         return " ".join([_none(choice), *_nearest(choice)])

@@ -140,8 +140,13 @@ def place_of(field: dict) -> tuple[str, str]:
     return (safe_text(field["farm"]), "") if field["farm"] else ("", safe_text(field["id"]))
 
 
+def _best(options: pd.DataFrame) -> pd.DataFrame:
+    """Those of a farm's options that are recommended."""
+    return options[options[c.RECOMMENDED].isin(["yes", "tie"])]
+
+
 def _index_line(place: tuple[str, str], lines: pd.DataFrame, links: Mapping[tuple[str, str], str]) -> list[str]:
-    name, best = farm_cell(lines.iloc[0]), lines[lines[c.RECOMMENDED].isin(["yes", "tie"])]
+    name, best = farm_cell(lines.iloc[0]), _best(lines)
     if place in links:
         name = Markup('<a href="{}">{}</a>').format(links[place], name)
     if not len(best):
@@ -152,7 +157,7 @@ def _index_line(place: tuple[str, str], lines: pd.DataFrame, links: Mapping[tupl
 
 
 def _chosen_line(options: pd.DataFrame, names: Mapping[str, str]) -> str:
-    best = options[options[c.RECOMMENDED].isin(["yes", "tie"])]
+    best = _best(options)
     if not len(best):
         return "By the prices given none is recommended."
     called = " or ".join(
