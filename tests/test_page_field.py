@@ -116,7 +116,6 @@ def test_the_page_says_that_a_field_is_drawn_coarser(browser, tmp_path, monkeypa
     assert visit.page.evaluate("view.field.coarser.drawn") > DRAWN_M
     # 0.2 m are 7.9 in, 0.4 m 16 in, 0.8 m 2.6 ft and 1.6 m 5.2 ft.
     assert any(f"its rows to within {text}\u00a0" in said for text in ("7.9", "16", "2.6", "5.2")), said
-    # The legend's shares are of the rows as drawn only once something else is asked.
-    assert "only once something else is asked in \u201cWhat if\u201d are the shares in the map's legend" in said
+    assert "Tables, figures and the map's legend are as exact as those of any field" in said
     assert visit.said == []
     visit.page.close()

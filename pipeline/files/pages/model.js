@@ -10,7 +10,7 @@ const MOST_LOOKED_UP = 1.2e7, MOST_DRAWN = 2e6;
 const POOL = 1 << 18;
 // Biases and starts, at most, whose numbers are spread evenly; those of more are random.
 const MOST_EVEN = 6;
-const GRID_M = 0.0025;
+const GRID_M = 0.0025, BIN_M = 0.001;
 // Beyond so many standard deviations nothing is left of a normal curve.
 const FAR = 5;
 
@@ -222,6 +222,12 @@ class FieldModel {
     return this.model.strip.map((s, k) => Math.sqrt(strip[s] + planter[this.model.planter[k]] + more));
   }
 
+  // By pair: half width less the margin, the largest offset that holds at the 95 % bound, and the largest that does not miss.
+  limits(tier, ask) {
+    const bound = this.sds(tier, ask).map((sd) => Z95 * sd), half = bound.map((_, pair) => this.half(pair, ask));
+    return { half, hold: half.map((h, k) => h - bound[k]), reach: half.map((h, k) => h + bound[k]) };
+  }
+
   expectedShare(tier, ask) {
     const sds = this.sds(tier, ask);
     let missed = 0;
@@ -234,6 +240,23 @@ class FieldModel {
       }
     });
     return this.total ? missed / this.total : NaN;
+  }
+
+  // Row length on strips by class, from the offsets that the expected share is from: the rows as they are drawn are thinner.
+  classLengths(tier, ask) {
+    const { hold, reach } = this.limits(tier, ask), out = { holds: 0, doubt: 0, misses: 0 };
+    this.byPair.forEach((one, pair) => {
+      // What a bin holds lies to either side of its middle; where no row can be in doubt, at its middle.
+      const wide = Math.max(Math.min(BIN_M, reach[pair] - hold[pair]), 0);
+      for (let b = 0; b < one.values.length; b++) {
+        const offset = Math.abs(Math.round(1000 * one.first + b) / 1000);
+        const holds = shareWithin(offset, hold[pair], wide), within = shareWithin(offset, reach[pair], wide);
+        out.holds += one.values[b] * holds;
+        out.doubt += one.values[b] * (within - holds);
+        out.misses += one.values[b] * (1 - within);
+      }
+    });
+    return out;
   }
 
   // Errors of the stretches under joint draws, [east, north].
@@ -311,6 +334,12 @@ class FieldModel {
     });
     return [first / 1000, out];
   }
+}
+
+// Share of a bin so wide, with its middle at an offset of zero or more, that lies within a limit to both sides.
+function shareWithin(offset, limit, wide) {
+  if (wide === 0) return offset <= limit ? 1 : 0;
+  return Math.max(Math.min(offset + wide / 2, limit) - Math.max(offset - wide / 2, -limit), 0) / wide;
 }
 
 function addTo(out, at, draws, from, sd, count) {

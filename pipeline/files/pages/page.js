@@ -165,7 +165,7 @@ async function openField(folder, tier) {
 function coarserText(said) {
   if (!said) return "";
   const [drawn, offset] = [said.drawn, said.offset].map(lengthText);
-  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables and figures are as exact as those of any field; only once something else is asked in “What if” are the shares in the map's legend, and in its description, of what is drawn.`;
+  return `This field is large, and drawn coarser than others: its rows to within ${drawn} of their places, their offsets to within ${offset}. Tables, figures and the map's legend are as exact as those of any field.`;
 }
 
 function tierSwitch() {
@@ -218,15 +218,14 @@ function asked() {
   showSlider("ask-margin", margin / unit(), widthText(margin));
   const own = ask.error === null && ask.width === null && ask.margin === null, told = field.lengths[tier];
   byId("ask-reset").disabled = own;
-  const share = model.expectedShare(tier, ask), sds = model.sds(tier, ask);
-  const half = model.model.half.map((_, pair) => model.half(pair, ask));
-  const length = view.map.classify(half.map((h, k) => h - Z95 * sds[k]), half.map((h, k) => h + Z95 * sds[k]), half.map((h) => h + margin));
+  const share = model.expectedShare(tier, ask), { half, hold, reach } = model.limits(tier, ask);
+  view.map.classify(hold, reach, half.map((h) => h + margin));
   view.map.draw();
   byId("answer-share").textContent = shareText(share);
   Object.assign(byId("answer").dataset, { share, errorM: error, widthM: width, marginM: margin, draws: "" });
   drawOffsets(half.length ? median(half) : NaN);
   // As the run has it the legend says what the tables say. What has no strip or crosses strips is so whatever is asked.
-  legend(own ? told : { ...length, no_strip: told.no_strip, crossing: told.crossing });
+  legend(own ? told : { ...told, ...model.classLengths(tier, ask) });
   clearTimeout(view.timer);
   view.timer = setTimeout(spread, 60, view, { ...ask }, tier);
 }
