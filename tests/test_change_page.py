@@ -10,7 +10,7 @@ import pytest
 from browser import Visit, browser
 
 from pipeline import columns as c
-from pipeline.files.change_page import FIRST, MOST_FIELDS, NOTHING, change_page
+from pipeline.files.change_page import FIRST, MOST_FIELDS, NOTHING, anchor_of, change_page
 
 __all__ = ["browser"]
 NASTY = "<script>alert('x')</script> & \"F1\""
@@ -111,6 +111,27 @@ def test_a_browser_takes_that_style(browser, tmp_path):
     visit = Visit(browser, file)
     assert visit.page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(251, 250, 246)"
     assert visit.said == [] and visit.asked_for == [file.as_uri()]
+    visit.page.close()
+
+
+@pytest.mark.xdist_group("browser")
+def test_an_address_leads_to_the_first_line_of_a_field(browser, tmp_path):
+    """Names with what an address reads as its own; a field of which two tables tell, and one that did not change."""
+    table = pd.DataFrame(
+        [("boundary", "50 % & #1", "", "area_m2", "1e4", "2e4", ""), ("strips", "50 % & #1", "", "passes", "1", "2", ""),
+         ("figures", "50 % & #1", "rtk", c.EXPECTED_MISS_SHARE, "0.1", "0.2", ""),
+         ("figures", NASTY, "rtk", c.EXPECTED_MISS_SHARE, "0.1", "0.2", "")], columns=c.CHANGES, dtype=object,
+    )  # fmt: skip
+    file = tmp_path / "changes.html"
+    file.write_text(change_page(table, title="Invented", units="metric"))
+    visit = Visit(browser, file)
+    for name, count in (("50 % & #1", 1), (NASTY, 1), ("F2", 0)):
+        visit.page.goto(f"{file.as_uri()}#{anchor_of(name)}")
+        marked = visit.page.locator("tr:target")
+        assert marked.count() == count
+        assert not count or marked.locator("th").inner_text() == name
+    visit.page.goto(f"{file.as_uri()}#{anchor_of('50 % & #1')}")
+    assert visit.page.locator("tr:target").inner_text().split("\t")[1] == "boundary"
     visit.page.close()
 
 

@@ -30,7 +30,7 @@ def field(request, tmp_path_factory):
 
 def said_of(field, monkeypatch, most: int) -> tuple[int, dict]:
     monkeypatch.setattr(page_field, "MOST_TEXT", most)
-    text = field_text(field[1], field[2], NO_MARKS, [], {})
+    text = field_text(field[1], field[2], marks=NO_MARKS, tables=[], lengths={})
     return len(text), unpacked(text)
 
 

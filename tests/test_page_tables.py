@@ -22,7 +22,7 @@ def table_of(name: str, *, digs: list[tuple] = (), shift: list[tuple] = (), unit
     holes = pd.DataFrame(digs, columns=[c.TIER, "place", c.PASS_ID, c.UNIT, NOW, LEFT])
     columns = [c.TIER, c.BEARING_DEG, c.EAST_M, c.NORTH_M, c.ACROSS_M, c.WHOLE, c.SHARE_BEFORE, c.SHARE_AFTER]
     made = field_tables(
-        pd.DataFrame(), pd.DataFrame(columns=[c.TIER, c.WAIT_MIN, c.AVOIDED_M]), pd.DataFrame(shift, columns=columns),
+        [], [], [dict(zip(columns, one, strict=True)) for one in shift],
         dug, gpd.GeoDataFrame(holes, geometry=[None] * len(holes)), judging=judging, units=units,
     )  # fmt: skip
     return next(table for table in made if table["id"] == name)

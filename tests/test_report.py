@@ -162,9 +162,9 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
 
 
 @pytest.mark.parametrize(("driver", "tier", "price", "unit", "what", "given"), [
-    ("yield loss", "", "4.20", "bu", "price of the crop", "4.20 XTS/bu"),
-    ("yield loss", "", "60", "ac", "worth of the strip", "60 XTS/ac"),
-    ("waiting", "", "180", "h", "machine's hour", "180 XTS/h"),
+    ("yield loss", "", "4.20", "bu", "price of what is lost", "4.20 XTS/bu"),
+    ("yield loss", "", "60", "ac", "price of what is lost", "60 XTS/ac"),
+    ("waiting", "", "180", "h", "cost of a waiting machine", "180 XTS/h"),
     ("fee", "rtk", "1200.00", "year, machine", "fee of rtk", "1,200.00 XTS a year for each machine"),
     ("one-off", "rtk", "2000.00", "year, farm", "one-off of rtk",
      "2,000.00 XTS a year for the farm (16,000.00 XTS over 8 years)"),

@@ -1,5 +1,7 @@
 """What changed since the last run, as a page that opens from a disk: the settings, the fields, and how far figures moved."""
 
+from urllib.parse import quote
+
 import jinja2
 import pandas as pd
 from markupsafe import Markup
@@ -32,6 +34,7 @@ th, td { text-align: left; vertical-align: top; padding: .3rem .8rem .3rem 0; bo
 thead th { border-bottom: 1px solid #1d2a33; }
 td.moved { white-space: nowrap; }
 td small { display: block; color: #4a565e; }
+tr:target { background: #e4ecf2; }
 footer { margin-top: 2.5rem; color: #4a565e; font-size: .9rem; }
 @media print { body { background: none; } tr { break-inside: avoid; } thead { display: table-header-group; } }
 """.replace("@blue", BLUE)
@@ -73,7 +76,8 @@ _PAGE = _WRITER.from_string(
 <th scope="col">Now</th></tr></thead>
 <tbody>
 {% for name, what, before, now in fields[:most] %}
-<tr><th scope="row">{{ name }}</th><td>{{ what }}</td><td>{{ before }}</td><td>{{ now }}</td></tr>
+<tr{% if first_at[name] == loop.index0 %} id="{{ anchor(name) }}"{% endif %}>
+<th scope="row">{{ name }}</th><td>{{ what }}</td><td>{{ before }}</td><td>{{ now }}</td></tr>
 {% endfor %}
 </tbody>
 </table></div>
@@ -87,7 +91,7 @@ moved. Fields whose figures stayed as they were are left out; an empty cell stay
 <thead><tr><th scope="col">Field</th>{% for tier in tiers %}<th scope="col">{{ tier }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for name, cells in figures[:most] %}
-<tr><th scope="row">{{ name }}</th>
+<tr{% if name not in first_at %} id="{{ anchor(name) }}"{% endif %}><th scope="row">{{ name }}</th>
 {% for cell in cells %}
 <td class="moved">{% if cell %}{{ cell[0] }}{% if cell[1] %}<small>{{ cell[1] }}</small>{% endif %}{% endif %}</td>
 {% endfor %}
@@ -122,10 +126,17 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
     of = {what: lines.to_dict("records") for what, lines in changes.groupby(c.WHAT, sort=False)}
     said = FIRST if ch.FIRST_RUN in of else "" if len(changes) else NOTHING
     tiers, figures = _figures(of.get(ch.FIGURES, []), of.get(ch.OTHER, []))
+    fields = _fields(of, units)
     return _PAGE.render(
         style=Markup(_STYLE), style_hash=csp_hash(_STYLE), title=title, said=said, settings=_settings(of),
-        fields=_fields(of, units), tiers=tiers, figures=figures, most=MOST_FIELDS,
+        fields=fields, tiers=tiers, figures=figures, most=MOST_FIELDS, anchor=anchor_of,
+        first_at={name: len(fields) - 1 - k for k, (name, *_) in enumerate(reversed(fields))},
     )  # fmt: skip
+
+
+def anchor_of(field_id: str) -> str:
+    """Where the page tells first of a field, as part of its address; nowhere where nothing changed there."""
+    return f"field-{quote(field_id, safe='')}"
 
 
 def _settings(of: dict[str, list[dict]]) -> list[tuple[str, str, str]]:

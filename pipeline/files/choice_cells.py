@@ -6,10 +6,9 @@ from decimal import Decimal
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.choice import LOSS, ONCE, WAITING
+from pipeline.core.choice import ONCE
 from pipeline.core.show import HECTARE_M2, NOTHING, amount_text, area_text, plain_text, share_text
-from pipeline.files.choice_words import factor_text
-from pipeline.files.units import AREA, to_si
+from pipeline.files.choice_words import driver_text, factor_text
 
 COST_HEAD = [
     "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
@@ -73,7 +72,7 @@ def flip_cells(one: pd.Series, *, costs: Mapping) -> list[list[str]]:
     costs : mapping
         Of choice.json.
     """
-    what = f"{driver_name(one)} of {one[c.TIER]}" if one[c.TIER] else driver_name(one)
+    what = f"{driver_text(one[c.DRIVER])} of {one[c.TIER]}" if one[c.TIER] else driver_text(one[c.DRIVER])
     out = []
     for side, (factor, _, to) in c.FLIPS.items():
         if one[factor]:
@@ -82,20 +81,6 @@ def flip_cells(one: pd.Series, *, costs: Mapping) -> list[list[str]]:
                 f"{side} {factor_text(float(one[factor]))} that",
             ])  # fmt: skip
     return out
-
-
-def driver_name(one: pd.Series) -> str:
-    """What people call a price of choice_sensitivity.csv: the tables have it by the part of the total that it moves."""
-    names = {LOSS: "worth of the strip" if _is_area(one[c.PRICE_UNIT]) else "price of the crop", WAITING: "machine's hour"}
-    return names.get(one[c.DRIVER], one[c.DRIVER])
-
-
-def _is_area(unit: str) -> bool:
-    try:
-        to_si(f"1 {unit}", kind=AREA)
-    except ValueError:
-        return False
-    return True
 
 
 def _as_given(one: pd.Series, costs: Mapping) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline import columns as c
-from pipeline.core.choice import LOSS
+from pipeline.core.choice import LOSS, WAITING
 from pipeline.core.show import amount_text, distance_text, share_text
 
 if TYPE_CHECKING:
@@ -181,9 +181,13 @@ def _hangs_on(choice: FarmChoice) -> list[str]:
 
 
 def _driver(choice: FarmChoice, flip: Flip) -> str:
-    if flip.tier is None:
-        return "the price of what is lost" if flip.driver == LOSS else "the cost of a waiting machine"
-    return f"the {flip.driver} of {choice.farm.stake.tiers[flip.tier]}"
+    of = "" if flip.tier is None else f" of {choice.farm.stake.tiers[flip.tier]}"
+    return f"the {driver_text(flip.driver)}{of}"
+
+
+def driver_text(driver: str) -> str:
+    """What people call a price: the tables have it by the part of the total that it moves."""
+    return {LOSS: "price of what is lost", WAITING: "cost of a waiting machine"}.get(driver, driver)
 
 
 def _none(choice: FarmChoice) -> str:

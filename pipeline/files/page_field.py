@@ -1,7 +1,6 @@
 """One field as the page holds it: its map, its rows' offsets, the reduced form, and the figures in words."""
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from pipeline import columns as c
@@ -25,7 +24,7 @@ MOST_TEXT, WORTH_IT = 1_500_000, 0.05
 
 
 def field_text(
-    field: FieldData, judging: Settings, marks: dict, tables: list[dict], lengths: dict[str, dict[str, float]]
+    field: FieldData, judging: Settings, *, marks: dict, tables: list[dict], lengths: dict[str, dict[str, float]]
 ) -> str:
     """All that the page holds of a field, as one packed text.
 
@@ -34,7 +33,7 @@ def field_text(
     field : FieldData
     judging : Settings
     marks : dict
-        Places on its map: `dug` and, by tier, `next`, each an array of shape (n, 2) in the field's plane [m].
+        Places on its map: `dug` and, by tier, `next`, each of shape (n, 2) in the field's plane [m].
     tables : list of dict
         Captions, heads and lines of its tables, as `page_tables` makes them.
     lengths : dict
@@ -126,30 +125,30 @@ def _points(xy: np.ndarray, origin: tuple[float, float]) -> list:
     return np.round(np.asarray(xy, float).reshape(-1, 2) - np.array(origin), 2).tolist()
 
 
-def lengths_by_class(figures: pd.DataFrame) -> dict[str, dict[str, float]]:
+def lengths_by_class(figures: list[dict]) -> dict[str, dict[str, float]]:
     """Row length [m] by tier and class, to the millimetre: what the map's legend says while nothing else is asked.
 
     Rows are drawn a little off their places, so their lengths as drawn would not be those of the tables.
 
     Parameters
     ----------
-    figures : DataFrame
+    figures : list of dict
         The field's lines of figures, one a tier.
     """
     names = dict(zip(c.CLASSES, (c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.NO_STRIP_M, c.CROSSING_M), strict=True))
     return {
         one[c.TIER]: {kind: round(float(one[name]), 3) for kind, name in names.items()}
-        for one in figures.to_dict("records")
+        for one in figures
     }
 
 
-def field_summary(field: FieldData, figures: pd.DataFrame, *, units: str) -> dict:
+def field_summary(field: FieldData, figures: list[dict], *, units: str) -> dict:
     """What the matrix and the words about a field are made of; one entry a tier, in their order.
 
     Parameters
     ----------
     field : FieldData
-    figures : DataFrame
+    figures : list of dict
         The field's lines of figures, one a tier.
     units : {"us", "metric"}
         Of what it says in words.
@@ -159,17 +158,17 @@ def field_summary(field: FieldData, figures: pd.DataFrame, *, units: str) -> dic
     east, north = facts["frame_east_m"], facts["frame_north_m"]
     return {
         "id": facts["field_id"], "farm": facts["farm"] or "", "folder": field.folder.name, "area_m2": facts["area_m2"],
-        "judged_m": float(figures[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1).max()),
-        "no_strip_m": float(figures[c.NO_STRIP_M].max()), "row_m": float(figures[c.ROW_LENGTH_M].max()),
+        "judged_m": max(one[c.HOLDS_M] + one[c.DOUBT_M] + one[c.MISSES_M] for one in figures),
+        "no_strip_m": max(one[c.NO_STRIP_M] for one in figures), "row_m": max(one[c.ROW_LENGTH_M] for one in figures),
         "moved": shift_text(east, north, units=units) if east or north else "",
-        "check_count": int(figures[c.CHECK_COUNT].max()),
+        "check_count": int(max(one[c.CHECK_COUNT] for one in figures)),
         "base_surveyed": facts["base_surveyed"], "baseline_m": facts["baseline_m"],
         "tiers": {
             one[c.TIER]: {
                 "share": [_read(one[name]) for name in names], "checked": [_read(one.get(name)) for name in checked],
                 "reach": one[c.REACH], "fits": _known(one.get("checks_fit_tier_p")),
             }
-            for one in figures.to_dict("records")
+            for one in figures
         },
     }  # fmt: skip
 

@@ -1,6 +1,7 @@
 """The figures of one field in words, as tables for the page: in the units asked for, and no finer than they are."""
 
 import math
+from operator import itemgetter
 
 import geopandas as gpd
 import numpy as np
@@ -28,8 +29,8 @@ NO_ROW_M = 0.05
 
 
 def field_tables(
-    figures: pd.DataFrame, waiting: pd.DataFrame, shift: pd.DataFrame, checks: gpd.GeoDataFrame, digs: gpd.GeoDataFrame,
-    *, judging: Settings, units: str,
+    figures: list[dict], waiting: list[dict], shift: list[dict], checks: gpd.GeoDataFrame, digs: gpd.GeoDataFrame, *,
+    judging: Settings, units: str,
 ) -> list[dict]:  # fmt: skip
     """Tables of a field, each with `id`, `caption`, `head` and `lines` of text; one without a line is left out.
 
@@ -37,7 +38,7 @@ def field_tables(
 
     Parameters
     ----------
-    figures, waiting, shift : DataFrame
+    figures, waiting, shift : list of dict
         Lines of the field in the tables of `odds`.
     checks, digs : GeoDataFrame
         The field's ground checks, and where to dig next.
@@ -45,7 +46,7 @@ def field_tables(
     units : {"us", "metric"}
     """
     names = judging.names
-    by_tier = [(names[one[c.TIER]], one) for one in figures.to_dict("records")]
+    by_tier = [(names[one[c.TIER]], one) for one in figures]
     made = [
         _classes(by_tier, units), _enough(by_tier, judging, units), _starts(by_tier, waiting, names, units),
         _checked(by_tier), _dug(checks, names, units), _digs(digs, names), _shift(shift, names, units),
@@ -91,9 +92,9 @@ def _enough(by_tier: list, judging: Settings, units: str) -> dict:
     }  # fmt: skip
 
 
-def _starts(by_tier: list, waiting: pd.DataFrame, names: dict, units: str) -> dict:
+def _starts(by_tier: list, waiting: list[dict], names: dict, units: str) -> dict:
     """What receivers that had not converged cost, and what waiting would save; nothing where it is nothing."""
-    avoided = {(one[c.TIER], one[c.WAIT_MIN]): one[c.AVOIDED_M] for one in waiting.to_dict("records")}
+    avoided = {(one[c.TIER], one[c.WAIT_MIN]): one[c.AVOIDED_M] for one in waiting}
     minutes = [wait for wait in SHOWN_WAITS_MIN if any(wait == known for _, known in avoided)]
     lost = (c.CONVERGING_ROW_M, c.CONVERGING_STRIP_M, c.CONVERGING_MISS_M, c.PLANNED_START_MISS_M)
     some = any(one[key] > 0.0 for _, one in by_tier for key in lost)
@@ -144,7 +145,7 @@ def _dug(checks: gpd.GeoDataFrame, names: dict, units: str) -> dict:
                 length_text(one["offset_m"], units=units), length_text(one[c.TAPE_ERROR_M], units=units),
                 *(_signed(one[f"left_out_z_{tier}"]) for tier in names),
             ]
-            for one in pd.DataFrame(checks.drop(columns="geometry")).to_dict("records")
+            for one in _records(checks)
         ],
     }  # fmt: skip
 
@@ -154,8 +155,9 @@ def _signed(value: float) -> str:
 
 
 def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
-    by_tier = {tier: [one for one in _in_order(digs, names) if one[c.TIER] == tier] for tier in names}
-    lines = {tier: _dig_lines(holes, names[tier]) for tier, holes in by_tier.items() if holes}
+    holes = sorted(_records(digs), key=itemgetter("place"))
+    by_tier = {tier: [one for one in holes if one[c.TIER] == tier] for tier in names}
+    lines = {tier: _dig_lines(mine, names[tier]) for tier, mine in by_tier.items() if mine}
     return {
         "id": "digs", "caption": "Where to dig next under the tier chosen: each hole with those before it",
         "tiers": [tier for tier, mine in lines.items() for _ in mine],
@@ -177,22 +179,22 @@ def _dig_lines(holes: list[dict], name: str) -> list[list[str]]:
     ]
 
 
-def _in_order(digs: gpd.GeoDataFrame, names: dict) -> list[dict]:
-    table, rank = pd.DataFrame(digs.drop(columns="geometry")), {tier: k for k, tier in enumerate(names)}
-    return sorted(table.to_dict("records"), key=lambda one: (rank[one[c.TIER]], one["place"]))
+def _records(layer: gpd.GeoDataFrame) -> list[dict]:
+    """Features without their geometry."""
+    return pd.DataFrame(layer.drop(columns="geometry")).to_dict("records")
 
 
-def _shift(shift: pd.DataFrame, names: dict, units: str) -> dict:
+def _shift(shift: list[dict], names: dict, units: str) -> dict:
     return {
         "id": "shift", "caption": "The shift to give the planter's lines before planting, under the tier chosen",
-        "tiers": shift[c.TIER].tolist(),
+        "tiers": [one[c.TIER] for one in shift],
         "head": ["Tier", "Travelling", "Shift", "Towards", "To the left of travel", "Expected off before", "After"],
         "lines": [
             [
                 names[one[c.TIER]], f"{round(one[c.BEARING_DEG]) % 360} deg", *_moved(one, units),
                 share_text(one[c.SHARE_BEFORE]), share_text(one[c.SHARE_AFTER]),
             ]
-            for one in shift.to_dict("records")
+            for one in shift
         ],
     }  # fmt: skip
 

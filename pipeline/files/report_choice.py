@@ -11,8 +11,8 @@ from markupsafe import Markup
 
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text, width_text
-from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, driver_name, farm_cell, flip_cells, money_cell
-from pipeline.files.choice_words import CAUTION, money_words
+from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, farm_cell, flip_cells, money_cell
+from pipeline.files.choice_words import CAUTION, driver_text, money_words
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
@@ -184,7 +184,7 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
             continue
         name = farm_cell(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
-        named = lines.drop(columns="place").assign(**{c.DRIVER: [driver_name(one) for _, one in lines.iterrows()]})
+        named = lines.drop(columns="place").assign(**{c.DRIVER: lines[c.DRIVER].map(driver_text)})
         # Its own template has escaped what is text in it.
         out.append({"caption": caption, "svg": Markup(tornado(named.to_dict("records")))})
     return out

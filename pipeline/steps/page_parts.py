@@ -40,45 +40,44 @@ def run(
         What was made before.
     """
     judging, shown_in = Settings.read(tiers), read_json(units)["units"]
-    layers = {name: read_geo(bands / f"{name}.parquet") for name in _LAYERS}
+    layers = [read_geo(bands / f"{name}.parquet") for name in _LAYERS]
     tables = {name: read_frame(odds / f"{name}.parquet") for name in _TABLES}
     rows = read_frame(odds / "rows.parquet")
     tables["fields"] = without_empty_shares(summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(
         tables["fields"].drop(columns=c.FARM), on=[c.FIELD_ID, c.TIER], how="right"
     ).fillna({name: 0.0 for name in c.FIGURES}))  # fmt: skip
+    by_field = [dict(tuple(table.groupby(c.FIELD_ID, sort=False))) for table in tables.values()]
+    none = pd.DataFrame()
     summaries = []
     with listed_folder(out) as filled:
         for folder in fields_of(passes):
             field = FieldData.read(folder, offsets)
-            mine = {name: table[table[c.FIELD_ID] == field.facts["field_id"]] for name, table in tables.items()}
-            places = {name: in_plane(layer, field) for name, layer in layers.items()}
-            said = field_tables(
-                mine["fields"], mine["waiting"], mine["shift"], *places.values(), judging=judging, units=shown_in
-            )
-            lengths = lengths_by_class(mine["fields"])
-            make = partial(_text, field, judging, places, said, lengths)
-            of_files = hash_of_files(folder, offsets / f"{folder.name}.parquet")
-            made_of = f"{of_files} {hash_of([said, lengths, _marks(places)])}"
+            name = field.facts["field_id"]
+            figures, waiting, shift = (of_fields.get(name, none).to_dict("records") for of_fields in by_field)
+            places = [in_plane(layer, field) for layer in layers]
+            said = {
+                "tables": field_tables(figures, waiting, shift, *places, judging=judging, units=shown_in),
+                "lengths": lengths_by_class(figures), "marks": _marks(*places),
+            }  # fmt: skip
+            make = partial(_text, field, judging, said)
+            made_of = f"{hash_of_files(folder, offsets / f'{folder.name}.parquet')} {hash_of(to_json(said).decode())}"
             text = kept.tables(folder.name, made_of, make) if kept else make()
             (filled / f"{folder.name}.txt").write_text(text["page"]["text"].iloc[0])
-            summaries.append(field_summary(field, mine["fields"], units=shown_in))
+            summaries.append(field_summary(field, figures, units=shown_in))
         (filled / SUMMARY).write_bytes(to_json(summaries))
 
 
-def _text(
-    field: FieldData, judging: Settings, places: dict, said: list[dict], lengths: dict
-) -> dict[str, pd.DataFrame]:
+def _text(field: FieldData, judging: Settings, said: dict) -> dict[str, pd.DataFrame]:
     LOG.info("page_parts: %s", field.folder.name)
-    return {"page": pd.DataFrame({"text": [field_text(field, judging, _marks(places), said, lengths)]})}
+    return {"page": pd.DataFrame({"text": [field_text(field, judging, **said)]})}
 
 
-def _marks(places: dict[str, gpd.GeoDataFrame]) -> dict:
+def _marks(checks: gpd.GeoDataFrame, digs: gpd.GeoDataFrame) -> dict:
     """Where it was dug, and by tier where to dig next."""
-    digs = places["next_checks"]
     by_tier = digs.sort_values("place").groupby(c.TIER, sort=True) if len(digs) else ()
     return {
-        "dug": shapely.get_coordinates(places["checks"].geometry.values),
-        "next": {tier: shapely.get_coordinates(one.geometry.values) for tier, one in by_tier},
+        "dug": shapely.get_coordinates(checks.geometry.values).tolist(),
+        "next": {tier: shapely.get_coordinates(one.geometry.values).tolist() for tier, one in by_tier},
     }
 
 
