@@ -27,6 +27,6 @@ def report_of(fields: list[dict], **more) -> Report:
     said = attention(fields, (), pd.DataFrame(), names=NAMES)
     shared = {
         "names": NAMES, "attention": said, "units": "us", "sources": "coop.gpkg", "kind": "planned", "seed": 1,
-        "sections": [], "sheets": frozenset(), "chosen": {}, "asked": "",
+        "sections": [], "sheets": frozenset(), "chosen": {}, "asked": "", "costs": {},
     }  # fmt: skip
     return Report(title="Invented", enough_share=0.95, **(shared | more))

@@ -207,6 +207,26 @@ def test_costs_are_told_as_the_tables_add_up(visit):
     assert pictures.count() == 3 and all(title.strip() for title in pictures.locator("title").all_text_contents())
 
 
+def test_costs_of_a_field_are_those_of_the_tables(visit, coop):
+    """A line a tier, as choice.csv has them; the fees of a farm's fields are the farm's."""
+    page = visit.page
+    table = pd.read_csv(coop.parents[1] / "work/choice.csv", dtype=str, keep_default_na=False)
+    told, fees = table[table[c.LEVEL] == "field"], {}
+    assert set(told[c.FIELD_ID]) == {safe_text(name) for name in NAMES}
+    for folder, name in page.evaluate("PAGE.fields.map(f => [f.folder, f.id])"):
+        visit.open(folder)
+        rows = page.locator(".wide[aria-label^='What each tier comes to here'] tbody tr").all()
+        cells = [row.locator("th, td").all_inner_texts() for row in rows]
+        mine = told[told[c.FIELD_ID] == safe_text(name)]
+        assert [line[0] for line in cells] == mine[c.OPTION].tolist() and len(cells) == 2
+        for line, (_, true) in zip(cells, mine.iterrows(), strict=True):
+            lost, total = (float(line[k].replace(",", "")) for k in (2, 7))
+            assert lost == pytest.approx(float(true[c.LOSS_MONEY]), rel=5e-3, abs=0.5)
+            assert total == pytest.approx(float(true[c.TOTAL_MONEY]), rel=5e-3, abs=0.5)
+            fees.setdefault((true[c.FARM], line[0]), []).append(float(line[4].replace(",", "")))
+    assert {tier: sum(parts) for (_, tier), parts in fees.items() if len(parts) > 1} == {"sbas": 0.0, "rtk_base": 1200.0}
+
+
 def test_keyboard_alone_reads_the_tables_of_costs_on_a_phone(browser, coop):
     """Tab comes to each table in turn, arrows move it sideways, and the way leads on to the files."""
     visit = Visit(browser, coop, wide=360, high=740)

@@ -29,7 +29,8 @@ def choice_of(fields: list[dict], links: dict[str, str]) -> list[dict]:
         words | {c.FARM: farm, "place": (farm, field), c.OPTION: f"tier_{k}", c.RECOMMENDED: "no" if k else "yes"}
         for farm, field in places for k in range(55)
     ])  # fmt: skip
-    told = ToldChoice(lines, lines.iloc[:0], lines.iloc[:0], {"curve": None, "wait": {"share": 0.0}}, {}, "us")
+    none = lines.iloc[:0]
+    told = ToldChoice(lines, none, none, none, {"curve": None, "wait": {"share": 0.0}}, {}, "us")
     assert len(lines) == FARMS * 55
     return told.index({place_of(one): links[one["folder"]] for one in fields})
 

@@ -14,6 +14,8 @@ COST_HEAD = [
     "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
     "Total", "Pays from an area of (against)", "Choice",
 ]  # fmt: skip
+#: Of a field; what it has of a fee or one-off is its part of the farm's by area.
+FIELD_HEAD = ["Tier", *COST_HEAD[2:9]]
 #: Of what is expected, and not paid by a price list.
 DIGITS = 3
 # Less of a loss than this share, where nothing was measured, is not worth a remark.
@@ -35,13 +37,23 @@ def cost_cells(one: pd.Series, *, units: str) -> list[str]:
         A line of choice.csv, cells as text.
     units : {"us", "metric"}
     """
+    return [farm_cell(one), *field_cells(one), _pays_from(one, units), _remark(one)]
+
+
+def field_cells(one: Mapping[str, str]) -> list[str]:
+    """What an option comes to in a year, as `FIELD_HEAD` has it.
+
+    Parameters
+    ----------
+    one : mapping
+        A line of choice.csv, cells as text.
+    """
     low, high = (money_cell(one[name]) for name in (c.LOSS_P10_MONEY, c.LOSS_P90_MONEY))
     share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
     return [
-        farm_cell(one), plain_text(one[c.OPTION]), share_text(share), money_cell(one[c.LOSS_MONEY]), f"{low} to {high}",
+        plain_text(one[c.OPTION]), share_text(share), money_cell(one[c.LOSS_MONEY]), f"{low} to {high}",
         *(money_cell(one[name], digits=None) for name in (c.FEE_MONEY, c.ONCE_MONEY)),
         *(money_cell(one[name]) for name in (c.WAITING_MONEY, c.TOTAL_MONEY)),
-        _pays_from(one, units), _remark(one),
     ]  # fmt: skip
 
 

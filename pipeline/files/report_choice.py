@@ -11,7 +11,16 @@ from markupsafe import Markup
 
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text, width_text
-from pipeline.files.choice_cells import COST_HEAD, FLIP_HEAD, cost_cells, farm_cell, flip_cells, money_cell
+from pipeline.files.choice_cells import (
+    COST_HEAD,
+    FIELD_HEAD,
+    FLIP_HEAD,
+    cost_cells,
+    farm_cell,
+    field_cells,
+    flip_cells,
+    money_cell,
+)  # fmt: skip
 from pipeline.files.choice_words import CAUTION, driver_text, money_words
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
@@ -33,6 +42,8 @@ class ToldChoice:
         Lines of farms of choice.csv, and those of choice_sensitivity.csv, cells as text; with `place`, farm and field.
     coop : DataFrame
         Lines of the co-op.
+    fields : DataFrame
+        Those of fields, with `place` as the farms'.
     costs : mapping
         Of choice.json.
     names : mapping of tier id to name
@@ -44,6 +55,7 @@ class ToldChoice:
     lines: pd.DataFrame
     flips: pd.DataFrame
     coop: pd.DataFrame
+    fields: pd.DataFrame
     costs: Mapping
     names: Mapping[str, str]
     units: str
@@ -54,10 +66,9 @@ class ToldChoice:
     ) -> ToldChoice:
         """From choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go."""
         lines, flips = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (table, hangs_on))
-        farms, coop = (lines[lines[c.LEVEL] == level] for level in ("farm", "co-op"))
-        # A field of no farm is one by itself.
-        farms, flips = (one.assign(place=list(zip(one[c.FARM], one[c.FIELD_ID], strict=True))) for one in (farms, flips))
-        return cls(farms, flips, coop, read_json(settings)["costs"] if len(farms) else {}, names or {}, units)
+        farms, coop, fields = (lines[lines[c.LEVEL] == level] for level in ("farm", "co-op", "field"))
+        farms, flips, fields = (one.assign(place=_places(one)) for one in (farms, flips, fields))
+        return cls(farms, flips, coop, fields, read_json(settings)["costs"] if len(farms) else {}, names or {}, units)
 
     def of(self, fields: Sequence[dict]) -> ToldChoice:
         """The same of the farms of some fields alone.
@@ -68,12 +79,12 @@ class ToldChoice:
             Summaries (`page_field.field_summary`).
         """
         mine = {place_of(one) for one in fields}
-        lines, flips = (one[one["place"].isin(mine)] for one in (self.lines, self.flips))
-        return replace(self, lines=lines, flips=flips, coop=self.coop.iloc[:0])
+        lines, flips, fields = (one[one["place"].isin(mine)] for one in (self.lines, self.flips, self.fields))
+        return replace(self, lines=lines, flips=flips, fields=fields, coop=self.coop.iloc[:0])
 
     def sizes(self) -> dict[tuple[str, str], int]:
         """About how much each farm takes on a page, by place [bytes]."""
-        counts = pd.concat([self.lines["place"], self.flips["place"]]).value_counts()
+        counts = pd.concat([one["place"] for one in (self.lines, self.flips, self.fields)]).value_counts()
         return {place: _FARM_BYTES + _LINE_BYTES * int(count) for place, count in counts.items()}
 
     def sections(self) -> list[dict]:
@@ -102,6 +113,17 @@ class ToldChoice:
         ]  # fmt: skip
         said = [plain_text(text) for text in self.lines[c.SAID] if text]
         return self._section(said, [one for one in tables if one["lines"]], _pictures(self.flips, currency))
+
+    def of_fields(self) -> dict[str, dict]:
+        """What each tier comes to in each field, by its name in the tables: `id`, `caption`, `head`, `lines`."""
+        if not len(self.fields):
+            return {}
+        of_farm = "fees and one-offs are this field's part of the farm's, by area"
+        caption = f"What each tier comes to here in a year, {self.fields[c.CURRENCY].iloc[0]}; {of_farm}"
+        lines: dict[str, list] = {}
+        for one in self.fields.to_dict("records"):
+            lines.setdefault(one[c.FIELD_ID], []).append(field_cells(one))
+        return {name: {"id": "costs", "caption": caption, "head": FIELD_HEAD, "lines": mine} for name, mine in lines.items()}
 
     def chosen(self) -> dict[str, str]:
         """What is recommended to each farm, by its name in the tables; a field of none has a choice of its own."""
@@ -138,6 +160,11 @@ class ToldChoice:
 def place_of(field: dict) -> tuple[str, str]:
     """Where the money of a field is spent, as the tables name it: its farm, or itself where it has none."""
     return (safe_text(field["farm"]), "") if field["farm"] else ("", safe_text(field["id"]))
+
+
+def _places(lines: pd.DataFrame) -> list[tuple[str, str]]:
+    """Whose lines they are, as `place_of` has it: a field of no farm is one by itself."""
+    return [(farm, "" if farm else field) for farm, field in zip(lines[c.FARM], lines[c.FIELD_ID], strict=True)]
 
 
 def _best(options: pd.DataFrame) -> pd.DataFrame:

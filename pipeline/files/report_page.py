@@ -58,6 +58,8 @@ class Report:
         What the prices given choose for it.
     asked : str
         The standard that it keeps.
+    costs : dict of field, as the tables name it, to dict
+        A table of what each tier comes to there.
     """
 
     title: str
@@ -72,11 +74,12 @@ class Report:
     sheets: frozenset[str]
     chosen: dict[str, str]
     asked: str
+    costs: dict[str, dict]
 
-    def of_farm(self, fields: list[dict], *, sections: list[dict]) -> "Report":
+    def of_farm(self, fields: list[dict], *, sections: list[dict], costs: dict[str, dict]) -> "Report":
         """The same, with what is to be said of some fields alone, and the further parts of their page."""
         mine = attention(fields, (), pd.DataFrame(), names=self.names)
-        return replace(self, attention=mine, sections=sections)
+        return replace(self, attention=mine, sections=sections, costs=costs)
 
     def page(
         self, fields: list[dict], *, packed: dict[str, str] | None, links: dict[str, str] | None = None, part: str = "",
@@ -137,7 +140,8 @@ class Report:
                 *(drawn if one["folder"] in self.sheets else []), ("raster of classes, GeoTIFF", f"{there}/overlap.tif"),
                 ("what changed here since the last run", f"{home}../changes.html#{anchor_of(safe_text(one['id']))}"),
             ]  # fmt: skip
-            out |= {"facts": facts_text(one, units=self.units), "links": links}
+            costs = self.costs.get(safe_text(one["id"]))
+            out |= {"facts": facts_text(one, units=self.units), "links": links, "tables": [costs] if costs else []}
         return out
 
 

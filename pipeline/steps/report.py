@@ -69,7 +69,7 @@ def _whole(
     return Report(
         title=said["title"], units=said["units"], sources=said["sources"], kind=judging.kind, names=names,
         enough_share=judging.enough_share, seed=judging.seed, sheets=drawn,
-        sections=[], chosen={}, asked="",
+        sections=[], chosen={}, asked="", costs={},
         attention=attention(fields, read_json(notes), read_geo(rejects), names=names),
     )  # fmt: skip
 
@@ -79,12 +79,12 @@ def _first(
     files: dict[str, Path],
 ) -> bytes:  # fmt: skip
     if not pages:
-        one = replace(whole, sections=told.sections() if told else [])
+        one = replace(whole, sections=told.sections(), costs=told.of_fields()) if told else whole
         return one.page(fields, packed={folder: path.read_text() for folder, path in files.items()})
     at = [(f"report/{name}.html", one) for name, (_, mine) in pages.items() for one in mine]
     # A farm of several pages has its choice on each; the last said first is the first that stays.
     farms = {place_of(one): page for page, one in reversed(at)}
-    index = replace(whole, sections=told.index(farms) if told else [])
+    index = replace(whole, sections=told.index(farms)) if told else whole
     return index.page(fields, packed=None, links={one["folder"]: page for page, one in at})
 
 
@@ -154,7 +154,10 @@ def _write_parts(
 
 def _part(whole: Report, told: ToldChoice | None, title: str, mine: list[dict], files: dict[str, Path]) -> bytes:
     packed = {one["folder"]: files[one["folder"]].read_text() for one in mine}
-    one = whole.of_farm(mine, sections=told.of(mine).sections() if told else [])
+    of_mine = told.of(mine) if told else None
+    one = whole.of_farm(
+        mine, sections=of_mine.sections() if of_mine else [], costs=of_mine.of_fields() if of_mine else {}
+    )
     return one.page(mine, packed=packed, part=title, up="../report.html")
 
 

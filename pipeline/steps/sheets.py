@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
 from pipeline.core.figures import summed, without_empty_shares
-from pipeline.core.show import direction_text, length_text
+from pipeline.core.show import length_text, shift_text
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.laid_out import PIECES, LaidOut
 from pipeline.files.log import LOG, WORK, run_step
@@ -139,8 +139,7 @@ def _notes(
     if (east, north) != (0.0, 0.0):
         frames = " to ".join(f"{name} at {epoch}" for name, epoch in reversed(field.facts["frames"]))
         notes.append(
-            f"Planter lines moved {length_text(float(np.hypot(east, north)), units=units)} towards "
-            f"{direction_text(east, north)}, from {frames}: a difference of frames, not drift."
+            f"Planter lines moved {shift_text(east, north, units=units)}, from {frames}: a difference of frames, not drift."
         )
     if not field.facts["base_surveyed"]:
         notes.append("The base is not surveyed: it may stand elsewhere than in the other season, which is in the figures.")

@@ -147,7 +147,7 @@ async function openField(folder, tier) {
   byId("field-facts").textContent = said.facts;
   byId("field-notes").replaceChildren(...said.notes.map((note) => element("li", { text: note })));
   byId("field-links").replaceChildren(...said.links.map(([name, href]) => element("li", { children: [element("a", { href, text: name })] })));
-  byId("tables").replaceChildren(...field.tables.map(tableOf));
+  byId("tables").replaceChildren(...[...field.tables, ...said.tables].map(tableOf));
   byId("has-dug").hidden = field.marks.dug.length === 0;
   byId("has-zone").hidden = field.zones.length === 0;
   byId("map-coarser").hidden = !field.coarser;
