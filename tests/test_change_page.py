@@ -10,7 +10,8 @@ import pytest
 from browser import Visit, browser
 
 from pipeline import columns as c
-from pipeline.files.change_page import FIRST, MOST_FIELDS, NOTHING, anchor_of, change_page
+from pipeline.files.change_page import FIRST, MOST_LINES, NOTHING, change_page
+from pipeline.files.page_code import field_anchor
 
 __all__ = ["browser"]
 NASTY = "<script>alert('x')</script> & \"F1\""
@@ -24,10 +25,12 @@ class Page(HTMLParser):
         self.tables: list[list[list[str]]] = []
         self.tags: list[str] = []
         self.text = ""
+        self.anchors: list[str] = []
         self.feed(html)
 
     def handle_starttag(self, tag, attributes):
         self.tags.append(tag)
+        self.anchors += [value for name, value in attributes if name == "id"]
         if tag == "table":
             self.tables.append([])
         elif tag == "tr":
@@ -126,17 +129,22 @@ def test_an_address_leads_to_the_first_line_of_a_field(browser, tmp_path):
     file.write_text(change_page(table, title="Invented", units="metric"))
     visit = Visit(browser, file)
     for name, count in (("50 % & #1", 1), (NASTY, 1), ("F2", 0)):
-        visit.page.goto(f"{file.as_uri()}#{anchor_of(name)}")
+        visit.page.goto(f"{file.as_uri()}#{field_anchor(name)}")
         marked = visit.page.locator("tr:target")
         assert marked.count() == count
         assert not count or marked.locator("th").inner_text() == name
-    visit.page.goto(f"{file.as_uri()}#{anchor_of('50 % & #1')}")
+    # Lines beyond those that are there lead nowhere; the field is then told of among the figures.
+    many = [("strips", f"F{k:04d}", "", "passes", "1", "2", "") for k in range(MOST_LINES + 1)]
+    moved = [("figures", name, "rtk", c.EXPECTED_MISS_SHARE, "0.1", "0.2", "") for name in ("F0000", f"F{MOST_LINES:04d}")]
+    tags = Page(change_page(pd.DataFrame([*many, *moved], columns=c.CHANGES, dtype=object), title="", units="us")).anchors
+    assert tags == [field_anchor(name) for _, name, *_ in many]
+    visit.page.goto(f"{file.as_uri()}#{field_anchor('50 % & #1')}")
     assert visit.page.locator("tr:target").inner_text().split("\t")[1] == "boundary"
     visit.page.close()
 
 
-@pytest.mark.parametrize("count", [MOST_FIELDS, MOST_FIELDS + 7])
+@pytest.mark.parametrize("count", [MOST_LINES, MOST_LINES + 7])
 def test_a_page_of_very_many_fields_says_how_many_it_leaves_out(count):
     found = page(*(("strips", f"F{k:04d}", "", "passes", "1", "2") for k in range(count)))
-    assert len(found.tables[0]) == 1 + MOST_FIELDS
-    assert ("And 7 lines more" in found.text) == (count > MOST_FIELDS)
+    assert len(found.tables[0]) == 1 + MOST_LINES
+    assert ("And 7 lines more" in found.text) == (count > MOST_LINES)

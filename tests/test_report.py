@@ -266,6 +266,36 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
     assert len(there) - len(whole) < sum(said.sizes().values())
 
 
+def test_costs_of_fields_are_told_with_whose_choice_it_is_and_what_is_out_of_reach(tmp_path):
+    """A field of a farm, with a wait that is paid for, and one of none, of which another page tells."""
+    table, hangs_on, settings = (tmp_path / name for name in ("choice.csv", "choice_sensitivity.csv", "choice.json"))
+    of_field = {c.LEVEL: "field", c.REASON: "", c.FIELD_ID: "F1"}
+    lines = [
+        farm_line("A", "rtk"), farm_line("", "rtk", field_id="F2"),
+        farm_line("A", "rtk", **of_field | {c.RECOMMENDED: "yes", c.REASON: "as chosen for the farm", c.REACH: "in reach"}),
+        farm_line("A", "sbas", **of_field | {c.REACH: "out of reach", c.LOSS_BEYOND_SHARE: "0.25"}),
+        farm_line("", "rtk", **of_field | {c.FIELD_ID: "F2", c.REACH: "unknown"}),
+    ]  # fmt: skip
+    pd.DataFrame(lines).to_csv(table, index=False)
+    pd.DataFrame(columns=c.CHOICE_FLIPS).to_csv(hangs_on, index=False)
+    settings.write_bytes(to_json({"costs": {"curve": None, "wait": {"share": 0.7}, "tiers": TIER_COSTS}}))
+    said = ToldChoice.read(table, hangs_on, settings, units="us", names={"rtk": "Base RTK"})
+    made = said.of([summary("F1", farm="A")]).of_fields()
+    assert list(made) == ["F1"] and set(said.of_fields()) == {"F1", "F2"}
+    assert made["F1"]["caption"] == (
+        "What each tier comes to here in a year, XTS, after the wait that is paid for; expected amounts to three digits at "
+        "most; fees and one-offs are this field's part of the farm's, by area"
+    )
+    assert [(line[0], line[-1]) for line in made["F1"]["lines"]] == [
+        ("Base RTK", "as chosen for the farm"),
+        ("sbas", "out of reach of its base; 25\u00a0% of its loss where nothing was surely measured"),
+    ]
+    assert made["F1"]["lines"][0][1:8] == ["25\u00a0%", "10", "10 to 10", "10", "10", "10", "42"]
+    assert said.of_fields()["F2"]["caption"].endswith("to three digits at most")
+    assert said.field_size() > max(len(json.dumps(one)) for one in said.of_fields().values())
+    assert said.of([]).of_fields() == {}
+
+
 def test_most_fields_have_no_remark():
     assert remarks(summary("F1"), names=NAMES) == []
     assert remarks(summary("F1", moved="3.28 ft towards 90 deg (E)", no_strip_m=1000.0), names=NAMES) == [
@@ -333,13 +363,10 @@ def test_a_large_report_is_an_index_and_a_page_a_farm(made, monkeypatch):
     assert not (results / "report").exists()
 
 
-def test_a_farm_with_too_much_for_one_page_has_several(monkeypatch, tmp_path):
+def test_a_farm_with_too_much_for_one_page_has_several(monkeypatch):
     monkeypatch.setattr(report, "MOST_IN_PART", 250)
-    files = {}
-    for name in ("F1", "F2", "F3", "F4"):
-        files[name] = tmp_path / name
-        files[name].write_text("x" * 100)
-    pages = report.pages_of([summary(name, farm="A/B") for name in files], files, {})
+    sizes = dict.fromkeys(("F1", "F2", "F3", "F4"), 100)
+    pages = report.pages_of([summary(name, farm="A/B") for name in sizes], sizes, {})
     assert [title for title, _ in pages.values()] == ["A/B, part 1 of 2", "A/B, part 2 of 2"]
     assert [[one["id"] for one in mine] for _, mine in pages.values()] == [["F1", "F2"], ["F3", "F4"]]
     assert all(re.fullmatch(r"[\w.-]+", name) for name in pages) and len({name.casefold() for name in pages}) == 2

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from browser import AXE, Visit, browser
 from helpers import INCH, Z
-from pages import NAMES, write_invented, write_report
+from pages import NAMES, join, write_invented, write_report
 from seasons import Figures
 from small_fields import SHAPES
 from small_runs import write_small
@@ -19,9 +19,11 @@ from workflow import config, layer_of, pass_lines, passes_of, run_steps, write_c
 from pipeline import columns as c
 from pipeline.core.odds import judge
 from pipeline.core.show import length_text, share_text
+from pipeline.files.change_page import change_page
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
 from pipeline.files.texts import safe_text
+from pipeline.steps import report
 
 pytestmark = pytest.mark.xdist_group("browser")
 __all__ = ["browser"]
@@ -213,17 +215,19 @@ def test_costs_of_a_field_are_those_of_the_tables(visit, coop):
     table = pd.read_csv(coop.parents[1] / "work/choice.csv", dtype=str, keep_default_na=False)
     told, fees = table[table[c.LEVEL] == "field"], {}
     assert set(told[c.FIELD_ID]) == {safe_text(name) for name in NAMES}
+    called = dict(page.evaluate("PAGE.tiers.map(t => [t.id, t.name])"))
     for folder, name in page.evaluate("PAGE.fields.map(f => [f.folder, f.id])"):
         visit.open(folder)
         rows = page.locator(".wide[aria-label^='What each tier comes to here'] tbody tr").all()
         cells = [row.locator("th, td").all_inner_texts() for row in rows]
         mine = told[told[c.FIELD_ID] == safe_text(name)]
-        assert [line[0] for line in cells] == mine[c.OPTION].tolist() and len(cells) == 2
+        assert [line[0] for line in cells] == [called[tier] for tier in mine[c.OPTION]] and len(cells) == 2
         for line, (_, true) in zip(cells, mine.iterrows(), strict=True):
             lost, total = (float(line[k].replace(",", "")) for k in (2, 7))
             assert lost == pytest.approx(float(true[c.LOSS_MONEY]), rel=5e-3, abs=0.5)
             assert total == pytest.approx(float(true[c.TOTAL_MONEY]), rel=5e-3, abs=0.5)
-            fees.setdefault((true[c.FARM], line[0]), []).append(float(line[4].replace(",", "")))
+            assert ("as chosen for the farm" in line[8]) == (true[c.RECOMMENDED] == "yes")
+            fees.setdefault((true[c.FARM], true[c.OPTION]), []).append(float(line[4].replace(",", "")))
     assert {tier: sum(parts) for (_, tier), parts in fees.items() if len(parts) > 1} == {"sbas": 0.0, "rtk_base": 1200.0}
 
 
@@ -384,7 +388,7 @@ def test_what_the_map_shows_is_by_class_as_the_tables_say(visit, coop, tmp_path)
 
 
 def test_the_legend_of_curved_rows_is_the_tables_until_something_is_asked(browser, asked, tmp_path):
-    """Rows are drawn a little off their places; their lengths as drawn are for what no table holds."""
+    """Rows are drawn a little off their places, so the page computes lengths from offsets, and only what no table holds."""
     file, _, _, settings = asked
     table, visit = run_steps(settings, tmp_path)["fields"].set_index(c.TIER), Visit(browser, file)
     for tier, line in table.iterrows():
@@ -399,6 +403,52 @@ def test_the_legend_of_curved_rows_is_the_tables_until_something_is_asked(browse
         assert legend(visit.page) == legend_as(told)
     assert visit.said == []
     visit.page.close()
+
+
+def test_rows_at_one_offset_all_along_are_of_one_class(browser, coop):
+    """3 in aside is 76.2 mm, between two bins: no limit parts rows that lie there, wherever between the bins it falls."""
+    visit = Visit(browser, coop)
+    visit.open(dict(visit.page.evaluate("PAGE.fields.map(f => [f.id, f.folder])"))[NAMES[1]], "rtk_base")
+    found = visit.page.evaluate(
+        """aside => { const margin = view.field.margin, own = view.model.limits('rtk_base', ownAsk());
+        const bound = own.half[0] - own.hold[0];
+        return [-1, -0.6, -0.25, -0.05, 0.05, 0.25, 0.6, 1].flatMap(mm => ['hold', 'reach'].map(which => {
+          const half = aside + mm / 1000 + (which === 'hold' ? bound : -bound);
+          return [mm, which, view.model.classLengths('rtk_base', { error: null, width: 2 * (half + margin), margin: null })];
+        })); }""",
+        3 * INCH,
+    )
+    for mm, which, length_m in found:
+        name = {"hold": "holds" if mm > 0 else "doubt", "reach": "doubt" if mm > 0 else "misses"}[which]
+        assert length_m == pytest.approx(dict.fromkeys(JUDGED, 0.0) | {name: sum(length_m.values())}), (mm, which)
+        assert sum(length_m.values()) == pytest.approx(4 * 12 * 120.0, rel=5e-3)
+    visit.page.close()
+
+
+def test_a_field_leads_to_what_changed_there(browser, coop, monkeypatch):
+    """From the one page and from a farm's own, a field whose name would be a formula; and one that did not change."""
+    changes = coop.parents[1] / "changes.html"
+    lines = [("strips", safe_text(name), "", "passes", "3", "4", "") for name in NAMES[:2]]
+    changes.write_text(change_page(pd.DataFrame(lines, columns=c.CHANGES, dtype=object), title="Invented", units="us"))
+    parts = sorted((coop.parents[1] / "work/page_parts").iterdir())
+    try:
+        for most in (report.MOST_IN_ONE, 1):
+            monkeypatch.setattr(report, "MOST_IN_ONE", most)
+            visit = Visit(browser, join(coop.parents[1], parts) / "report.html")
+            at = dict(visit.page.evaluate("PAGE.fields.map(f => [f.id, f.href])"))
+            assert most > 1 or at[NAMES[1]].startswith("report/")
+            for name in (NAMES[1], NAMES[3]):
+                visit.page.goto(f"{coop.parent.as_uri()}/{at[name] if most == 1 else 'report.html' + at[name]}")
+                visit.wait()
+                visit.page.click("#field-links a:text-is('what changed here since the last run')")
+                visit.until("location.pathname.endsWith('/changes.html')")
+                told = visit.page.locator("tr:target th").all_inner_texts()
+                assert told == ([safe_text(name)] if name == NAMES[1] else [])
+            visit.page.close()
+    finally:
+        monkeypatch.undo()
+        join(coop.parents[1], parts)
+        changes.unlink()
 
 
 def marked(page, following: list, dug: list) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 import dataclasses
 import re
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,12 +13,14 @@ from matplotlib.lines import Line2D
 from matplotlib.text import Text
 from PIL import Image
 
+from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files import sheet
 from pipeline.files.config_models import Report
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_map import DrawnMap, MapGrid, _pictures, joined
 from pipeline.files.sheet_parts import CLASS_COLOURS, CLASS_LABELS, MARK_MM, round_length, set_apart, wrapped
+from pipeline.steps.sheets import _notes
 
 STRANGE = "<b>$x$ _&%"
 
@@ -227,6 +230,21 @@ def test_bar_of_the_rows_eye_view_is_as_long_as_it_says(units, said):
     lengths = [b[1, 0] - b[0, 0] for b in bars if b[0, 1] == b[1, 1] and abs(b[0, 1] - foot - 1.1) < 0.01
                and abs(b[:, 0].mean() - middle) < 0.01]  # fmt: skip
     assert lengths == [pytest.approx({"us": 304.8, "metric": 200.0}[units] / scale)]
+
+
+def test_a_shift_between_frames_is_told_to_the_hundredth_of_a_foot():
+    """By arithmetic: 1.128 m east and 0.790 m south are 1.3771 m, which is 4.518 ft, towards 125.0 degrees."""
+    facts = {"frame_east_m": 1.128, "frame_north_m": -0.790, "frames": [("ITRF2014", 2025.3), ("NAD83(2011)", 2010.0)]}
+    field = SimpleNamespace(
+        facts=facts | {"base_surveyed": True}, rows=pd.DataFrame({c.TIGHT: [False]}), strips=pd.DataFrame({c.TIGHT: [False]})
+    )
+    table = pd.DataFrame({c.TIER: ["rtk"], c.CONVERGING_ROW_M: [0.0], c.CONVERGING_STRIP_M: [0.0]})
+    extra = SimpleNamespace(shift_note=lambda units: [], checked=None)
+    (note,) = _notes(field, SimpleNamespace(compare=["rtk"]), "us", table, extra)
+    assert note == (
+        "Planter lines moved 4.52 ft towards 125 deg (SE), from NAD83(2011) at 2010.0 to ITRF2014 at 2025.3: "
+        "a difference of frames, not drift."
+    )
 
 
 @pytest.mark.parametrize(("paper", "mm"), [("a4", (297, 210)), ("letter", (279.4, 215.9))])

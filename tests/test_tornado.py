@@ -19,6 +19,9 @@ SVG = "{http://www.w3.org/2000/svg}"
 ROUNDED = 0.11
 
 
+CALLED = {"yield loss": "price of what is lost", "waiting": "cost of a waiting machine"}
+
+
 def line(name: str, half: float, now: float, more: float) -> dict[str, str]:
     cells = dict(zip(c.MARGINS_MONEY, (f"{one:.2f}" for one in (half, now, more)), strict=True))
     return cells | {c.DRIVER: name, c.TIER: "", c.CURRENCY: "USD", c.OPTION: "rtk_base"}
@@ -47,7 +50,7 @@ def read(picture: str) -> tuple[float, float, dict[str, dict[str, tuple[float, f
 def check(lines: list[dict[str, str]]) -> None:
     """Every bar runs from now to its figure, on the scale that the marks of zero and of now give."""
     zero, now, bars = read(tornado(lines))
-    names = [" ".join(filter(None, (one[c.DRIVER], one[c.TIER]))) for one in lines]
+    names = [" of ".join(filter(None, (CALLED.get(one[c.DRIVER], one[c.DRIVER]), one[c.TIER]))) for one in lines]
     margins = dict(zip(names, ([float(one[name]) for name in c.MARGINS_MONEY] for one in lines), strict=True))
     ahead = float(lines[0][c.MARGINS_MONEY[1]])
     assert len(bars) == min(len(lines), MOST_BARS)
@@ -121,8 +124,8 @@ def test_ticks_by_hand(low, high, said):
 def test_bars_by_hand():
     # Ahead by 100: from 100 at now to 0 and 200 is as far to the left as to the right, and a quarter of that for waiting.
     zero, now, bars = read(tornado([line("waiting", 125, 100, 75), line("yield loss", 0, 100, 200)]))
-    assert list(bars) == ["yield loss", "waiting"]
-    loss, waiting = bars["yield loss"], bars["waiting"]
+    assert list(bars) == list(CALLED.values())
+    loss, waiting = bars.values()
     assert loss["half"] == (pytest.approx(zero, abs=ROUNDED), pytest.approx(now, abs=ROUNDED))
     assert loss["more"][1] - loss["more"][0] == pytest.approx(now - zero, abs=2 * ROUNDED)
     assert waiting["half"][1] - now == pytest.approx((now - zero) / 4, abs=2 * ROUNDED)

@@ -1,7 +1,5 @@
 """What changed since the last run, as a page that opens from a disk: the settings, the fields, and how far figures moved."""
 
-from urllib.parse import quote
-
 import jinja2
 import pandas as pd
 from markupsafe import Markup
@@ -9,11 +7,11 @@ from markupsafe import Markup
 from pipeline import columns as c
 from pipeline.core.show import area_text, share_range_text, share_text
 from pipeline.files import changes as ch
-from pipeline.files.page_code import csp_hash
+from pipeline.files.page_code import csp_hash, field_anchor
 from pipeline.files.row_classes import BLUE
 
-#: Fields with a line of their own; a page of thousands would be read by nobody.
-MOST_FIELDS = 400
+#: Lines of each table; a page of thousands would be read by nobody.
+MOST_LINES = 400
 FIRST = "This is the first run here: there is no earlier one to compare with."
 NOTHING = "Nothing changed since the last run."
 _KINDS = {
@@ -76,7 +74,7 @@ _PAGE = _WRITER.from_string(
 <th scope="col">Now</th></tr></thead>
 <tbody>
 {% for name, what, before, now in fields[:most] %}
-<tr{% if first_at[name] == loop.index0 %} id="{{ anchor(name) }}"{% endif %}>
+<tr{% if loop.changed(name) %} id="{{ anchor(name) }}"{% endif %}>
 <th scope="row">{{ name }}</th><td>{{ what }}</td><td>{{ before }}</td><td>{{ now }}</td></tr>
 {% endfor %}
 </tbody>
@@ -91,7 +89,7 @@ moved. Fields whose figures stayed as they were are left out; an empty cell stay
 <thead><tr><th scope="col">Field</th>{% for tier in tiers %}<th scope="col">{{ tier }}</th>{% endfor %}</tr></thead>
 <tbody>
 {% for name, cells in figures[:most] %}
-<tr{% if name not in first_at %} id="{{ anchor(name) }}"{% endif %}><th scope="row">{{ name }}</th>
+<tr{% if name not in told %} id="{{ anchor(name) }}"{% endif %}><th scope="row">{{ name }}</th>
 {% for cell in cells %}
 <td class="moved">{% if cell %}{{ cell[0] }}{% if cell[1] %}<small>{{ cell[1] }}</small>{% endif %}{% endif %}</td>
 {% endfor %}
@@ -129,14 +127,9 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
     fields = _fields(of, units)
     return _PAGE.render(
         style=Markup(_STYLE), style_hash=csp_hash(_STYLE), title=title, said=said, settings=_settings(of),
-        fields=fields, tiers=tiers, figures=figures, most=MOST_FIELDS, anchor=anchor_of,
-        first_at={name: len(fields) - 1 - k for k, (name, *_) in enumerate(reversed(fields))},
+        fields=fields, tiers=tiers, figures=figures, most=MOST_LINES, anchor=field_anchor,
+        told={name for name, *_ in fields[:MOST_LINES]},
     )  # fmt: skip
-
-
-def anchor_of(field_id: str) -> str:
-    """Where the page tells first of a field, as part of its address; nowhere where nothing changed there."""
-    return f"field-{quote(field_id, safe='')}"
 
 
 def _settings(of: dict[str, list[dict]]) -> list[tuple[str, str, str]]:

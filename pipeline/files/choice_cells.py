@@ -10,12 +10,11 @@ from pipeline.core.choice import ONCE
 from pipeline.core.show import HECTARE_M2, NOTHING, amount_text, area_text, plain_text, share_text
 from pipeline.files.choice_words import driver_text, factor_text
 
-COST_HEAD = [
-    "Farm", "Tier", "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting",
-    "Total", "Pays from an area of (against)", "Choice",
+_AMOUNTS = [
+    "Rows off the strip", "Lost a year", "10th to 90th percentile", "Fee", "One-off a year", "Waiting", "Total",
 ]  # fmt: skip
-#: Of a field; what it has of a fee or one-off is its part of the farm's by area.
-FIELD_HEAD = ["Tier", *COST_HEAD[2:9]]
+COST_HEAD = ["Farm", "Tier", *_AMOUNTS, "Pays from an area of (against)", "Choice"]
+FIELD_HEAD = ["Tier", *_AMOUNTS, "Choice"]
 #: Of what is expected, and not paid by a price list.
 DIGITS = 3
 # Less of a loss than this share, where nothing was measured, is not worth a remark.
@@ -37,29 +36,42 @@ def cost_cells(one: pd.Series, *, units: str) -> list[str]:
         A line of choice.csv, cells as text.
     units : {"us", "metric"}
     """
-    return [farm_cell(one), *field_cells(one), _pays_from(one, units), _remark(one)]
+    return [farm_cell(one), plain_text(one[c.OPTION]), *_amounts(one), _pays_from(one, units), _remark(one)]
 
 
-def field_cells(one: Mapping[str, str]) -> list[str]:
-    """What an option comes to in a year, as `FIELD_HEAD` has it.
+def field_cells(one: Mapping[str, str], *, names: Mapping[str, str]) -> list[str]:
+    """A tier in a field, as `FIELD_HEAD` has it.
 
     Parameters
     ----------
     one : mapping
         A line of choice.csv, cells as text.
+    names : mapping of tier id to name
     """
+    far = "out of reach of its base" if one[c.REACH] == c.OUT_OF_REACH else ""
+    return [called(one[c.OPTION], names), *_amounts(one), "; ".join(filter(None, [far, _remark(one)]))]
+
+
+def called(option: str, names: Mapping[str, str]) -> str:
+    """An option by the names of its tiers."""
+    return " with ".join(plain_text(names.get(tier, tier)) for tier in option.split(" + "))
+
+
+def _amounts(one: Mapping[str, str]) -> list[str]:
+    """What an option comes to in a year."""
     low, high = (money_cell(one[name]) for name in (c.LOSS_P10_MONEY, c.LOSS_P90_MONEY))
     share = float(one[c.EXPECTED_MISS_SHARE]) if one[c.EXPECTED_MISS_SHARE] else float("nan")
     return [
-        plain_text(one[c.OPTION]), share_text(share), money_cell(one[c.LOSS_MONEY]), f"{low} to {high}",
+        share_text(share), money_cell(one[c.LOSS_MONEY]), f"{low} to {high}",
         *(money_cell(one[name], digits=None) for name in (c.FEE_MONEY, c.ONCE_MONEY)),
         *(money_cell(one[name]) for name in (c.WAITING_MONEY, c.TOTAL_MONEY)),
     ]  # fmt: skip
 
 
-def _remark(one: pd.Series) -> str:
+def _remark(one: Mapping[str, str]) -> str:
     """What is recommended or why not, and whether much of the loss is counted where nothing was measured."""
-    said = "recommended" if one[c.RECOMMENDED] == "yes" else plain_text(one[c.REASON])
+    # A field's line says whose choice it is.
+    said = "recommended" if one[c.RECOMMENDED] == "yes" and one[c.LEVEL] != "field" else plain_text(one[c.REASON])
     share = float(one[c.LOSS_BEYOND_SHARE] or 0.0)
     far = [f"{share_text(share)} of its loss where nothing was surely measured"] if share >= _MUCH else []
     return "; ".join(filter(None, [said, *far]))
@@ -84,7 +96,7 @@ def flip_cells(one: pd.Series, *, costs: Mapping) -> list[list[str]]:
     costs : mapping
         Of choice.json.
     """
-    what = f"{driver_text(one[c.DRIVER])} of {one[c.TIER]}" if one[c.TIER] else driver_text(one[c.DRIVER])
+    what = driver_text(one[c.DRIVER], one[c.TIER])
     out = []
     for side, (factor, _, to) in c.FLIPS.items():
         if one[factor]:

@@ -181,13 +181,14 @@ def _hangs_on(choice: FarmChoice) -> list[str]:
 
 
 def _driver(choice: FarmChoice, flip: Flip) -> str:
-    of = "" if flip.tier is None else f" of {choice.farm.stake.tiers[flip.tier]}"
-    return f"the {driver_text(flip.driver)}{of}"
+    tier = "" if flip.tier is None else choice.farm.stake.tiers[flip.tier]
+    return f"the {driver_text(flip.driver, tier)}"
 
 
-def driver_text(driver: str) -> str:
-    """What people call a price: the tables have it by the part of the total that it moves."""
-    return {LOSS: "price of what is lost", WAITING: "cost of a waiting machine"}.get(driver, driver)
+def driver_text(driver: str, tier: str) -> str:
+    """What people call a price: the tables have it by the part of the total that it moves, and by its tier if it has one."""
+    name = {LOSS: "price of what is lost", WAITING: "cost of a waiting machine"}.get(driver, driver)
+    return f"{name} of {tier}" if tier else name
 
 
 def _none(choice: FarmChoice) -> str:

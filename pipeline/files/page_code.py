@@ -1,9 +1,10 @@
-"""Numbers as a page carries them: whole, as differences, packed by zlib and written as text."""
+"""Numbers as a page carries them: whole, as differences, packed by zlib and written as text; and its addresses."""
 
 import base64
 import hashlib
 import json
 import zlib
+from urllib.parse import quote
 
 import numpy as np
 import shapely
@@ -23,6 +24,11 @@ def unpacked(text: str) -> object:
 def csp_hash(text: str) -> str:
     """What a page's policy names a script or a style by that stands in it as this text."""
     return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
+
+
+def field_anchor(field_id: str) -> str:
+    """Where changes.html tells first of a field, as part of an address; `field_id` as the tables have it."""
+    return f"field-{quote(field_id, safe='')}"
 
 
 def whole(values: np.ndarray, *, unit: float) -> np.ndarray:

@@ -15,13 +15,14 @@ from pipeline.files.choice_cells import (
     COST_HEAD,
     FIELD_HEAD,
     FLIP_HEAD,
+    called,
     cost_cells,
     farm_cell,
     field_cells,
     flip_cells,
     money_cell,
 )  # fmt: skip
-from pipeline.files.choice_words import CAUTION, driver_text, money_words
+from pipeline.files.choice_words import CAUTION, money_words
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
@@ -30,6 +31,8 @@ TITLE = "What it costs, and which tier to choose"
 _INDEX_HEAD = ["Farm", "Recommended", "Total a year", "Of it lost"]
 # What a line of a table, and the words and the picture of a farm, take on a page: twice the demo's, for names may be longer.
 _LINE_BYTES, _FARM_BYTES = 700, 6_000
+# The same of a field's own table: of a line, and of its head and caption.
+_FIELD_LINE_BYTES, _FIELD_BYTES = 200, 400
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ class ToldChoice:
     coop : DataFrame
         Lines of the co-op.
     fields : DataFrame
-        Those of fields, with `place` as the farms'.
+        Those of fields.
     costs : mapping
         Of choice.json.
     names : mapping of tier id to name
@@ -67,25 +70,32 @@ class ToldChoice:
         """From choice.csv, choice_sensitivity.csv and choice.json, which says by what curve losses go."""
         lines, flips = (pd.read_csv(path, dtype=str, keep_default_na=False) for path in (table, hangs_on))
         farms, coop, fields = (lines[lines[c.LEVEL] == level] for level in ("farm", "co-op", "field"))
-        farms, flips, fields = (one.assign(place=_places(one)) for one in (farms, flips, fields))
+        # A field of no farm is one by itself.
+        farms, flips = (one.assign(place=list(zip(one[c.FARM], one[c.FIELD_ID], strict=True))) for one in (farms, flips))
         return cls(farms, flips, coop, fields, read_json(settings)["costs"] if len(farms) else {}, names or {}, units)
 
     def of(self, fields: Sequence[dict]) -> ToldChoice:
-        """The same of the farms of some fields alone.
+        """The same of some fields, and of their farms, alone.
 
         Parameters
         ----------
         fields : sequence of dict
             Summaries (`page_field.field_summary`).
         """
-        mine = {place_of(one) for one in fields}
-        lines, flips, fields = (one[one["place"].isin(mine)] for one in (self.lines, self.flips, self.fields))
-        return replace(self, lines=lines, flips=flips, fields=fields, coop=self.coop.iloc[:0])
+        places, names = {place_of(one) for one in fields}, {safe_text(one["id"]) for one in fields}
+        lines, flips = (one[one["place"].isin(places)] for one in (self.lines, self.flips))
+        mine = self.fields[self.fields[c.FIELD_ID].isin(names)]
+        return replace(self, lines=lines, flips=flips, fields=mine, coop=self.coop.iloc[:0])
 
     def sizes(self) -> dict[tuple[str, str], int]:
         """About how much each farm takes on a page, by place [bytes]."""
-        counts = pd.concat([one["place"] for one in (self.lines, self.flips, self.fields)]).value_counts()
+        counts = pd.concat([self.lines["place"], self.flips["place"]]).value_counts()
         return {place: _FARM_BYTES + _LINE_BYTES * int(count) for place, count in counts.items()}
+
+    def field_size(self) -> int:
+        """About how much a field takes more on the page that holds it [bytes]."""
+        count = self.fields[c.OPTION].nunique()
+        return _FIELD_BYTES + _FIELD_LINE_BYTES * count if count else 0
 
     def sections(self) -> list[dict]:
         """All of it, a farm after the other.
@@ -118,12 +128,15 @@ class ToldChoice:
         """What each tier comes to in each field, by its name in the tables: `id`, `caption`, `head`, `lines`."""
         if not len(self.fields):
             return {}
-        of_farm = "fees and one-offs are this field's part of the farm's, by area"
-        caption = f"What each tier comes to here in a year, {self.fields[c.CURRENCY].iloc[0]}; {of_farm}"
-        lines: dict[str, list] = {}
+        currency = self.fields[c.CURRENCY].iloc[0]
+        waited = ", after the wait that is paid for" if self.costs["wait"]["share"] else ""
+        caption = f"What each tier comes to here in a year, {currency}{waited}; expected amounts to three digits at most"
+        shared = "; fees and one-offs are this field's part of the farm's, by area"
+        tables: dict[str, dict] = {}
         for one in self.fields.to_dict("records"):
-            lines.setdefault(one[c.FIELD_ID], []).append(field_cells(one))
-        return {name: {"id": "costs", "caption": caption, "head": FIELD_HEAD, "lines": mine} for name, mine in lines.items()}
+            table = {"id": "costs", "caption": caption + (shared if one[c.FARM] else ""), "head": FIELD_HEAD, "lines": []}
+            tables.setdefault(one[c.FIELD_ID], table)["lines"].append(field_cells(one, names=self.names))
+        return tables
 
     def chosen(self) -> dict[str, str]:
         """What is recommended to each farm, by its name in the tables; a field of none has a choice of its own."""
@@ -162,11 +175,6 @@ def place_of(field: dict) -> tuple[str, str]:
     return (safe_text(field["farm"]), "") if field["farm"] else ("", safe_text(field["id"]))
 
 
-def _places(lines: pd.DataFrame) -> list[tuple[str, str]]:
-    """Whose lines they are, as `place_of` has it: a field of no farm is one by itself."""
-    return [(farm, "" if farm else field) for farm, field in zip(lines[c.FARM], lines[c.FIELD_ID], strict=True)]
-
-
 def _best(options: pd.DataFrame) -> pd.DataFrame:
     """Those of a farm's options that are recommended."""
     return options[options[c.RECOMMENDED].isin(["yes", "tie"])]
@@ -187,12 +195,10 @@ def _chosen_line(options: pd.DataFrame, names: Mapping[str, str]) -> str:
     best = _best(options)
     if not len(best):
         return "By the prices given none is recommended."
-    called = " or ".join(
-        " with ".join(plain_text(names.get(tier, tier)) for tier in option.split(" + ")) for option in best[c.OPTION]
-    )
+    options = " or ".join(called(option, names) for option in best[c.OPTION])
     same = ", which come to the same" if len(best) > 1 else ""
     total = money_words(100.0 * float(best[c.TOTAL_MONEY].iloc[0]), best[c.CURRENCY].iloc[0])
-    return f"By the prices given: {called}{same}, {total} a year."
+    return f"By the prices given: {options}{same}, {total} a year."
 
 
 def _ids(names: Mapping[str, str]) -> list[str]:
@@ -211,9 +217,8 @@ def _pictures(flips: pd.DataFrame, currency: str) -> list[dict]:
             continue
         name = farm_cell(lines.iloc[0])
         caption = f"{name}: {currency} a year by which the recommended tier is ahead, as each price goes down or up by half"
-        named = lines.drop(columns="place").assign(**{c.DRIVER: lines[c.DRIVER].map(driver_text)})
         # Its own template has escaped what is text in it.
-        out.append({"caption": caption, "svg": Markup(tornado(named.to_dict("records")))})
+        out.append({"caption": caption, "svg": Markup(tornado(lines.drop(columns="place").to_dict("records")))})
     return out
 
 

@@ -11,8 +11,7 @@ from markupsafe import Markup
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
-from pipeline.files.change_page import anchor_of
-from pipeline.files.page_code import csp_hash
+from pipeline.files.page_code import csp_hash, field_anchor
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
 from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
 from pipeline.files.texts import safe_text
@@ -138,7 +137,7 @@ class Report:
             drawn = [("sheet to hand over, PDF", f"{there}/sheet.pdf"), ("sheet, PNG", f"{there}/sheet.png")]
             links = [
                 *(drawn if one["folder"] in self.sheets else []), ("raster of classes, GeoTIFF", f"{there}/overlap.tif"),
-                ("what changed here since the last run", f"{home}../changes.html#{anchor_of(safe_text(one['id']))}"),
+                ("what changed here since the last run", f"{home}../changes.html#{field_anchor(safe_text(one['id']))}"),
             ]  # fmt: skip
             costs = self.costs.get(safe_text(one["id"]))
             out |= {"facts": facts_text(one, units=self.units), "links": links, "tables": [costs] if costs else []}

@@ -9,6 +9,7 @@ import jinja2
 
 from pipeline import columns as c
 from pipeline.core.show import MINUS
+from pipeline.files.choice_words import driver_text
 from pipeline.files.row_classes import BLUE
 
 # As narrow as a phone, so that texts are read there as they are: names stand above their bars.
@@ -111,7 +112,7 @@ def _short(money: float) -> str:
 
 def _name(line: Mapping[str, str]) -> str:
     """What moves, shortened to what the picture has room for."""
-    name, most = " ".join(filter(None, (line[c.DRIVER], line[c.TIER]))), int((_WIDTH - 4) / (LETTER * _FONT))
+    name, most = driver_text(line[c.DRIVER], line[c.TIER]), int((_WIDTH - 4) / (LETTER * _FONT))
     return name if len(name) <= most else name[: most - 1] + "\u2026"
 
 

@@ -46,14 +46,14 @@ def run(
     tables["fields"] = without_empty_shares(summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(
         tables["fields"].drop(columns=c.FARM), on=[c.FIELD_ID, c.TIER], how="right"
     ).fillna({name: 0.0 for name in c.FIGURES}))  # fmt: skip
-    by_field = [dict(tuple(table.groupby(c.FIELD_ID, sort=False))) for table in tables.values()]
+    by_field = {name: dict(tuple(table.groupby(c.FIELD_ID, sort=False))) for name, table in tables.items()}
     none = pd.DataFrame()
     summaries = []
     with listed_folder(out) as filled:
         for folder in fields_of(passes):
             field = FieldData.read(folder, offsets)
             name = field.facts["field_id"]
-            figures, waiting, shift = (of_fields.get(name, none).to_dict("records") for of_fields in by_field)
+            figures, waiting, shift = (by_field[table].get(name, none).to_dict("records") for table in _TABLES)
             places = [in_plane(layer, field) for layer in layers]
             said = {
                 "tables": field_tables(figures, waiting, shift, *places, judging=judging, units=shown_in),

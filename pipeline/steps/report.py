@@ -46,9 +46,9 @@ def run(
     told = ToldChoice.read(*choice, names=whole.names, units=whole.units) if choice else None
     if told:
         whole = replace(whole, chosen=told.chosen(), asked=told.asked())
-    sizes = told.sizes() if told else {}
-    size = sum(path.stat().st_size for path in files.values()) + sum(sizes.values())
-    pages = {} if size <= MOST_IN_ONE else pages_of(fields, files, sizes)
+    farm_sizes, more = (told.sizes(), told.field_size()) if told else ({}, 0)
+    sizes = {folder: path.stat().st_size + more for folder, path in files.items()}
+    pages = {} if sum(sizes.values()) + sum(farm_sizes.values()) <= MOST_IN_ONE else pages_of(fields, sizes, farm_sizes)
     beside = results / "report"
     if only is not None:
         # It was written by an earlier run, and is expected whatever has changed since; the next report takes it away.
@@ -99,15 +99,15 @@ def _fields(parts: list[Path]) -> tuple[list[dict], dict[str, Path]]:
 
 
 def pages_of(
-    fields: list[dict], files: dict[str, Path], choice: dict[tuple[str, str], int]
+    fields: list[dict], sizes: dict[str, int], choice: dict[tuple[str, str], int]
 ) -> dict[str, tuple[str, list[dict]]]:
     """Pages of the farms by file name: the title of each, and its fields; as many a farm as its fields need.
 
     Parameters
     ----------
     fields : list of dict
-    files : dict of folder to Path
-        Packed text of each field.
+    sizes : dict of folder to int
+        What each field takes [bytes].
     choice : dict of place to int
         What the choice of each farm takes [bytes].
     """
@@ -118,7 +118,7 @@ def pages_of(
         size = 0
         for one in together:
             # A field of no farm has a choice of its own.
-            more = files[one["folder"]].stat().st_size + (0 if one["farm"] else choice.get(place_of(one), 0))
+            more = sizes[one["folder"]] + (0 if one["farm"] else choice.get(place_of(one), 0))
             if bundles[-1] and size + more > MOST_IN_PART:
                 bundles.append([])
                 size = 0
@@ -155,9 +155,8 @@ def _write_parts(
 def _part(whole: Report, told: ToldChoice | None, title: str, mine: list[dict], files: dict[str, Path]) -> bytes:
     packed = {one["folder"]: files[one["folder"]].read_text() for one in mine}
     of_mine = told.of(mine) if told else None
-    one = whole.of_farm(
-        mine, sections=of_mine.sections() if of_mine else [], costs=of_mine.of_fields() if of_mine else {}
-    )
+    sections, costs = (of_mine.sections(), of_mine.of_fields()) if of_mine else ([], {})
+    one = whole.of_farm(mine, sections=sections, costs=costs)
     return one.page(mine, packed=packed, part=title, up="../report.html")
 
 

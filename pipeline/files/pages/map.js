@@ -24,7 +24,8 @@ class RowMap {
     this.fit();
   }
 
-  // Classes of all rows: `hold` and `reach` are the largest offsets that hold, and that do not miss, by pair.
+  // Classes of all rows: `hold` and `reach` are the largest offsets that hold, and that do not miss, by pair. Returns the
+  // lengths as drawn, by which the tests hold the drawing to the tables; the legend's are `FieldModel.classLengths`.
   classify(hold, reach, half) {
     const paths = Object.fromEntries(CLASSES.map((name) => [name, new Path2D()]));
     const length = Object.fromEntries(CLASSES.map((name) => [name, 0]));

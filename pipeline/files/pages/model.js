@@ -242,19 +242,19 @@ class FieldModel {
     return this.total ? missed / this.total : NaN;
   }
 
-  // Row length on strips by class, from the offsets that the expected share is from: the rows as they are drawn are thinner.
+  // Row length on strips by class, from the offsets that the expected share is from: rows are drawn with fewer of them.
   classLengths(tier, ask) {
     const { hold, reach } = this.limits(tier, ask), out = { holds: 0, doubt: 0, misses: 0 };
     this.byPair.forEach((one, pair) => {
       // What a bin holds lies to either side of its middle; where no row can be in doubt, at its middle.
-      const wide = Math.max(Math.min(BIN_M, reach[pair] - hold[pair]), 0);
-      for (let b = 0; b < one.values.length; b++) {
-        const offset = Math.abs(Math.round(1000 * one.first + b) / 1000);
-        const holds = shareWithin(offset, hold[pair], wide), within = shareWithin(offset, reach[pair], wide);
-        out.holds += one.values[b] * holds;
-        out.doubt += one.values[b] * (within - holds);
-        out.misses += one.values[b] * (1 - within);
-      }
+      const wide = Math.max(Math.min(BIN_M, reach[pair] - hold[pair]), 0), { size, offset } = gathered(one);
+      size.forEach((length, b) => {
+        const spread = size.length > 1 ? wide : 0;
+        const holds = shareWithin(offset[b], hold[pair], spread), within = shareWithin(offset[b], reach[pair], spread);
+        out.holds += length * holds;
+        out.doubt += length * (within - holds);
+        out.misses += length * (1 - within);
+      });
     });
     return out;
   }
@@ -334,6 +334,15 @@ class FieldModel {
     });
     return [first / 1000, out];
   }
+}
+
+// Lengths of a pair, and how far off the strip's centre line each lies. Rows that lie at one offset all along are in two
+// bins, shared so that their mean is kept: there they are, and at no other place may a limit part them.
+function gathered({ first, values }) {
+  const size = Array.from(values), bin = Math.round(1000 * first);
+  const whole = size.reduce((sum, one) => sum + one, 0);
+  if (size.length === 2 && whole > 0) return { size: [whole], offset: [Math.abs(bin + size[1] / whole) / 1000] };
+  return { size, offset: size.map((_, b) => Math.abs(bin + b) / 1000) };
 }
 
 // Share of a bin so wide, with its middle at an offset of zero or more, that lies within a limit to both sides.
