@@ -35,6 +35,20 @@ def test_shipped_catalogue_has_every_tier_and_every_figure_a_source():
         assert set(entry["source"]) == quantities & set(entry)
 
 
+def test_a_figure_is_of_a_return_across_the_track_where_nothing_else_is_said(tmp_path):
+    """DESIGN 2.1: `basis: return` is the default, R a 95 % bound of a one-dimensional normal."""
+    short = {key: value for key, value in GOOD.items() if key not in ("measure", "basis")}
+    made, whole = (load_catalogue(written(tmp_path, entry)) for entry in (short, GOOD))
+    assert made.tiers["mine"] == whole.tiers["mine"]
+    assert made.tiers["mine"].repeatable_m == pytest.approx(0.03)
+    assert dict(made.sources["mine"]) == GOOD
+
+
+@pytest.mark.parametrize("frame", ["base", "ITRF2020", "nad83 (2011)", "JGD2011", "SIRGAS2000"])
+def test_a_frame_of_any_network_will_do(tmp_path, frame):
+    assert load_catalogue(written(tmp_path, GOOD | {"frame": frame})).tiers["mine"].frame == frame
+
+
 def test_shipped_figures_in_si():
     tiers = load_catalogue(SHIPPED).tiers
     # Common practice, no source: 1 in plus 1/8 in per mile, base within 10 miles.
@@ -56,6 +70,10 @@ def test_tier_survives_json():
         ({"repeatable": "-3 cm"}, "negative"),
         ({"repeatable": "3 parsnip"}, "unknown unit"),
         ({"repeatable": True}, "True: expected a length"),
+        ({"frame": "bsae"}, "frame: 'bsae' is unknown; did you mean"),
+        ({"frame": "Base"}, "'base' where the base decides"),
+        ({"frame": "ITRF 2022"}, "did you mean 'ITRF2020'"),
+        ({"frame": "WGS 84"}, "is a family of frames"),
         ({"convergence": "3 cm"}, "not a unit of time"),
         ({"start_error": "1 cm"}, "start_error: '1 cm' is less than repeatable"),
         ({"correlation_time": "0 min"}, "correlation_time_s is 0"),

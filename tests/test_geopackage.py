@@ -80,6 +80,7 @@ def inputs(tmp_path):
     some_rejects().to_parquet(tmp_path / "rejects.parquet")
     figures = {c.FIELD_ID: ["F0", "F0", "F1", "F1"], c.FARM: "Invented", c.TIER: [*TIERS, *TIERS]}
     figures |= dict.fromkeys([*layers.FIELD_FACTS[1:], *layers.TIER_FIGURES], 0.0)
+    figures |= {c.REACH: ["in reach", "out of reach", "unknown", "in reach"]}
     figures |= {c.HOLDS_M: 1.0, c.EXPECTED_MISS_SHARE: [0.1, 0.2, 0.3, 0.4], c.P90: [0.5, 0.6, 0.7, 0.8]}
     figures |= {"checked_expected_miss_share": [0.15, 0.25, nan, nan], "checked_miss_share_p10": [0.11, 0.12, nan, nan]}
     pd.DataFrame(figures).to_csv(tmp_path / "field_tier.csv", index=False)
@@ -241,6 +242,15 @@ def _holds(said, feature: dict) -> bool:
     if how[name] is None:
         return all(_holds(part, feature) for part in said)
     return how[name](feature[said.find(f"{OGC}PropertyName").text], float(said.find(f"{OGC}Literal").text))
+
+
+def test_the_layer_says_which_tier_is_out_of_reach(inputs):
+    """DESIGN 2.1: beyond the range of a tier a field is flagged, wherever its figures stand."""
+    table = pyogrio.read_dataframe(collect(inputs), layer="field_summary").set_index(c.FIELD_ID)
+    assert table.loc[["F0", "F1"], ["reach_fine", "reach_coarse"]].to_numpy().tolist() == [
+        ["in reach", "out of reach"], ["unknown", "in reach"],
+    ]  # fmt: skip
+    assert set(table.loc["none", ["reach_fine", "reach_coarse"]]) == {""}
 
 
 def test_a_field_without_rows_on_strips_has_no_share_in_the_layer(inputs):

@@ -1,5 +1,7 @@
 """Odds and percentiles against the normal distribution, quadrature and a plain Monte Carlo."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import shapely
@@ -53,7 +55,32 @@ def test_no_error_gives_the_bare_geometry(slope_m, off_m):
     for lengths in (found.misses_m, found.expected_miss_m):
         np.testing.assert_allclose(lengths, off_m * scale, rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(found.doubt_m, 0.0, atol=1e-9)
-    np.testing.assert_allclose(found.field_share, off_m / 100.0, atol=2e-3)
+    for shares in (found.row_share, found.pass_share, found.field_share):
+        np.testing.assert_allclose(shares, off_m / 100.0, rtol=1e-6, atol=1e-9)
+
+
+@pytest.mark.parametrize("shift_m", [0.0, 0.10159, 0.10163, -0.10163, 0.3])
+def test_without_an_error_no_bin_parts_rows_at_the_edge(shift_m):
+    """A row at one offset is on its strip or off it as a whole, in every draw; and the next strip is too far to hold it."""
+    (found,) = straight(3, shift_m=shift_m).judge(Tier.without_error(), half_width_m=HALF_WIDTH_M)
+    missed = float(abs(shift_m) > HALF_WIDTH_M)
+    for shares in (found.row_share, found.pass_share, found.field_share):
+        np.testing.assert_array_equal(shares, missed)
+    for lengths in (found.expected_miss_m, found.expected_miss_any_m):
+        np.testing.assert_allclose(lengths, 100.0 * missed, rtol=1e-9)
+
+
+def test_without_an_error_a_row_on_the_next_strip_is_off_its_own_alone():
+    field = straight(3)
+    spans = field.spans()
+    moved = replace(spans, offset0_m=spans.offset0_m + SPACING_M, offset1_m=spans.offset1_m + SPACING_M)
+    (found,) = odds.judge(
+        moved, field.places(moved, HALF_WIDTH_M), {"sure": field.error(Tier.without_error())}, pass_of_row=field.row_pass,
+        passes=3, spacing_m=SPACING_M, seed=1,
+    ).values()  # fmt: skip
+    np.testing.assert_array_equal(found.field_share, 1.0)
+    np.testing.assert_allclose(found.expected_miss_m, 100.0)
+    np.testing.assert_allclose(found.expected_miss_any_m, 0.0, atol=1e-9)
 
 
 @pytest.mark.parametrize("vector", [(0.0, 0.08), (0.5, 0.0), (-0.3, 0.12)])

@@ -67,6 +67,11 @@ def frame_named(text: str) -> str | None:
     return _BY_KEY.get(_key(text).replace("etrs89etrf", "etrf"))
 
 
+def is_family(text: str) -> bool:
+    """Whether a name is of several frames that differ from one another."""
+    return _key(text) in _FAMILIES
+
+
 def why_no_frame(text: str) -> str:
     """What is wrong with a name that `frame_named` does not know, to follow it in a message."""
     family = _FAMILIES.get(_key(text))

@@ -1,15 +1,16 @@
 """What a field's tiers come to: class lengths, expected missing rows and the spread of the missed share."""
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from pipeline.core.field_loss import FieldLoss
 from pipeline.core.field_odds import FieldOdds
 from pipeline.core.kernels import THREADS
+from pipeline.core.lengths import length_within
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
-from pipeline.core.pairs import Places
+from pipeline.core.pairs import Pairs, Places
 from pipeline.core.response import Response
 from pipeline.core.returns import ReturnError
 
@@ -113,15 +114,50 @@ def judge(
     on = spans.kind == ON_STRIP
     whole = np.bincount(places.row[on], spans.length_m[on], rows)
     holds, within = by_row["holds"], by_row["within"]
-    return {
+    judged = {
         name: Judgement(
-            holds[k], within[k] - holds[k], whole - within[k],
-            # Without any error the bare geometry is the expectation, and needs no bins.
-            by_row["expected"][k] if field.pairs.sd_m[:, k].any() else whole - within[k],
-            by_row["anywhere"][k], by_row["run"][k], row_share[k], pass_share[k], field_share[k], losses[k],
+            holds[k], within[k] - holds[k], whole - within[k], by_row["expected"][k], by_row["anywhere"][k],
+            by_row["run"][k], row_share[k], pass_share[k], field_share[k], losses[k],
         )
         for k, name in enumerate(errors)
     }  # fmt: skip
+    sure = [name for k, name in enumerate(errors) if not field.pairs.sd_m[:, k].any()]
+    if not sure:
+        return judged
+    off_all = whole - _held_anywhere(spans, field.pairs, places.row, spacing_m=spacing_m, rows=rows)
+    return judged | {
+        name: _without_error(judged[name], off_all, pass_of_row=np.asarray(pass_of_row), passes=passes) for name in sure
+    }
+
+
+def _held_anywhere(spans: Spans, pairs: Pairs, row: np.ndarray, *, spacing_m: float, rows: int) -> np.ndarray:
+    """Length of each row that lies on its own strip, or on one that is whole spacings from it, as it is [m]."""
+    on = spans.kind == ON_STRIP
+    far_m = max(np.abs(spans.offset0_m[on]).max(initial=0.0), np.abs(spans.offset1_m[on]).max(initial=0.0))
+    most = int(np.ceil(far_m / spacing_m))
+    held = [
+        length_within(
+            spans.offset0_m[on] - n * spacing_m, spans.offset1_m[on] - n * spacing_m, spans.length_m[on], pairs.of_place[on],
+            row[on], pairs.half_width_m[:, None], rows,
+        )[:, 0]
+        for n in range(-most, most + 1)
+    ]  # fmt: skip
+    # Strips wider than their spacing overlap.
+    return np.minimum(np.sum(held, axis=0), np.bincount(row[on], spans.length_m[on], rows))
+
+
+def _without_error(one: Judgement, off_all_m: np.ndarray, *, pass_of_row: np.ndarray, passes: int) -> Judgement:
+    """The same where nothing is by chance: the bare geometry is what is expected, in every draw, and needs no bins."""
+    whole = one.holds_m + one.doubt_m + one.misses_m
+
+    def thrice(missed: np.ndarray, length: np.ndarray) -> np.ndarray:
+        return np.tile(missed / np.maximum(length, 1e-12), (3, 1))
+
+    by_pass = [np.bincount(pass_of_row, length, passes) for length in (one.misses_m, whole)]
+    return replace(
+        one, expected_miss_m=one.misses_m, expected_miss_any_m=off_all_m, row_share=thrice(one.misses_m, whole),
+        pass_share=thrice(*by_pass), field_share=thrice(one.misses_m.sum(), whole.sum())[:, 0],
+    )  # fmt: skip
 
 
 def _parts_by_row(row: np.ndarray) -> list[slice]:

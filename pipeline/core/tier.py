@@ -11,6 +11,8 @@ import numpy as np
 from pipeline.core.accuracy import Z95, cross_track_95
 from pipeline.errors import ConfigError
 
+#: Frame of a tier whose coordinates are the base's, whatever it was set up by.
+BASE_FRAME = "base"
 #: A tier's id becomes a column value, a raster band name and part of a file name.
 TIER_ID_PATTERN = re.compile(r"[a-z][a-z0-9_]*")
 
@@ -148,7 +150,7 @@ class Tier:
         """Return a tier with no error at all: it reproduces the bare geometry."""
         zero = {f.name: 0.0 for f in fields(cls) if f.name.endswith(("_m", "_s", "growth"))}
         zero |= {"range_m": None, "correlation_time_s": PASS_TO_PASS_WINDOW_S}  # type: ignore[dict-item]
-        return cls(id=id, name="No error", frame="base", **zero)  # type: ignore[arg-type]
+        return cls(id=id, name="No error", frame=BASE_FRAME, **zero)  # type: ignore[arg-type]
 
     def repeatable_at(self, baseline_m: float | None) -> float:
         """Return R(b) = R0 + k b [m]; a baseline of None [m] counts as zero."""

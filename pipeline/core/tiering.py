@@ -9,7 +9,7 @@ from pipeline.core.accuracy import Z95
 from pipeline.core.operations import Clock, OperationError
 from pipeline.core.returns import ReturnError
 from pipeline.core.stretches import Stretches
-from pipeline.core.tier import Tier, TierSpread
+from pipeline.core.tier import BASE_FRAME, Tier, TierSpread
 
 #: Instead of a tier's id: the tier that each pass says it was made with.
 AS_LOGGED = "as_logged"
@@ -178,7 +178,7 @@ def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site
         start[settling] = tier.start_sd_m(side.stretches.since_s[settling], site.baseline_m)
         # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
         start[mine & lost] = tier.switched_on_sd_m(site.baseline_m)
-        base[mine] = site.base_shift_95_m / Z95 if tier.frame == "base" else 0.0
+        base[mine] = site.base_shift_95_m / Z95 if tier.frame == BASE_FRAME else 0.0
     half = factor / np.sqrt(2.0)
     return replace(
         bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, source=source,

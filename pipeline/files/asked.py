@@ -13,6 +13,7 @@ from pipeline.core.converging import WAITS_S, early_share, planned_miss_per_star
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.returns import ReturnError
+from pipeline.core.tier import BASE_FRAME
 from pipeline.core.tiering import Side, made_under
 from pipeline.core.what_if import PairLengths
 from pipeline.files.field_data import FieldData
@@ -139,7 +140,7 @@ class Asked:
 
     def _base(self, tier: str) -> str:
         """What is known of the base that a tier goes by; nothing where it goes by none."""
-        if self.judging.tiers[tier].frame != "base" or self.field.facts["baseline_m"] is None:
+        if self.judging.tiers[tier].frame != BASE_FRAME or self.field.facts["baseline_m"] is None:
             return ""
         return "surveyed" if self.field.facts["base_surveyed"] else "not surveyed"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
@@ -10,7 +11,8 @@ from types import MappingProxyType
 from typing import Any
 
 from pipeline.core.accuracy import RETURNS_OF_BASIS, SIGMAS_OF_MEASURE
-from pipeline.core.tier import TIER_ID_PATTERN, Tier
+from pipeline.core.frame_names import FRAMES, frame_named, is_family, why_no_frame
+from pipeline.core.tier import BASE_FRAME, TIER_ID_PATTERN, Tier
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.plain_yaml import check_keys, read_yaml
 from pipeline.files.units import GROWTH, LENGTH, TIME, Kind, to_si
@@ -28,6 +30,8 @@ _QUANTITIES: dict[str, tuple[str, Kind]] = {
 _OPTIONAL_QUANTITIES = ("baseline_growth", "range")
 _TEXTS = ("id", "name", "measure", "basis", "frame")
 _KEYS = (*_TEXTS, *_QUANTITIES, "source", "published")
+# What the trade means by a repeatable figure, where nothing else is said.
+_USUAL = {"measure": "cross_track_95", "basis": "return"}
 _REQUIRED = tuple(key for key in _KEYS if key not in (*_OPTIONAL_QUANTITIES, "published"))
 _PUBLISHED_KEYS = ("figure", "value", "source", "used", "why")
 
@@ -64,10 +68,11 @@ def load_catalogue(path: Path) -> Catalogue:
     tiers: dict[str, Tier] = {}
     sources: dict[str, dict[str, Any]] = {}
     for number, entry in enumerate(entries, start=1):
-        tier = _tier(entry, place=f"{path}: tier {number}")
+        said = _USUAL | entry if isinstance(entry, dict) else entry
+        tier = _tier(said, place=f"{path}: tier {number}")
         if tier.id in tiers:
             raise ConfigError(f"{path}: tier {number}: id '{tier.id}' is there twice; rename or remove one")
-        tiers[tier.id], sources[tier.id] = tier, dict(entry)
+        tiers[tier.id], sources[tier.id] = tier, said
     return Catalogue(tiers=MappingProxyType(tiers), sources=MappingProxyType(sources))
 
 
@@ -103,7 +108,18 @@ def _check_keys(entry: dict[str, Any], *, place: str) -> None:
     for key, known in (("measure", SIGMAS_OF_MEASURE), ("basis", RETURNS_OF_BASIS)):
         if entry[key] not in known:
             raise ConfigError(f"{place}: {key}: unknown '{entry[key]}'; {did_you_mean(entry[key], known)}")
+    _check_frame(entry["frame"], place=place)
     _check_sources(entry, place=place)
+
+
+def _check_frame(frame: str, *, place: str) -> None:
+    """Refuse a family of frames and a slip of the pen; a frame of some network that we do not know moves nothing."""
+    known = (BASE_FRAME, *FRAMES)
+    if frame in known or frame_named(frame):
+        return
+    slip = difflib.get_close_matches(frame.lower(), [one.lower() for one in known], n=1)
+    if slip or is_family(frame):
+        raise ConfigError(f"{place}: frame: '{frame}' {why_no_frame(frame)}; '{BASE_FRAME}' where the base decides")
 
 
 def _check_sources(entry: dict[str, Any], *, place: str) -> None:

@@ -3,7 +3,7 @@
 import numpy as np
 
 from pipeline.core.accuracy import Z95
-from pipeline.core.tier import Tier
+from pipeline.core.tier import BASE_FRAME, Tier
 from pipeline.core.tiering import Side, in_zones, made_under, starts_of
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
@@ -73,5 +73,5 @@ def _source(tier: Tier | None, site) -> dict:
     return {
         "id": tier.id, "R": round(tier.repeatable_at(site.baseline_m), 7), "P": round(tier.pass_to_pass_m, 7),
         "T": tier.correlation_time_s, "start": round(tier.start_error_m, 7),
-        "base": round(site.base_shift_95_m / Z95, 7) if tier.frame == "base" else 0.0,
+        "base": round(site.base_shift_95_m / Z95, 7) if tier.frame == BASE_FRAME else 0.0,
     }  # fmt: skip

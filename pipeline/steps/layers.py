@@ -36,7 +36,7 @@ LABELS = (
     ("dig here", "where to dig next"), ("field", "field boundary, no legal survey"), ("strip", "centre line of a strip"),
     ("reject", "feature that was not used"),
 )  # fmt: skip
-TEXTS = (c.FIELD_ID, c.FARM, c.TIER)
+TEXTS = (c.FIELD_ID, c.FARM, c.TIER, c.REACH)
 # Of a field as a whole, and of a field under one tier.
 FIELD_FACTS = [c.FARM, c.ROW_COUNT, c.ROW_LENGTH_M, c.NO_STRIP_M, c.CROSSING_M, c.OUTSIDE_M]
 TIER_FIGURES = [
@@ -109,6 +109,8 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
         one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)
         for name in TIER_FIGURES:
             table[f"{name}_{tier}"] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
+        # A figure under a tier whose base is too far away is not to be read without a word of that.
+        table[f"{c.REACH}_{tier}"] = one[c.REACH].reindex(table[c.FIELD_ID], fill_value="").to_numpy(object)
     return table.sort_values(c.FIELD_ID, ignore_index=True)
 
 
