@@ -45,6 +45,7 @@ ZONE_M, ZONE_MISS_M = "zone_m", "zone_miss_m"
 LARGEST_REPEATABLE_M, NARROWEST_STRIP_M = "largest_repeatable_m", "narrowest_strip_m"
 CONVERGING_M, WORST_95_M, BASE = "converging_m", "worst_95_m", "base"
 WAIT_MIN, AVOIDED_M = "wait_min", "avoided_miss_m"
+STRIP_OUTSIDE_M = "strip_outside_m"
 REPEATABLE_95_M, FRAME_EAST_M, FRAME_NORTH_M = "repeatable_95_m", "frame_east_m", "frame_north_m"
 
 FIGURES = [
@@ -54,7 +55,7 @@ FIGURES = [
 ]  # fmt: skip
 # Beside what DESIGN section 5 asks for: columns that come after it.
 EXTRAS = [RASTER_TOLERANCE_SHARE, MISS_ANY_M, REPEATABLE_95_M, BASELINE_M, REACH]
-FIELD_EXTRAS = [FRAME_EAST_M, FRAME_NORTH_M]
+FIELD_EXTRAS = [FRAME_EAST_M, FRAME_NORTH_M, STRIP_OUTSIDE_M]
 # What starts, zones and moved bases come to in a field under a tier, and what would be enough.
 FIELD_MORE = [
     BASE, CONVERGING_ROW_M, CONVERGING_STRIP_M, CONVERGING_MISS_M, PLANNED_START_MISS_M, ZONE_M, ZONE_MISS_M,

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
 from helpers import INCH, SPACING_M
 from scipy.stats import norm
-from workflow import LENGTH_M, ROWS, TIERS, config, layer_of, passes_of, run_steps, write_coop
+from workflow import LENGTH_M, ROWS, TIERS, boundaries, config, layer_of, passes_of, run_steps, write_coop
 
 from pipeline import columns as c
 
@@ -115,3 +116,18 @@ def test_rows_across_the_strips_and_beyond_them_are_reported_apart(tmp_path):
     strips_m = (4 * ROWS - 1) * SPACING_M + SPACING_M
     assert one[c.CROSSING_M] == pytest.approx(ROWS * strips_m, rel=1e-3)
     assert one[c.NO_STRIP_M] == pytest.approx(ROWS * (50.0 - strips_m), rel=5e-3)
+
+
+def test_what_lies_outside_the_field_is_told_of_rows_and_of_strips(tmp_path):
+    """By arithmetic: four passes of twelve, strips 10 m too long at both ends, rows 5 m."""
+    longer = {}
+    for name, more_m in (("strips", 10.0), ("rows", 5.0)):
+        wide = 1.0 + 2.0 * more_m / LENGTH_M
+        longer[name] = passes_of(1)
+        longer[name].geometry = [shapely.affinity.scale(line, xfact=wide) for line in longer[name].geometry]
+    write_coop(tmp_path, fields=boundaries(1), **longer)
+    line = run_steps(config(tmp_path), tmp_path)["fields"].iloc[0]
+    # UTM is 0.0004 short of the ground there.
+    assert line["strip_outside_m"] == pytest.approx(4 * ROWS * 20.0, rel=1e-3)
+    assert line[c.OUTSIDE_M] == pytest.approx(4 * ROWS * 10.0, rel=1e-3)
+    assert line[c.ROW_LENGTH_M] == pytest.approx(4 * ROWS * LENGTH_M, rel=1e-3)

@@ -58,6 +58,7 @@ MEANINGS = {
     c.REACH: "in reach, out of reach, or unknown where the tier has a range and no bases are given",
     c.FRAME_EAST_M: "how far spring's coordinates were moved to the east into autumn's frame",
     c.FRAME_NORTH_M: "how far spring's coordinates were moved to the north into autumn's frame",
+    c.STRIP_OUTSIDE_M: "length of the strips, each of a pass for itself, outside the field",
     c.AREA_M2: "area inside the boundary, which is no legal survey",
     c.BASE: "surveyed or not surveyed, where the tier goes by a base",
     c.CONVERGING_ROW_M: "row length planted before the tier's figures held",

@@ -129,7 +129,7 @@ def _field(field: FieldData, tier: str, one: Judgement, judging: Settings) -> di
         c.REPEATABLE_95_M: judging.tiers[tier].repeatable_at(baseline), c.BASELINE_M: baseline,
         c.REACH: _reach(judging.tiers[tier], baseline),
         c.FRAME_EAST_M: field.facts["frame_east_m"], c.FRAME_NORTH_M: field.facts["frame_north_m"],
-        c.AREA_M2: field.facts["area_m2"],
+        c.STRIP_OUTSIDE_M: float(field.strips[c.OUTSIDE_M].sum()), c.AREA_M2: field.facts["area_m2"],
     }  # fmt: skip
 
 
