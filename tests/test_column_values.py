@@ -88,6 +88,18 @@ def test_row_counts_as_text_and_constants_where_a_value_is_missing(tmp_path):
     assert kept["row_spacing_m"].tolist() == pytest.approx([0.762, 20 * INCH_M, 0.5, 0.762])
 
 
+def test_white_space_is_no_value_and_a_constant_fills_it(tmp_path):
+    """As an empty cell of a text table: what no format has, no feature has."""
+    kept, reasons, _ = strips_with(
+        tmp_path, row_count=["12", "", None, " "], row_spacing=["30 in", "", "  ", None], tier=["sbas", "", " ", None],
+        constants={"row_count": 8, "row_spacing": "20 in", "tier": "rtk_base"},
+    )  # fmt: skip
+    assert reasons == {}
+    assert kept["row_count"].tolist() == [12, 8, 8, 8]
+    assert kept["row_spacing_m"].tolist() == pytest.approx([0.762, *[20 * INCH_M] * 3])
+    assert kept["tier"].tolist() == ["sbas", "rtk_base", "rtk_base", "rtk_base"]
+
+
 def test_constant_is_not_taken_in_the_unit_of_the_column(tmp_path):
     kept, _, _ = strips_with(
         tmp_path, units={"row_spacing": "in"}, row_spacing=[30, np.nan, 30, 30], constants={"row_spacing": "0.5 m"}
@@ -127,6 +139,15 @@ def test_times_without_a_zone_are_utc(tmp_path):
     found, _ = times_of(tmp_path, MORNING)
     hours = [9, 9, 14, 14]
     assert found == [utc(2026, 4, 20, hour, minute) for hour, minute in zip(hours, (5, 15, 25, 35), strict=True)]
+
+
+def test_times_that_say_utc_in_letters_are_utc(tmp_path):
+    found, notes = times_of(
+        tmp_path, ["2026-04-20 14:05:00 UTC", "2026-04-20T14:15:00utc", "2026-04-20 14:25 GMT", "2026-04-20T14:35:00Z"],
+        timezone="America/Chicago",
+    )  # fmt: skip
+    assert found == [utc(2026, 4, 20, 14, minute) for minute in (5, 15, 25, 35)]
+    assert len(notes) == 1  # that the zone has no part in them
 
 
 def test_hour_that_comes_twice_is_the_first_and_said(tmp_path):

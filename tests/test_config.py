@@ -91,6 +91,8 @@ def test_rows_without_a_file_need_the_planter():
          "strip_width is 1.016 m, row_spacing 0.762 m; expected strips narrower than their spacing"),
         ("inputs.strips.constants.strip_width", "30 in",
          "strip_width is 0.762 m, row_spacing 0.762 m; expected strips narrower than their spacing"),
+        ("inputs.strips.file", "my {1}.gpkg", "inputs.strips.file: 'my {1}.gpkg' has braces"),
+        ("tiers.catalogue", "{a}.yaml", "tiers.catalogue: '{a}.yaml' has braces"),
         ("inputs.strips.constants.row_count", 0, "found 0, expected greater than or equal to 1"),
         ("inputs.strips.constants.row_count", True, "found True"),
         ("inputs.strips.constants.epoch", float("nan"), "found nan"),

@@ -1,5 +1,6 @@
 """Ground checks, from a layer on disk to the tables: odds after them, agreement, and the shift to give the lines."""
 
+import json
 import re
 
 import geopandas as gpd
@@ -23,6 +24,7 @@ from workflow import (
     write_coop,
 )
 
+from pipeline import columns as c
 from pipeline.errors import InputError
 from pipeline.files.headline import headline
 
@@ -216,7 +218,6 @@ def test_a_difference_of_frames_is_taken_out_whole_and_not_to_the_next_strip(tmp
 @pytest.mark.parametrize(
     ("checks", "message"),
     [
-        (dug([(40.0, 300.0)], offset=[0.1], tape_error=[0.01]), "feature 1 lies in no field; expected it on a planted row"),
         (dug([(40.0, 9.0)], offset=[0.1]), "feature 1 has no tape_error; expected its 95 % error"),
         (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1 has a tape_error of zero or less"),
         (dug([(40.0, 9.0)], offset=[0.1], distance=[0.1], tape_error=[0.01]), "feature 1 has an offset and a distance"),
@@ -230,6 +231,16 @@ def test_bad_check_is_one_clear_error(tmp_path, checks, message):
     with pytest.raises(InputError) as caught:
         take_in(settings_with(tmp_path, checks), tmp_path)
     assert message in str(caught.value) and "inputs.checks" in str(caught.value)
+
+
+def test_a_check_in_no_field_is_a_reject_and_the_rest_goes_on(tmp_path):
+    """DESIGN 4: read = kept + rejected, per layer; the second hole lies 250 m north of the fields."""
+    checks = dug([(40.0, 9.0), (40.0, 300.0)], offset=[0.1, 0.1], tape_error=[0.01, 0.01])
+    work = take_in(settings_with(tmp_path, checks), tmp_path)
+    rejects = gpd.read_parquet(work / "rejects.parquet")
+    assert rejects[[c.FEATURE, c.REASON]].to_numpy().tolist() == [["2", "lies in no field"]]
+    layers = json.loads((work / "intake.json").read_text())["layers"]
+    assert [layers["checks"][name] for name in ("read", "kept", "rejected")] == [2, 1, 1]
 
 
 def test_a_check_far_from_any_row_is_one_clear_error(tmp_path):

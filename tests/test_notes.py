@@ -53,6 +53,21 @@ def test_nothing_to_say_where_the_planter_follows_the_strips(tmp_path, caplog, s
     assert frame_notes(co_op(tmp_path, strips=strips, planter=False), tmp_path, caplog) == []
 
 
+def test_two_frames_that_the_layers_crs_name_are_not_laid_on_one_another(tmp_path, caplog):
+    """EPSG:6343 is in NAD83(2011), EPSG:9000 in ITRF2014; EPSG:32614 only in the family of WGS 84."""
+    layers = {"strips": passes_of().to_crs("EPSG:6343"), "rows": passes_of().to_crs("EPSG:9000")}
+    settings = config(tmp_path, planter=True)
+    write_coop(tmp_path, **layers)
+    with pytest.raises(InputError, match=r"inputs.rows: by its CRS it is in ITRF2014, and inputs.strips in NAD83\(2011\)"):
+        take_in(settings, tmp_path)
+    for role, frame in (("strips", NAD83), ("rows", ITRF)):
+        settings["inputs"][role]["constants"] |= frame
+    assert "the rows are in ITRF2014 at 2026.3" in frame_notes(settings, tmp_path / "said", caplog)[0]
+    write_coop(tmp_path, strips=layers["strips"], rows=passes_of())
+    caplog.clear()
+    assert frame_notes(config(tmp_path, planter=True), tmp_path / "family", caplog)[0].endswith(SAME)
+
+
 def test_nothing_to_say_where_both_are_in_one_frame(tmp_path, caplog):
     spelled = {"frame": "nad83 (2011)", "epoch": 2010.0}
     assert frame_notes(co_op(tmp_path, strips=NAD83, rows=spelled), tmp_path, caplog) == []

@@ -17,6 +17,8 @@ SPEED_COLUMN = "speed"
 TIMES = ("started_at", "ended_at")
 #: Units of a bare number in a column of times, counted from 1970-01-01 UTC.
 EPOCH_UNITS = ("s", "ms")
+# At the end of a time: ISO 8601 has a letter for it.
+_UTC = re.compile(r"\s*(?:UTC|GMT)$", re.IGNORECASE)
 _ROWS = re.compile(r"(\d+(?:[.,]0+)?)\s*-?\s*(?:rows?|row units?|units?)", re.IGNORECASE)
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}|\d{8}")
 _OFFSET = re.compile(r"(?:Z|[+-]\d{2}(?::?\d{2})?)$", re.IGNORECASE)
@@ -88,7 +90,7 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
         if values.dt.tz is not None:
             return values, _own_zone_note(name, source.timezone, values)
         return _localized(values, values.astype(object), name, source.timezone, place)
-    said = values.map(lambda value: (value.strip() or None) if isinstance(value, str) else value)
+    said = values.map(lambda value: (_UTC.sub("Z", value.strip()) or None) if isinstance(value, str) else value)
     is_date = said.map(lambda value: isinstance(value, str) and bool(_DATE.fullmatch(value))).astype(bool)
     if is_date.any():
         notes.append(_dates_note(name, int(is_date.sum())))

@@ -18,6 +18,7 @@ from pipeline.files.layer_models import (
     Cell,
     ChecksLayer,
     FieldsLayer,
+    FileName,
     Margin,
     Model,
     Name,
@@ -43,7 +44,7 @@ class Inputs(Model):
 class Tiers(Model):
     """Which correction tiers are judged."""
 
-    catalogue: Name = Field(
+    catalogue: FileName = Field(
         "shared/tiers.yaml", description="tier catalogue; working directory, then project"
     )
     compare: list[Name] | None = Field(

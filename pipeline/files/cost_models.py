@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from pipeline.files.layer_models import Model, Name, WorkingDay, between
+from pipeline.files.layer_models import FileName, Model, Name, WorkingDay, between
 from pipeline.files.money import Money, money, percent, springs
 from pipeline.files.numbers import split_unit
 from pipeline.files.units import AREA, LENGTH, MASS, SPEED, TIME, VOLUME, YIELD_MASS, YIELD_VOLUME, to_si
@@ -135,7 +135,7 @@ class ResponseChoice(Model):
     """Which curve of yield by distance from the strip."""
 
     curve: Name = Field(description="id of a curve, or none: count rows only")
-    file: Name = Field("shared/responses.yaml", description="of curves; working directory, then project")
+    file: FileName = Field("shared/responses.yaml", description="of curves; working directory, then project")
 
 
 class Costs(Model):

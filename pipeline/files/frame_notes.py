@@ -4,8 +4,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS
 
 from pipeline import columns as c
+from pipeline.core.frame_names import frame_named
 from pipeline.core.frames import frame_shift
 from pipeline.core.local import to_geographic
 from pipeline.core.show import shift_length_text, shift_text
@@ -44,7 +46,23 @@ def frame_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
             return []
         spring = dict.fromkeys(autumn, (planter[c.FRAME], planter[c.EPOCH]))
     pairs = {name: (autumn[name], spring[name]) for name in sorted(autumn.keys() & spring.keys())}
+    if "rows" in layers and any(pair == (None, None) for pair in pairs.values()):
+        _check_realisations(*(layers[role].kept.crs for role in ("strips", "rows")))
     return _unsaid_notes(pairs) + _shift_notes(pairs, layers["fields"].kept, units=settings.report.units)
+
+
+def _check_realisations(strips: CRS, rows: CRS) -> None:
+    """Refuse layers whose CRS name two frames that differ, where neither says its frame: nothing would move the rows.
+
+    Names of families, such as WGS 84 and NAD83, tell nothing; `frame_notes` says that nobody knows.
+    """
+    theirs = [frame_named(crs.geodetic_crs.name) if crs.geodetic_crs else None for crs in (strips, rows)]
+    if None in theirs or theirs[0] == theirs[1]:
+        return
+    raise InputError(
+        f"inputs.rows: by its CRS it is in {theirs[1]}, and inputs.strips in {theirs[0]}: two frames that lie apart; "
+        f"expected frame and epoch of both, as constants (frame: {theirs[1]}, epoch: 2025.3) or columns, to move the rows by"
+    )
 
 
 def _frames(passes: pd.DataFrame) -> dict[str, Side]:

@@ -58,6 +58,15 @@ Smoothing = Annotated[float, between(0.0, 30.0)]
 Name = Annotated[str, Field(min_length=1)]
 
 
+def _no_braces(name: str) -> str:
+    if set(name) & set("{}"):
+        raise ValueError(f"'{name}' has braces, which Snakemake takes for more than a name; rename the file or folder")
+    return name
+
+
+FileName = Annotated[str, Field(min_length=1), AfterValidator(_no_braces)]
+
+
 def _crs(name: str) -> str:
     try:
         CRS.from_user_input(name)
@@ -158,6 +167,7 @@ class LogModel(Model):
 class FieldConstants(Model):
     """Values that hold for all fields."""
 
+    field_id: Name | None = Field(None, description="id of the one field of a layer")
     farm: Name | None = Field(None, description="farm of all fields")
     grower: Name | None = Field(None, description="grower of all fields")
     base_id: Name | None = Field(None, description="the base that all fields go by; else each goes by the nearest")
@@ -166,6 +176,7 @@ class FieldConstants(Model):
 class BaseConstants(Model):
     """Values that hold for all bases."""
 
+    base_id: Name | None = Field(None, description="id of the one base of a layer")
     surveyed: bool | None = Field(None, description="whether all bases stand on surveyed points")
 
 
@@ -186,7 +197,7 @@ class ZoneConstants(Model):
 class Layer(Model):
     """Where a layer is, and what its columns are called."""
 
-    file: Name = Field(description="vector file, relative to the working directory")
+    file: FileName = Field(description="vector file, relative to the working directory")
     layer: Name | None = Field(None, description="layer in the file; may be left out when there is one")
     columns: dict[str, Name] = Field(default_factory=dict, description="our name: the file's column name")
     crs: Crs | None = Field(None, description="CRS of a file that says none, as EPSG:4326")
@@ -256,7 +267,7 @@ _PLANTER_CONSTANTS = {"row_count", "row_spacing_m", "frame", "epoch"}
 class RowsLayer(Layer):
     """The planted rows; without a file the planter follows the strips."""
 
-    file: Name | None = Field(None, description="vector file; left out: the planter follows the strips")  # type: ignore[assignment]
+    file: FileName | None = Field(None, description="vector file; left out: the planter follows the strips")  # type: ignore[assignment]
     kind: Literal["planned", "planted", "surveyed"] = Field("planned", description="what the rows are")
     constants: LineConstants = Field(LineConstants(), description="values for all features")
     log: LogModel = Field(LogModel(), description="how points become passes")

@@ -189,12 +189,20 @@ def _mapped(
         if column is not None and column not in theirs:
             raise InputError(f"{place}: has no column '{shown(column)}' (for {name}); {did_you_mean(column, theirs)}")
         if column is not None:
-            out[name], more = in_one_writing(frame[column], name, source, place)
+            out[name], more = in_one_writing(_without_blanks(frame[column]), name, source, place)
             notes += more
         if name in source.constants:
             constant = source.constants[name]
             out[name] = _filled(out[name], constant) if name in out else constant
     return gpd.GeoDataFrame(out, index=frame.index, geometry=frame.geometry.values, crs=frame.crs), notes
+
+
+def _without_blanks(values: pd.Series) -> pd.Series:
+    """Text of white space alone is as good as none, in whatever format; a constant may fill it in."""
+    if values.dtype != object and not pd.api.types.is_string_dtype(values.dtype):
+        return values
+    blank = values.map(lambda value: isinstance(value, str) and not value.strip()).astype(bool)
+    return values.mask(blank, None) if blank.any() else values
 
 
 def _filled(values: pd.Series, constant: object) -> pd.Series:

@@ -31,7 +31,7 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     ----------
     source : Source
     fields : GeoDataFrame
-        With `field_id`; a check belongs to the field that it lies in.
+        With `field_id`; a check belongs to the field that it lies in, and one that lies in none is a reject.
 
     Raises
     ------
@@ -56,7 +56,8 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
         _refuse(kept, bad, place, said)
     kept = kept.assign(**{c.MEASURED_M: measured, c.SIGNED: np.isfinite(offset), c.TAPE_ERROR_M: tape})
     home = _home(kept, fields)
-    _refuse(kept, home < 0, place, "lies in no field; expected it on a planted row, remove it or mend its place")
+    found = replace(found, kept=kept).reject(home < 0, "lies in no field")
+    kept, home = found.kept, home[home >= 0]
     kept = kept.assign(**{
         c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[home], c.CHECK: kept.index.astype(str),
         c.PASS_ID: kept[c.PASS_ID].map(text_of) if c.PASS_ID in kept else "",
