@@ -326,8 +326,8 @@ def test_hostile_names_of_layers_and_columns(tmp_path, name):
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_values_and_file_names(tmp_path, name):
     fields = boundaries().assign(FIELD=[name, "F2"], FARM=name)
-    # No file system takes a slash, the reader of vector files no line break, tab or exclamation mark.
-    path = write_coop(tmp_path, fields=fields, name=re.sub("[/!\t\n]", "_", name) + ".gpkg")
+    # No file system takes a slash, the reader of vector files no line break, tab or exclamation mark, Snakemake no braces.
+    path = write_coop(tmp_path, fields=fields, name=re.sub("[/!\t\n{}]", "_", name) + ".gpkg")
     said = begun(tmp_path, path)
     assert said["inputs"]["fields"]["columns"] == {"field_id": "FIELD", "farm": "FARM"}
     assert said["inputs"]["fields"]["file"] == path.as_posix()
