@@ -94,10 +94,11 @@ def judge(
     -------
     dict of tier id to Judgement
     """
+    pass_of_row = np.asarray(pass_of_row)
     rows = len(pass_of_row)
     waits = waited if response and waited else {}
     field = FieldOdds.of(
-        spans, places, errors, pass_of_row=np.asarray(pass_of_row), spacing_m=spacing_m, seed=seed, waited=waits
+        spans, places, errors, pass_of_row=pass_of_row, spacing_m=spacing_m, seed=seed, waited=waits
     )
     by_row = {name: np.zeros((len(errors), rows)) for name in ("holds", "within", "run", "expected", "anywhere")}
     row_share = np.zeros((len(errors), 3, rows))
@@ -124,26 +125,27 @@ def judge(
     sure = [name for k, name in enumerate(errors) if not field.pairs.sd_m[:, k].any()]
     if not sure:
         return judged
-    off_all = whole - _held_anywhere(spans, field.pairs, places.row, spacing_m=spacing_m, rows=rows)
-    return judged | {
-        name: _without_error(judged[name], off_all, pass_of_row=np.asarray(pass_of_row), passes=passes) for name in sure
-    }
-
-
-def _held_anywhere(spans: Spans, pairs: Pairs, row: np.ndarray, *, spacing_m: float, rows: int) -> np.ndarray:
-    """Length of each row that lies on its own strip, or on one that is whole spacings from it, as it is [m]."""
-    on = spans.kind == ON_STRIP
-    far_m = max(np.abs(spans.offset0_m[on]).max(initial=0.0), np.abs(spans.offset1_m[on]).max(initial=0.0))
-    most = int(np.ceil(far_m / spacing_m))
-    held = [
-        length_within(
-            spans.offset0_m[on] - n * spacing_m, spans.offset1_m[on] - n * spacing_m, spans.length_m[on], pairs.of_place[on],
-            row[on], pairs.half_width_m[:, None], rows,
-        )[:, 0]
-        for n in range(-most, most + 1)
-    ]  # fmt: skip
+    pairs = field.pairs
+    held = _held_anywhere(spans.take(on), places.row[on], pairs.of_place[on], pairs, spacing_m=spacing_m, rows=rows)
     # Strips wider than their spacing overlap.
-    return np.minimum(np.sum(held, axis=0), np.bincount(row[on], spans.length_m[on], rows))
+    off_all = np.maximum(whole - held, 0.0)
+    return judged | {name: _without_error(judged[name], off_all, pass_of_row=pass_of_row, passes=passes) for name in sure}
+
+
+def _held_anywhere(
+    spans: Spans, row: np.ndarray, pair: np.ndarray, pairs: Pairs, *, spacing_m: float, rows: int
+) -> np.ndarray:
+    """Length of each row that lies on its own strip, or on one that is whole spacings from it, as it is [m].
+
+    Of spans that lie on a strip; `row` and `pair` say to which each belongs.
+    """
+    far_m = max(np.abs(spans.offset0_m).max(initial=0.0), np.abs(spans.offset1_m).max(initial=0.0))
+    most, half_width_m = int(np.ceil(far_m / spacing_m)), pairs.half_width_m[:, None]
+    held = np.zeros(rows)
+    for shift_m in spacing_m * np.arange(-most, most + 1):
+        offsets = spans.offset0_m - shift_m, spans.offset1_m - shift_m
+        held += length_within(*offsets, spans.length_m, pair, row, half_width_m, rows)[:, 0]
+    return held
 
 
 def _without_error(one: Judgement, off_all_m: np.ndarray, *, pass_of_row: np.ndarray, passes: int) -> Judgement:

@@ -114,10 +114,9 @@ def _check_keys(entry: dict[str, Any], *, place: str) -> None:
 
 def _check_frame(frame: str, *, place: str) -> None:
     """Refuse a family of frames and a slip of the pen; a frame of some network that we do not know moves nothing."""
-    known = (BASE_FRAME, *FRAMES)
-    if frame in known or frame_named(frame):
+    if frame == BASE_FRAME or frame_named(frame):
         return
-    slip = difflib.get_close_matches(frame.lower(), [one.lower() for one in known], n=1)
+    slip = difflib.get_close_matches(frame.lower(), [one.lower() for one in (BASE_FRAME, *FRAMES)], n=1)
     if slip or is_family(frame):
         raise ConfigError(f"{place}: frame: '{frame}' {why_no_frame(frame)}; '{BASE_FRAME}' where the base decides")
 

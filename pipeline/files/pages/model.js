@@ -171,6 +171,7 @@ class FieldModel {
     this.field = field;
     this.model = field.model;
     this.byPair = lengthsOf(field.model.by_pair, 1);
+    this.gathered = this.byPair.map(gathered);
     this.byGroup = lengthsOf(field.model.by_group, field.model.coarse);
     this.total = this.byPair.reduce((sum, one) => sum + one.values.reduce((a, b) => a + b, 0), 0);
     const stretches = field.clocks.strip.t.length + field.clocks.planter.t.length;
@@ -245,9 +246,9 @@ class FieldModel {
   // Row length on strips by class, from the offsets that the expected share is from: rows are drawn with fewer of them.
   classLengths(tier, ask) {
     const { hold, reach } = this.limits(tier, ask), out = { holds: 0, doubt: 0, misses: 0 };
-    this.byPair.forEach((one, pair) => {
+    this.gathered.forEach(({ size, offset }, pair) => {
       // What a bin holds lies to either side of its middle; where no row can be in doubt, at its middle.
-      const wide = Math.max(Math.min(BIN_M, reach[pair] - hold[pair]), 0), { size, offset } = gathered(one);
+      const wide = Math.max(Math.min(BIN_M, reach[pair] - hold[pair]), 0);
       size.forEach((length, b) => {
         const spread = size.length > 1 ? wide : 0;
         const holds = shareWithin(offset[b], hold[pair], spread), within = shareWithin(offset[b], reach[pair], spread);
