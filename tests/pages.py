@@ -13,7 +13,7 @@ from pipeline.steps import bands, choice, odds, offsets, page_parts, passes, rep
 TIER_SETTINGS = "settings/tiers.json"
 CHOICE = ("choice", "parts", "sensitivity")
 # Names that would be markup, script, a formula or the end of a script, were they not text.
-NAMES = ["<img src=x onerror=alert(1)>", "=cmd|' /C calc'!A1", "\"'></script><script>alert(2)</script>", "F2 & <b>bold</b>"]
+NAMES = ["<img src=x onerror=alert(1)>", "=cmd|' /C calc'!A1", "\"'></script><script>alert(2)</script>", "Süd (40)"]
 FARMS = ["Cattail <i>Bend</i>", "Cattail <i>Bend</i>", "</script>Slough", "Sand & Reed"]
 COSTS = {
     "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},

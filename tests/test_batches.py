@@ -1,11 +1,13 @@
 """Batches of fields: small enough, and untouched by fields that come and go elsewhere."""
 
+import re
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.files import fields
-from pipeline.files.fields import MOST_IN_BATCH, batches_of
+from pipeline.files.fields import MOST_IN_BATCH, batches_of, field_folder
 
 IDS = [f"F{number:05d}" for number in range(5000)]
 
@@ -31,6 +33,22 @@ def test_a_field_that_goes_touches_its_batch_and_the_one_it_is_joined_with(batch
     # Its sister and the branch that holds both may change their names: all lie under one prefix one bit shorter.
     assert all(name.startswith(home[:-1]) or home.startswith(name) for name in changed)
     assert sum(len(batches.get(name, [])) for name in changed) <= MOST_IN_BATCH + 1
+
+
+@pytest.mark.parametrize("name", ["North 40", "Süd (2)", "7+8", "a_b-c.d", "½ section", "x" * 120])
+def test_a_folder_is_called_as_its_field(name):
+    assert field_folder(name) == name
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["", ".", "..", ".hidden", "-rf", " a", "a ", "a.", "a/b", "a\\b", "a:b", "a*", "{a}", "a,b", "a=b", "'a'", "$a",
+     "a\tb", "a\u00a0b", "e\u0301", "\u212b", "con", "LPT1", "aux.txt", "nul .txt", "x" * 121, "ü" * 61],
+)  # fmt: skip
+def test_a_name_that_some_system_could_not_store_has_a_hash(name):
+    folder = field_folder(name)
+    assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_-]{0,60}-[0-9a-f]{8}", folder)
+    assert folder != field_folder(name + "!")
 
 
 def test_order_plays_no_part():

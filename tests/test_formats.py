@@ -285,7 +285,6 @@ def test_eastings_with_thousands_and_a_decimal_comma(tmp_path):
         ("lon,lat,lat\n1,2,3\n", {}, "has two columns 'lat'; expected each name once"),
         ("lon,lat\n-97.75,41.5\n", {"x": "LON", "y": "lat"}, "has no column 'LON' (for x); did you mean 'lon'?"),
         ("lon,lat\n-97.75,41.5\n", {"x": "lon"}, "expected x and y together under columns, or wkt alone"),
-        ("lon,lat\n", {}, "is empty; expected at least one feature"),
         ("wkt\nPOINT -97 41\n", {}, "feature 1: wkt: 'POINT -97 41' is not WKT; expected for example"),
     ],
 )

@@ -489,7 +489,7 @@ def test_field_id_of_any_text(tmp_path, name):
     folders = [one for names in read_json(tmp_path / "work/intake.json")["batches"].values() for one in names]
     assert len(set(folders)) == 2
     for folder in folders:
-        assert folder.isascii() and "/" not in folder and "\\" not in folder and len(folder) <= 80
+        assert unicodedata.is_normalized("NFC", folder) and "/" not in folder and "\\" not in folder and len(folder) <= 80
         assert folder.strip(". ") == folder and not folder.startswith("-")
         assert folder.split(".")[0].lower() not in {"con", "prn", "aux", "nul", "lpt1"}
 

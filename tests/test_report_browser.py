@@ -65,7 +65,7 @@ def test_first_screen_has_question_answer_matrix_and_legend(visit):
         assert "Good enough" in answer and "SBAS" in answer
     assert len(matrix(page)) == 4 and page.locator(".key li").count() == 6
     # Closed form: sbas returns within 36 in, so 2 (1 - Phi(4 Z / 36)) of the rows of strips 8 in wide miss.
-    (own,) = [row for row in matrix(page) if row[0] == "F2 & <b>bold</b>"]
+    (own,) = [row for row in matrix(page) if row[0] == NAMES[3]]
     assert own[2].startswith(f"{100 * 2 * normal_above(4 * Z / 36):.0f}\u00a0%")
 
 

@@ -22,7 +22,7 @@ def read_bases(source) -> Layer:
     ----------
     source : Source
     """
-    found = read_layer(source, role="bases", kind=POINTS, known=(c.BASE_ID, c.SURVEYED))
+    found = read_layer(source, role="bases", kind=POINTS, known=(c.BASE_ID, c.SURVEYED), may_be_empty=True)
     surveyed = booleans_of(found.kept, c.SURVEYED, f"inputs.bases: {found.place}", otherwise=True)
     names = found.kept[c.BASE_ID].map(text_of) if c.BASE_ID in found.kept else ""
     return replace(found, kept=found.kept.assign(**{c.BASE_ID: names, c.SURVEYED: surveyed}))

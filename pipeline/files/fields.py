@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+import unicodedata
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from itertools import groupby
@@ -21,8 +22,13 @@ from pipeline.files.texts import id_text, shown
 MOST_IN_BATCH = 80
 # Boundaries from two surveys of one fence overlap by slivers; more than this share of a field is a slip.
 OVERLAP_SHARE = 0.001
+# What a folder's name may have beside letters and digits of any script: nothing that a shell, a disk or the workflow
+# reads as a sign of its own.
+_PLAIN_SIGNS = set(" ._-()+")
+# Longest name taken as it is [bytes]: some disks end at 143, and names beside a folder are longer by a few.
+_LONGEST_NAME = 120
 # Names that some systems keep for devices, whatever follows the point.
-_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
+_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d) *(\.|$)", re.IGNORECASE)
 
 
 def batches_of(field_ids: Iterable[str]) -> dict[str, list[str]]:
@@ -59,12 +65,18 @@ def _split(fields: list[tuple[str, str]], length: int) -> Iterator[tuple[str, li
 
 def field_folder(field_id: str) -> str:
     """A folder name for a field id: as it is where that is safe everywhere, else marked with a hash."""
-    plain = re.sub(r"[^A-Za-z0-9._-]", "_", field_id)
-    ours = plain == field_id and 0 < len(plain) <= 80 and plain[0] not in ".-" and plain[-1] != "."
-    if ours and not _DEVICE.match(plain):
-        return plain
+    if _safe_as_name(field_id):
+        return field_id
+    plain = re.sub(r"[^A-Za-z0-9_-]", "_", field_id)
     # The hash comes before the first point, since CON.txt is a device as much as CON is.
-    return f"{plain.replace('.', '_').lstrip('-_')[:60] or 'field'}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
+    return f"{plain.lstrip('-_')[:60] or 'field'}-{hashlib.sha256(field_id.encode()).hexdigest()[:8]}"
+
+
+def _safe_as_name(text: str) -> bool:
+    # Letters of more than one code point are joined by some disks, and left apart by others.
+    whole = unicodedata.is_normalized("NFC", text) and all(one.isalnum() or one in _PLAIN_SIGNS for one in text)
+    short = 0 < len(text.encode()) <= _LONGEST_NAME
+    return whole and short and text[0] not in " .-" and text[-1] not in " ." and not _DEVICE.match(text)
 
 
 def check_apart(layer: Layer) -> None:

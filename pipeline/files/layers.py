@@ -94,7 +94,9 @@ class Layer:
         return replace(self, kept=self.kept[~bad], rejects=rejects)
 
 
-def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ...]) -> Layer:
+def read_layer(
+    source, *, role: str, kind: tuple[int, ...], known: tuple[str, ...], may_be_empty: bool = False
+) -> Layer:
     """Read one layer of the configuration.
 
     Parameters
@@ -107,6 +109,8 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         Geometry types wanted: POLYGONS, LINES or POINTS.
     known : tuple of str
         Our column names that this layer may have.
+    may_be_empty : bool, optional
+        Whether a layer without features will do: one in which there is nothing yet.
 
     Raises
     ------
@@ -119,10 +123,11 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
         layer = layer_name(copy, source.layer, f"inputs.{role}: {shown_path(path)}")
         place = f"inputs.{role}: {shown_path(path)}, layer '{shown(layer)}'"
         features = read_features(copy, layer, source, place, wanted)
-    if len(features.frame) == 0:
+    empty = len(features.frame) == 0
+    if empty and not may_be_empty:
         raise InputError(f"{place}: is empty; expected at least one feature")
     frame = with_crs(features.frame, source.crs, place)
-    notes = [*features.notes, *check_place(frame, place)]
+    notes = [*features.notes, *(["holds no feature"] if empty else check_place(frame, place))]
     wild = _no_degrees(frame, place)
     faults = np.where(np.equal(features.faults, None), wild, features.faults)
     frame, more = _mapped(frame, source, known, features.theirs, place)
@@ -136,7 +141,7 @@ def read_layer(source, *, role: str, kind: tuple[int, ...], known: tuple[str, ..
     found = Layer(frame, rejects, len(frame), path.as_posix(), layer, said, read_m)
     found = replace(found, theirs=tuple(features.theirs), format=features.format)
     found = found.reject(np.not_equal(faults, None), faults)
-    return _without_bad_geometry(found, kind, place)
+    return found if empty else _without_bad_geometry(found, kind, place)
 
 
 def lengths_m(shape: np.ndarray, crs) -> np.ndarray:

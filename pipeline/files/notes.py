@@ -21,7 +21,7 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
         If nothing joins the frames of a field's strips and rows.
     """
     notes = []
-    if "bases" not in layers:
+    if "bases" not in layers or not len(layers["bases"].kept):
         notes.append("no bases are given: every baseline counts as 0, and whether a tier with a range reaches is unknown")
     notes += [note for layer in layers.values() for note in layer.notes]
     return notes + _tier_notes(settings, layers) + frame_notes(settings, layers)

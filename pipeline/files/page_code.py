@@ -31,6 +31,11 @@ def field_anchor(field_id: str) -> str:
     return f"field-{quote(field_id, safe='')}"
 
 
+def address_of(folder: str) -> str:
+    """A folder's name as part of an address, and as an id in a page."""
+    return quote(folder, safe="")
+
+
 def whole(values: np.ndarray, *, unit: float) -> np.ndarray:
     """Values in whole units, shape as given."""
     return np.round(np.asarray(values, float) / unit).astype(np.int64)

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
-from pipeline.files.page_code import csp_hash, field_anchor
+from pipeline.files.page_code import address_of, csp_hash, field_anchor
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
 from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
 from pipeline.files.texts import safe_text
@@ -123,17 +123,18 @@ class Report:
             strip_colour=STRIP_COLOUR, dig_colour=DIG_COLOUR,
             downloads=[(name.removeprefix("../"), home + name, text) for name, text in DOWNLOADS],
             made=f"Made by Rowreturn {__version__} from {plain_text(self.sources)}.", data=Markup(_json(data)),
-            packed=sorted((packed or {}).items()),
+            packed=sorted((address_of(folder), text) for folder, text in (packed or {}).items()),
         ).encode()  # fmt: skip
 
     def _field(self, one: dict, farms: list[str], home: str, held: bool, link: str) -> dict:
+        address = address_of(one["folder"])
         out = {
-            "id": plain_text(one["id"]), "folder": one["folder"], "farm": farms.index(_farm_name(one)),
-            "href": f"{link}#{one['folder']}", "notes": remarks(one, names=self.names),
+            "id": plain_text(one["id"]), "folder": address, "farm": farms.index(_farm_name(one)),
+            "href": f"{link}#{address}", "notes": remarks(one, names=self.names),
             "tiers": [_cell(one["tiers"][tier]) for tier in self.names],
         }  # fmt: skip
         if held:
-            there = f"{home}fields/{one['folder']}"
+            there = f"{home}fields/{address}"
             drawn = [("sheet to hand over, PDF", f"{there}/sheet.pdf"), ("sheet, PNG", f"{there}/sheet.png")]
             links = [
                 *(drawn if one["folder"] in self.sheets else []), ("raster of classes, GeoTIFF", f"{there}/overlap.tif"),

@@ -38,11 +38,11 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     InputError
         If a check has no tape error, no measured value or two of them, or one that cannot be.
     """
-    found = read_layer(source, role="checks", kind=POINTS, known=("offset", "distance", "tape_error", c.PASS_ID))
+    columns = ("offset", "distance", "tape_error")
+    found = read_layer(source, role="checks", kind=POINTS, known=(*columns, c.PASS_ID), may_be_empty=True)
     place = f"inputs.checks: {found.place}"
     kept = found.kept.copy()
-    columns = {name: _lengths(kept, name, place) for name in ("offset", "distance", "tape_error")}
-    offset, distance, tape = (columns[name] for name in columns)
+    offset, distance, tape = (_lengths(kept, name, place) for name in columns)
     both, neither = np.isfinite(offset) & np.isfinite(distance), ~np.isfinite(offset) & ~np.isfinite(distance)
     measured = np.where(np.isfinite(offset), offset, distance)
     for bad, said in (
@@ -83,7 +83,7 @@ def read_zones(source, *, fields: gpd.GeoDataFrame, tiers: Collection[str]) -> L
     InputError
         If a zone names no tier or an unknown one, or says neither factor nor unavailable.
     """
-    found = read_layer(source, role="zones", kind=POLYGONS, known=(c.TIER, c.FACTOR, c.UNAVAILABLE))
+    found = read_layer(source, role="zones", kind=POLYGONS, known=(c.TIER, c.FACTOR, c.UNAVAILABLE), may_be_empty=True)
     place = f"inputs.zones: {found.place}"
     kept = found.kept.copy()
     named = (kept[c.TIER] if c.TIER in kept else pd.Series("", index=kept.index)).map(text_of).fillna("")

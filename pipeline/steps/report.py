@@ -5,6 +5,7 @@ from pathlib import Path
 
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
+from pipeline.files.page_code import address_of
 from pipeline.files.report_choice import ToldChoice, place_of
 from pipeline.files.report_page import Report, by_farm
 from pipeline.files.report_words import attention
@@ -81,7 +82,7 @@ def _first(
     if not pages:
         one = replace(whole, sections=told.sections(), costs=told.of_fields()) if told else whole
         return one.page(fields, packed={folder: path.read_text() for folder, path in files.items()})
-    at = [(f"report/{name}.html", one) for name, (_, mine) in pages.items() for one in mine]
+    at = [(f"report/{address_of(name)}.html", one) for name, (_, mine) in pages.items() for one in mine]
     # A farm of several pages has its choice on each; the last said first is the first that stays.
     farms = {place_of(one): page for page, one in reversed(at)}
     index = replace(whole, sections=told.index(farms)) if told else whole
