@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pandas as pd
+import pyproj
 import pytest
 import shapely
 from workflow import PROJECT, WIDTH_M, boundaries, config, hashes, passes_of, run_steps, snakemake, write_coop
@@ -300,12 +301,13 @@ def test_other_code_and_other_versions(again, capsys):
     path = Path("results/manifest.json")
     said = json.loads(path.read_text())
     said["code_sha256"] = "0" * 64
-    said["versions"]["numpy"] = "1.0"
+    said["versions"] |= {"numpy": "1.0", "PROJ of pyproj": "4.9.3"}
     path.write_text(json.dumps(said))
     code, lines = verify(capsys)
     assert code == 1
     assert lines[1].startswith("version differs: code was 000000000000, is ")
-    assert lines[2].startswith("version differs: numpy was 1.0, is ")
+    assert lines[3].startswith("version differs: numpy was 1.0, is ")
+    assert lines[2] == f"version differs: PROJ of pyproj was 4.9.3, is {pyproj.proj_version_str}"
 
 
 @pytest.mark.parametrize("text", [None, "", "{", "[]", "{}", '{"outputs": {"a": 1}}', "[" * 100_000, "\x00\xff"])

@@ -10,12 +10,14 @@ from pipeline.files.headline import headline
 WANTED = {0.0: "0 %", 0.001: "<1 %", 0.005: "1 %", 0.125: "13 %", 0.145: "15 %", 0.5: "50 %", 0.997: ">99 %", 1.0: "100 %"}
 
 
-def tables_in(folder, shares, *, judged_m=100.0, checks=0, reach="in reach") -> str:
-    figures = {c.EXPECTED_MISS_SHARE: shares, c.P10: 0.125, c.P90: 0.997, c.CHECKED_SHARE: 0.001}
-    checked = dict(zip(c.CHECKED_SHARES, (0.0, 0.001, 0.145), strict=True))
+def tables_in(folder, shares, *, checks=0, reach="in reach") -> str:
+    known = {c.P10: 0.125, c.P90: 0.997, c.CHECKED_SHARE: 0.001}
+    known |= dict(zip(c.CHECKED_SHARES, (0.0, 0.001, 0.145), strict=True))
+    # Where the expected share is missing the table has none of the others either.
+    figures = {name: np.where(np.isnan(shares), np.nan, one) for name, one in known.items()}
     pd.DataFrame({
         c.FIELD_ID: [f"F{k}" for k in range(len(shares))], c.TIER: "any", c.REACH: reach, c.CHECK_COUNT: checks,
-        c.HOLDS_M: judged_m, c.DOUBT_M: 0.0, c.MISSES_M: 0.0, **figures, **checked,
+        c.EXPECTED_MISS_SHARE: shares, **figures,
     }).to_csv(folder / "field_tier.csv", index=False)  # fmt: skip
     return headline(folder)
 
@@ -30,7 +32,7 @@ def test_shares_read_as_they_do_in_the_report(tmp_path):
 
 
 def test_a_field_without_rows_on_strips_has_no_share(tmp_path):
-    said = tables_in(tmp_path, [0.0, 0.0], judged_m=[100.0, 0.0], checks=[0, 2])
+    said = tables_in(tmp_path, [0.0, np.nan], checks=[0, 2])
     assert cells(said) == {"F0": "0 %", "F1": "-"}
     assert "F1  any - (- to -) - (- to -) after 2 ground checks" in " ".join(said.replace("   ", " ").splitlines())
 

@@ -118,6 +118,19 @@ def test_rows_across_the_strips_and_beyond_them_are_reported_apart(tmp_path):
     assert one[c.NO_STRIP_M] == pytest.approx(ROWS * (50.0 - strips_m), rel=5e-3)
 
 
+def test_where_no_row_stands_by_a_strip_there_are_no_shares(tmp_path):
+    """Of no length there is no share, and 0 would read as a good one."""
+    write_coop(tmp_path, strips=passes_of(1), rows=passes_of())
+    tables = run_steps(config(tmp_path), tmp_path)
+    for name in ("fields", "rows", "passes"):
+        bare = tables[name]["field_id"] == "F2"
+        assert bare.any() and not bare.all()
+        shares = tables[name].filter(regex=r"^expected_miss_share$|^miss_share_p\d\d$")
+        assert shares.shape[1] >= 2 and shares[bare].isna().all(axis=None) and shares[~bare].notna().all(axis=None)
+        assert (tables[name].loc[bare, c.NO_STRIP_M] == tables[name].loc[bare, c.ROW_LENGTH_M]).all()
+        assert (tables[name].loc[bare, [c.EXPECTED_MISS_M, c.ROWS_MISSED]] == 0).all(axis=None)
+
+
 def test_what_lies_outside_the_field_is_told_of_rows_and_of_strips(tmp_path):
     """By arithmetic: four passes of twelve, strips 10 m too long at both ends, rows 5 m."""
     longer = {}

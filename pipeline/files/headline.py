@@ -5,7 +5,6 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.figures import without_empty_shares
 from pipeline.core.show import GAP, NOTHING, share_text
 from pipeline.files.account import account_lines
 from pipeline.files.choice_words import CAUTION, said_of
@@ -24,7 +23,6 @@ def headline(results: Path) -> str:
         Folder of a finished run.
     """
     table = pd.read_csv(results / "field_tier.csv", dtype={c.FIELD_ID: str}, keep_default_na=False, na_values=[""])
-    table = without_empty_shares(table)
     mark = table[c.REACH].map(lambda reach: "*" if reach == c.OUT_OF_REACH else "")
     cell = table[c.EXPECTED_MISS_SHARE].map(_plain) + mark
     shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")

@@ -25,7 +25,7 @@ def result_hashes(results: Path) -> dict[str, str]:
 
 
 def made_with(project: Path) -> dict:
-    """Versions of this program, of Python and of packages, and one hash over the modules that the steps run.
+    """Versions of this program, of Python, of packages and of the libraries in them, and one hash over the modules that the steps run.
 
     Parameters
     ----------
@@ -34,13 +34,29 @@ def made_with(project: Path) -> dict:
     """
     return {
         "rowreturn": __version__, "code_sha256": code_hash(project, steps_signed_for(project)),
-        "python": platform.python_version(), "versions": versions(),
+        "python": platform.python_version(), "versions": versions() | _native_versions(),
     }  # fmt: skip
 
 
 def versions() -> dict[str, str]:
     """Versions of the packages that figures come from."""
     return {name: _version(name) for name in LIBRARIES}
+
+
+def _native_versions() -> dict[str, str]:
+    """Versions of the libraries that packages bring along, or find on the system where they are built there.
+
+    Loaded here, for only the manifest needs them: every job takes the versions of packages.
+    """
+    import pyogrio
+    import pyproj
+    import rasterio
+    import shapely
+
+    return {
+        "GDAL of pyogrio": pyogrio.__gdal_version_string__, "GDAL of rasterio": rasterio.__gdal_version__,
+        "GEOS of shapely": shapely.geos_version_string, "PROJ of pyproj": pyproj.proj_version_str,
+    }  # fmt: skip
 
 
 def _version(package: str) -> str:

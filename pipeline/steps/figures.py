@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.figures import summed, with_shares
+from pipeline.core.figures import summed, with_shares, without_empty_shares
 from pipeline.errors import CheckError
 from pipeline.files.log import run_step
 from pipeline.files.store import listed_folder, read_frame
@@ -89,6 +89,7 @@ def _figures(table: pd.DataFrame, keys: list[str], order: dict[str, int], extras
     """Columns and lines of a table of figures, in their order."""
     figures = [name for name in c.FIGURES if name in table]
     wanted = [*keys, *figures, *(name for name in extras if name not in keys)]
+    table = without_empty_shares(table)
     return _sorted(table, [key for key in keys if key not in (c.FARM, c.TIER, c.PASS_ID)], order, [])[wanted]
 
 

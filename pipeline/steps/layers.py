@@ -10,7 +10,6 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.figures import without_empty_shares
 from pipeline.core.local import from_local, to_geographic
 from pipeline.files.advice import nothing
 from pipeline.files.geopackage import Style, write_geopackage
@@ -68,7 +67,6 @@ def run(
         The rejects once more, as a table.
     """
     figures = pd.read_csv(summary, dtype=dict.fromkeys(TEXTS, str), keep_default_na=False, na_values=[""])
-    figures = without_empty_shares(figures)  # a map of shares leaves such a field white
     tiers = list(pd.unique(figures[c.TIER]))
     crs = read_json(crs_from)["crs"]
     rejected = read_geo(rejects)
