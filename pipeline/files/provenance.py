@@ -25,7 +25,7 @@ def result_hashes(results: Path) -> dict[str, str]:
 
 
 def made_with(project: Path) -> dict:
-    """Versions of this program, of Python, of packages and of the libraries in them, and one hash over the modules that the steps run.
+    """Versions of this program, Python, packages and the libraries in them; one hash over the modules that the steps run.
 
     Parameters
     ----------

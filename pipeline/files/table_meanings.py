@@ -41,7 +41,7 @@ MEANINGS = {
     c.CROSSING_M: "row length that crosses the strips",
     c.OUTSIDE_M: "row length outside the field, in none of the other columns",
     c.EXPECTED_MISS_M: "expected row length off the own strip",
-    c.EXPECTED_MISS_SHARE: "the same as a share of holds + doubt + misses; empty, as the percentiles are, where there are none",
+    c.EXPECTED_MISS_SHARE: "its share of holds + doubt + misses; empty, as the percentiles are, where there are none",
     c.P10: "10th percentile of the missed share, over joint draws of the error",
     c.P50: "50th percentile of the missed share",
     c.P90: "90th percentile of the missed share: no larger in nine of ten springs, if the tier's figures hold",
