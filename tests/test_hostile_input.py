@@ -639,6 +639,17 @@ def test_row_count_out_of_range(tmp_path, count):
     assert reasons(rejects) == {"1": f"row_count is {count:g}, expected a whole number, 1 to 120"}
 
 
+@pytest.mark.parametrize(("said", "told"), [("twelve", "'twelve'"), (None, "missing"), ("a dozen", "'a dozen'")])
+def test_row_count_that_is_no_number(tmp_path, said, told):
+    strips = passes_of().assign(ROWS=[said, *["12"] * 7])
+    write_coop(tmp_path, strips=strips)
+    settings = plain(tmp_path)
+    del settings["inputs"]["strips"]["constants"]["row_count"]
+    settings["inputs"]["strips"]["columns"]["row_count"] = "ROWS"
+    _, rejects = taken(settings, tmp_path)
+    assert reasons(rejects) == {"1": f"row_count is {told}, expected a whole number, 1 to 120"}
+
+
 def test_time_in_the_place_of_a_width(tmp_path):
     write_coop(tmp_path, strips=passes_of().assign(WIDE=pd.Timestamp("2026-04-20", tz="UTC")))
     settings = plain(tmp_path)

@@ -23,6 +23,7 @@ LIMITS = {c.ROW_COUNT: (1, 120), c.ROW_SPACING_M: (0.1, 5.0), c.STRIP_WIDTH_M: (
 def with_numbers(found: Layer, place: str) -> Layer:
     """Counts and lengths as numbers in SI; a value outside the limits rejects its feature."""
     kept = found.kept.copy()
+    counted = kept[c.ROW_COUNT]
     kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
     for theirs, ours in (("row_spacing", c.ROW_SPACING_M), ("strip_width", c.STRIP_WIDTH_M)):
         kept[ours] = lengths_of(kept[theirs], place, theirs) if theirs in kept else np.nan
@@ -36,9 +37,16 @@ def with_numbers(found: Layer, place: str) -> Layer:
         if name == c.ROW_COUNT:
             bad, whole = bad | (value != np.floor(value)), "a whole number, "
         if bad.any():
-            reasons = np.array([f"{name} is {v:g}, expected {whole}{low:g} to {high:g}" for v in value], object)
+            said = counted[found.kept.index] if name == c.ROW_COUNT else found.kept[name]
+            told = [_told(*pair) for pair in zip(value, said, strict=True)]
+            reasons = np.array([f"{name} is {one}, expected {whole}{low:g} to {high:g}" for one in told], object)
             found = found.reject(bad, reasons)
     return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
+
+
+def _told(value: float, said: object) -> str:
+    """A number for a message, or what stands where none could be read."""
+    return f"{value:g}" if not np.isnan(value) else "missing" if pd.isna(said) else f"'{shown(said)}'"
 
 
 def without_misfits(found: Layer, row_margin_m: float) -> Layer:
