@@ -62,7 +62,10 @@ def _fault(item: Any, *, source: str) -> str:
         return f"{where}: is missing; add it as config/README.md shows"
     if item["type"] == "value_error":
         return f"{where}: {item['ctx']['error']}"
-    expected = item["msg"].replace("Input should be", "expected")
+    if item["type"] in ("model_type", "model_attributes_type", "dict_type"):
+        expected = "expected keys with values under it"
+    else:
+        expected = item["msg"].replace("Input should be", "expected")
     return f"{where}: found {shown(repr(item['input']))}, {expected}; correct it as config/README.md shows"
 
 
