@@ -21,7 +21,7 @@ from bench.coop import FILE, TIERS, write_coop
 from bench.table import Goal, least_worked, show, worked
 from pipeline.core.overlap import Grid
 from pipeline.files.geopackage import write_geopackage
-from pipeline.files.raster import overlap_tiff, write_lines
+from pipeline.files.raster import overlap_tiff
 from pipeline.files.store import write_bytes, write_csv
 from pipeline.steps import workbook
 from pipeline.steps.layers import styles
@@ -100,7 +100,7 @@ class Written:
             write_geopackage(results / name, parts, crs=layers[0][2], styles=styles(list(TIERS)) if len(layers) > 1 else ())
         for name, (cells, how, tags) in self.rasters.items():
             with overlap_tiff(results / "fields" / name / "overlap.tif", **how) as raster:
-                write_lines(raster, 0, cells)
+                raster.write(0, cells)
                 for number, said in enumerate(tags):
                     raster.update_tags(number + 1, **said)
 

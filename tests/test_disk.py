@@ -14,7 +14,7 @@ from workflow import CRS, config, hashes, passes_of, snakemake, write_coop
 
 from pipeline.core.overlap import Grid
 from pipeline.files.geopackage import write_geopackage
-from pipeline.files.raster import overlap_tiff, write_lines
+from pipeline.files.raster import overlap_tiff
 from pipeline.files.store import remove, sha256
 
 FULL = "No space left on device"
@@ -74,7 +74,7 @@ def raster(path: Path) -> None:
     grid = Grid.around((600_000, 4_600_000, 600_060, 4_600_055), cell_m=0.1)
     cells = np.random.default_rng(1).integers(0, 6, (2, grid.lines, grid.columns), np.uint8)
     with overlap_tiff(path, grid=grid, crs_wkt=CRS, bands=["a", "b"]) as out:
-        write_lines(out, 0, cells)
+        out.write(0, cells)
 
 
 def geopackage(path: Path) -> None:

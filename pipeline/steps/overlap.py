@@ -22,7 +22,7 @@ from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.progress import counted
-from pipeline.files.raster import BLOCK, overlap_tiff, write_lines
+from pipeline.files.raster import BLOCK, OverlapRaster, overlap_tiff
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.stacked import stacked
 from pipeline.files.store import hash_of_files, read_json, write_frame
@@ -87,18 +87,18 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
         del lines
         routes = agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
         _check(field, routes)
-        _describe(raster, counted)
+        _describe(raster.cells, counted)
     return _table(field, judging, counted, routes)
 
 
-def _paint(raster: rasterio.DatasetBase, *, lines: Lines, bands: Bands, grid: Grid, rows: int) -> np.ndarray:
+def _paint(raster: OverlapRaster, *, lines: Lines, bands: Bands, grid: Grid, rows: int) -> np.ndarray:
     """Fill the raster; length of each row by class code under each tier, shape (tiers, rows, 6) [m]."""
     counted = np.zeros((len(bands.bound_m), rows, 6))
     for first, window in _windows(grid, len(bands.bound_m)):
         count_cells(
             lines, bands, grid, first_line=first, window=window, counted=counted, crossing_deg=CROSSING_ANGLE_DEG
         )
-        write_lines(raster, first, window)
+        raster.write(first, window)
     return counted
 
 
