@@ -99,13 +99,14 @@ def test_sheet_is_written_whole_and_the_same_twice(tmp_path):
 
 
 def test_failed_write_leaves_the_old_sheet(tmp_path, monkeypatch):
-    png = tmp_path / "sheet.png"
-    png.write_bytes(b"old")
+    png, pdf = old = [tmp_path / "sheet.png", tmp_path / "sheet.pdf"]
+    for path in old:
+        path.write_bytes(b"old")
     figure = sheet.draw_sheet(sheet_data(1))
     monkeypatch.setattr(figure, "savefig", lambda path, **_: (path.write_bytes(b"half"), 1 / 0))
     with pytest.raises(ZeroDivisionError):
-        sheet.save_sheet(figure, png=png, pdf=tmp_path / "sheet.pdf")
-    assert png.read_bytes() == b"old" and list(tmp_path.iterdir()) == [png]
+        sheet.save_sheet(figure, png=png, pdf=pdf)
+    assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"sheet.png": b"old", "sheet.pdf": b"old"}
 
 
 def test_sheet_says_what_it_must():

@@ -15,6 +15,7 @@ from matplotlib.path import Path
 from matplotlib.transforms import Affine2D
 
 from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, INK
+from pipeline.files.sheet_picture import Picture
 from pipeline.files.sheet_words import DPI, MM_PER_INCH
 
 ROUND_SCALES = (
@@ -168,12 +169,12 @@ def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) 
     pictures = _pictures(maps, pitch_px=row_spacing_mm / PIXEL_MM)
     high, wide = pictures[0].shape[:2]
     left, top = lefts.min() - AROUND_PX, tops.max() + AROUND_PX
-    pixels = np.full((top - tops.min() + high, lefts.max() + wide - left, 3), 255, np.uint8)
+    pixels = np.full((top - tops.min() + high, lefts.max() + wide - left, 4), 255, np.uint8)
     for picture, x, y in zip(pictures, lefts - AROUND_PX - left, top - tops - AROUND_PX, strict=True):
-        pixels[y : y + high, x : x + wide] = np.minimum(pixels[y : y + high, x : x + wide], picture)
-    right, foot = left + pixels.shape[1], top - pixels.shape[0]
-    place = (left * PIXEL_MM, right * PIXEL_MM, tall - foot * PIXEL_MM, tall - top * PIXEL_MM)
-    page.imshow(pixels, extent=place, interpolation="none", aspect="auto", zorder=0)
+        under = pixels[y : y + high, x : x + wide, :3]
+        np.minimum(under, picture, out=under)
+    foot = top - pixels.shape[0]
+    page.add_artist(Picture(pixels, corner=(left * PIXEL_MM, tall - foot * PIXEL_MM)))
 
 
 def _pictures(maps: Sequence[DrawnMap], *, pitch_px: float) -> list[np.ndarray]:
