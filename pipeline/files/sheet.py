@@ -5,7 +5,6 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
@@ -14,6 +13,7 @@ from pipeline.core import show
 from pipeline.files.sheet_data import AFTER_CHECKS, SheetData
 from pipeline.files.sheet_eye import row_eye
 from pipeline.files.sheet_maps import draw_maps, map_grid
+from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_parts import (
     HAIR,
     INK,
@@ -27,7 +27,7 @@ from pipeline.files.sheet_parts import (
 )
 from pipeline.files.sheet_picture import png_bytes
 from pipeline.files.sheet_table import draw_table, out_of_reach, table_height
-from pipeline.files.sheet_words import DPI, MM_PER_INCH, text_width
+from pipeline.files.sheet_words import DPI, text_width
 from pipeline.files.store import whole_file, write_bytes
 
 CAUTION = (
@@ -61,7 +61,7 @@ def draw_sheet(data: SheetData, *, paper: str | None = None) -> Figure:
         If the paper is unknown.
     """
     paper = paper or data.paper
-    page = _blank_page(*PAPERS_MM[paper])
+    page = Page.blank(*PAPERS_MM[paper])
     table = data.table.set_index(c.TIER, drop=False).loc[list(data.tier_names)]
     letters = string.ascii_uppercase[: len(table)]
     wide, tall = PAPERS_MM[paper]
@@ -109,16 +109,7 @@ def save_sheet(figure: Figure, *, png: Path, pdf: Path) -> None:
     write_bytes(png, png_bytes(np.asarray(canvas.buffer_rgba()), dpi=DPI))
 
 
-def _blank_page(wide: float, tall: float) -> Axes:
-    figure = Figure(figsize=(wide / MM_PER_INCH, tall / MM_PER_INCH), dpi=DPI, facecolor="white")
-    FigureCanvasAgg(figure)
-    page = figure.add_axes((0, 0, 1, 1))
-    page.set(xlim=(0, wide), ylim=(tall, 0), autoscale_on=False)
-    page.set_axis_off()
-    return page
-
-
-def _header(page: Axes, *, data: SheetData, table: pd.DataFrame, wide: float) -> None:
+def _header(page: Page, *, data: SheetData, table: pd.DataFrame, wide: float) -> None:
     right, name = wide - MARGIN_MM, f"Field {data.field_id}"
     half = 0.6 * (wide - 2 * MARGIN_MM)
     # What the names leave goes to the remarks.
@@ -160,7 +151,7 @@ def _answer(data: SheetData, table: pd.DataFrame) -> str:
 
 
 def _side(
-    page: Axes,
+    page: Page,
     *,
     data: SheetData,
     table: pd.DataFrame,
@@ -170,7 +161,7 @@ def _side(
     foot: float,
     paper: str,
 ) -> None:
-    right = page.get_xlim()[1] - MARGIN_MM
+    right = page.wide_mm - MARGIN_MM
     x = right - side
     stroke(page, [x - SIDE_GAP_MM / 2] * 2, [TOP_MM, foot], color=HAIR, linewidth=0.5)
     present = np.unique(np.concatenate([codes for _, codes in data.rows.values()] or [np.zeros(0, np.uint8)]))
@@ -193,7 +184,7 @@ def _side(
     )
 
 
-def _footer(page: Axes, *, data: SheetData, wide: float, tall: float) -> None:
+def _footer(page: Page, *, data: SheetData, wide: float, tall: float) -> None:
     width = wide - 2 * MARGIN_MM
     words(
         page,

@@ -3,10 +3,10 @@
 import math
 from collections.abc import Sequence
 
-from matplotlib.axes import Axes
 from matplotlib.patches import Polygon, Rectangle
 
 from pipeline.core import show
+from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, HAIR, HOLDS, INK, MISSES, SOFT, stroke, words
 
 SOIL = "#E4E0D8"
@@ -15,7 +15,7 @@ GUTTER_MM, FIGURE_MM, LONGEST_BAR_MM = 6.0, 14.0, 16.0
 
 
 def row_eye(
-    page: Axes,
+    page: Page,
     *,
     box: tuple[float, float, float, float],
     letters: Sequence[str],
@@ -29,7 +29,7 @@ def row_eye(
 
     Parameters
     ----------
-    page : Axes
+    page : Page
         Page in millimetres.
     box : tuple of float
         Left, top, width and height [mm].
@@ -77,7 +77,7 @@ def row_eye(
     )
 
 
-def _scale_bar(page: Axes, *, right: float, y: float, scale: float, units: str) -> None:
+def _scale_bar(page: Page, *, right: float, y: float, scale: float, units: str) -> None:
     """A round length, its bar ending at (right, y) [mm]."""
     unit, unit_m, steps = ("in", show.INCH_M, (1, 2, 3, 6, 12, 24)) if units == "us" else ("cm", 0.01, (1, 2, 5, 10, 20, 50))
     sizes = [(step, 1000 * step * unit_m / scale) for step in steps]
@@ -89,7 +89,7 @@ def _scale_bar(page: Axes, *, right: float, y: float, scale: float, units: str) 
 
 
 def _strips(
-    page: Axes,
+    page: Page,
     *,
     ground: tuple[float, float, float, float],
     mm_per_m: float,
@@ -97,19 +97,19 @@ def _strips(
     row_spacing_m: float,
 ) -> None:
     left, top, width, height = ground
-    page.add_artist(Rectangle((left, top), width, height, facecolor=GROUND, edgecolor="none"))
+    page.add(Rectangle((left, top), width, height, facecolor=GROUND, edgecolor="none"))
     for side in (-1, 0, 1):
         centre = left + width / 2 + side * row_spacing_m * mm_per_m
         start = max(centre - strip_width_m * mm_per_m / 2, left)
         end = min(centre + strip_width_m * mm_per_m / 2, left + width)
         if end > start:
-            page.add_artist(Rectangle((start, top), end - start, height, facecolor=SOIL, edgecolor="none"))
-    page.add_artist(Rectangle((left, top), width, height, facecolor="none", edgecolor=HAIR, linewidth=0.5))
+            page.add(Rectangle((start, top), end - start, height, facecolor=SOIL, edgecolor="none"))
+    page.add(Rectangle((left, top), width, height, facecolor="none", edgecolor=HAIR, linewidth=0.5))
     stroke(page, [left + width / 2] * 2, [top + 0.6, top + height], color=INK, linewidth=0.8, dashes=(2, 1.5))
 
 
 def _errors(
-    page: Axes,
+    page: Page,
     *,
     ground: tuple[float, float, float, float],
     letters: Sequence[str],
@@ -129,9 +129,9 @@ def _errors(
             _interval(page, y=y, middle=left + width / 2, reach=error_m * mm_per_m, hold=hold, edge=width / 2)
 
 
-def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float, edge: float) -> None:
+def _interval(page: Page, *, y: float, middle: float, reach: float, hold: float, edge: float) -> None:
     shown, thick = min(reach, edge), 1.5
-    page.add_artist(
+    page.add(
         Rectangle(
             (middle - shown, y - thick / 2),
             2 * shown,
@@ -141,7 +141,7 @@ def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float,
         )
     )
     on = min(shown, hold)
-    page.add_artist(
+    page.add(
         Rectangle(
             (middle - on, y - thick / 2), 2 * on, thick, facecolor=CLASS_COLOURS[HOLDS], edgecolor="none"
         )
@@ -151,12 +151,12 @@ def _interval(page: Axes, *, y: float, middle: float, reach: float, hold: float,
         for side in (-1, 1):
             tip, root = middle + side * edge, middle + side * (edge - 2)
             for far, near in ((y - thick / 2, y), (y + thick / 2, y)):
-                page.add_artist(
+                page.add(
                     Polygon([(root, far), (tip, far), (tip, near)], facecolor=GROUND, edgecolor="none")
                 )
 
 
-def _measure(page: Axes, *, y: float, middle: float, half: float, text: str) -> None:
+def _measure(page: Page, *, y: float, middle: float, half: float, text: str) -> None:
     stroke(page, [middle - half, middle + half], [y, y], color=SOFT, linewidth=0.6)
     for side in (-1, 1):
         stroke(page, [middle + side * half] * 2, [y - 0.8, y + 0.8], color=SOFT, linewidth=0.6)

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
-from matplotlib.axes import Axes
 from matplotlib.backend_bases import GraphicsContextBase
 from matplotlib.backends.backend_agg import RendererAgg
 from matplotlib.colors import to_rgb
@@ -14,6 +13,7 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from matplotlib.transforms import Affine2D
 
+from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_parts import CLASS_COLOURS, GROUND, INK
 from pipeline.files.sheet_picture import Picture
 from pipeline.files.sheet_words import DPI, MM_PER_INCH
@@ -143,13 +143,13 @@ class DrawnMap:
     codes: np.ndarray
 
 
-def on_pixels(page: Axes, *, x: float, y: float) -> tuple[float, float]:
+def on_pixels(page: Page, *, x: float, y: float) -> tuple[float, float]:
     """The place [mm] near (x, y) where pixels of the PNG meet: counted from the left and from the foot of the page."""
-    tall = page.get_ylim()[0]
+    tall = page.tall_mm
     return round(x / PIXEL_MM) * PIXEL_MM, tall - round((tall - y) / PIXEL_MM) * PIXEL_MM
 
 
-def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) -> None:
+def draw_fields(page: Page, *, maps: Sequence[DrawnMap], row_spacing_mm: float) -> None:
     """Draw the ground of all maps and their rows, coloured by class, in the order given, as one picture.
 
     It is drawn once, at the resolution of the PNG, and the PDF shows the same pixels: there are more rows than
@@ -157,13 +157,13 @@ def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) 
 
     Parameters
     ----------
-    page : Axes
+    page : Page
         Page in millimetres.
     maps : sequence of DrawnMap
     row_spacing_mm : float
         Distance of neighbouring rows on paper [mm].
     """
-    tall = page.get_ylim()[0]
+    tall = page.tall_mm
     corners = np.array([[one.corner[0], tall - one.corner[1]] for one in maps]) / PIXEL_MM
     lefts, tops = np.rint(corners).astype(int).T
     pictures = _pictures(maps, pitch_px=row_spacing_mm / PIXEL_MM)
@@ -174,7 +174,7 @@ def draw_fields(page: Axes, *, maps: Sequence[DrawnMap], row_spacing_mm: float) 
         under = pixels[y : y + high, x : x + wide, :3]
         np.minimum(under, picture, out=under)
     foot = top - pixels.shape[0]
-    page.add_artist(Picture(pixels, corner=(left * PIXEL_MM, tall - foot * PIXEL_MM)))
+    page.add(Picture(pixels, corner=(left * PIXEL_MM, tall - foot * PIXEL_MM)))
 
 
 def _pictures(maps: Sequence[DrawnMap], *, pitch_px: float) -> list[np.ndarray]:
@@ -276,9 +276,9 @@ def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple
     return np.stack([segments[first, 0], segments[last, 1]], axis=1), codes[first]
 
 
-def draw_boundary(page: Axes, *, boundary: shapely.Geometry) -> None:
+def draw_boundary(page: Page, *, boundary: shapely.Geometry) -> None:
     """Draw the boundary of a field [mm on the page], over its rows."""
-    page.add_artist(
+    page.add(
         PathPatch(
             _outline(boundary), facecolor="none", edgecolor=INK, linewidth=0.8, joinstyle="round", zorder=3
         )

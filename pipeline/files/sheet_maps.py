@@ -8,12 +8,12 @@ from functools import partial
 import numpy as np
 import pandas as pd
 import shapely
-from matplotlib.axes import Axes
 
 from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_map import DrawnMap, MapGrid, draw_boundary, draw_fields, on_pixels
+from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_parts import INK, NOWHERE, SOFT, ZONE_DASHES, dug_marks, next_marks, stroke, words, wrapped
 from pipeline.files.sheet_table import out_of_reach
 
@@ -45,7 +45,7 @@ def _heading(name: str, *, cell: float) -> list[str]:
 
 
 def draw_maps(
-    page: Axes,
+    page: Page,
     *,
     data: SheetData,
     table: pd.DataFrame,
@@ -87,7 +87,7 @@ def draw_maps(
         _draw_marks(page, data=data, tier=tier, to_page=to_page)
 
 
-def _draw_marks(page: Axes, *, data: SheetData, tier: str, to_page: Callable[[np.ndarray], np.ndarray]) -> None:
+def _draw_marks(page: Page, *, data: SheetData, tier: str, to_page: Callable[[np.ndarray], np.ndarray]) -> None:
     """Zones, ground checks and where to dig next, over the rows."""
     for zone in data.zones:
         for ring in shapely.get_parts(shapely.boundary(shapely.intersection(zone, data.boundary))):

@@ -1,15 +1,15 @@
-"""Map furniture of the field sheet, drawn on one page axes in millimetres from the top left corner."""
+"""Map furniture of the field sheet, drawn on a page in millimetres."""
 
 import re
 from collections.abc import Callable, Sequence
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon, Rectangle
 
 from pipeline.core import show
 from pipeline.files.row_classes import ROW_CLASSES
+from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_words import Words, font_of, text_width
 
 INK, SOFT, HAIR, GROUND = "#1F2326", "#5A6166", "#B9BDBF", "#FBFAF7"
@@ -30,7 +30,7 @@ ROUNDS = 60
 
 
 def words(
-    page: Axes,
+    page: Page,
     *,
     x: float,
     y: float,
@@ -47,8 +47,8 @@ def words(
     if width is not None:
         shown = wrapped(shown, size=size, bold=bold, width=width, lines=1)[0]
     font = font_of(size, bold, italic)
-    drawn = Words(x, y, shown, color=colour, ha=align, fontproperties=font, parse_math=False, transform=page.transData)
-    page.figure.add_artist(drawn)
+    drawn = Words(x, y, shown, color=colour, ha=align, fontproperties=font, parse_math=False)
+    page.add(drawn)
 
 
 def wrapped(text: str, *, size: float, width: float, lines: int, bold: bool = False) -> list[str]:
@@ -90,14 +90,14 @@ def round_length(longest_m: float, *, units: str) -> tuple[float, str]:
 
 
 def scale_bar(
-    page: Axes, *, x: float, y: float, longest: float, scale: float, units: str, paper: str
+    page: Page, *, x: float, y: float, longest: float, scale: float, units: str, paper: str
 ) -> None:
     """Scale bar from (x, y) [mm], at most `longest` [mm] on paper, for a map at 1 : `scale`."""
     length_m, unit = round_length(longest * scale / 1000, units=units)
     unit_m = {"ft": show.FOOT_M, "mi": show.MILE_M, "m": 1.0, "km": 1000.0}[unit]
     half = length_m / scale * 1000 / 2
     for part, fill in ((0, INK), (1, "white")):
-        page.add_artist(
+        page.add(
             Rectangle((x + part * half, y), half, 1.3, facecolor=fill, edgecolor=INK, linewidth=0.6)
         )
     for part in range(3):
@@ -108,23 +108,23 @@ def scale_bar(
     words(page, x=x, y=y + 4.4, text=f"1:{scale:,.0f} on {paper}", size=6.5, colour=SOFT)
 
 
-def north_arrow(page: Axes, *, x: float, y: float) -> None:
+def north_arrow(page: Page, *, x: float, y: float) -> None:
     """Slender arrow to true north, its foot's middle at (x, y) [mm], 9 mm tall with its letter."""
-    page.add_artist(
+    page.add(
         Polygon([(x, y - 6.5), (x - 1.5, y), (x, y - 1.2)], facecolor=INK, edgecolor=INK, linewidth=0.5)
     )
-    page.add_artist(
+    page.add(
         Polygon([(x, y - 6.5), (x + 1.5, y), (x, y - 1.2)], facecolor="white", edgecolor=INK, linewidth=0.5)
     )
     words(page, x=x, y=y - 7.3, text="N", size=7, bold=True, align="center")
 
 
-def dug_marks(page: Axes, xy: np.ndarray) -> None:
+def dug_marks(page: Page, xy: np.ndarray) -> None:
     """Marks of places where somebody dug, shape (n, 2) [mm]."""
     _marks(page, xy, marker="D", markersize=3.6, color=INK, markeredgecolor="white", markeredgewidth=0.6)
 
 
-def next_marks(page: Axes, xy: np.ndarray, *, others: np.ndarray = NOWHERE) -> None:
+def next_marks(page: Page, xy: np.ndarray, *, others: np.ndarray = NOWHERE) -> None:
     """Marks of places to dig next, shape (n, 2) [mm], numbered in their order, clear of each other and of `others`.
 
     One that had to move points to its place.
@@ -162,17 +162,17 @@ def set_apart(xy: np.ndarray, *, fixed: np.ndarray, least: float) -> np.ndarray:
     return moved
 
 
-def stroke(page: Axes, xs: Sequence[float], ys: Sequence[float], **style: object) -> None:
+def stroke(page: Page, xs: Sequence[float], ys: Sequence[float], **style: object) -> None:
     """Draw a line through places [mm]; `Axes.plot` would ask for limits and colours that are known here."""
-    page.add_artist(Line2D(xs, ys, **style))
+    page.add(Line2D(xs, ys, **style))
 
 
-def _marks(page: Axes, xy: np.ndarray, **style: object) -> None:
+def _marks(page: Page, xy: np.ndarray, **style: object) -> None:
     if len(xy):
         stroke(page, *xy.T, linestyle="none", **style)
 
 
-def legend(page: Axes, *, x: float, y: float, present: Sequence[int], marks: Sequence[str] = ()) -> float:
+def legend(page: Page, *, x: float, y: float, present: Sequence[int], marks: Sequence[str] = ()) -> float:
     """Legend of the classes present, the boundary and marks from (x, y) [mm] down; returns where it ends [mm].
 
     Parameters

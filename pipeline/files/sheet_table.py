@@ -4,11 +4,11 @@ import math
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
-from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from pipeline import columns as c
 from pipeline.core import show
+from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_parts import CLASS_COLOURS, DOUBT, HAIR, HOLDS, INK, MISSES, SOFT, stroke, words
 
 HEAD_MM, ROW_MM, TALLEST_MM, THINNEST_MM = 9.5, 4.7, 52.0, 0.05
@@ -23,7 +23,7 @@ def table_height(tiers: int) -> float:
 
 
 def draw_table(
-    page: Axes,
+    page: Page,
     *,
     x: float,
     y: float,
@@ -37,7 +37,7 @@ def draw_table(
 
     Parameters
     ----------
-    page : Axes
+    page : Page
         Page in millimetres.
     table : DataFrame
         One line per tier in the order of `letters`, columns of `field_tier.csv`.
@@ -88,7 +88,7 @@ def out_of_reach(line: Mapping[str, object]) -> bool:
     )
 
 
-def _head(page: Axes, *, x: float, y: float, width: float) -> None:
+def _head(page: Page, *, x: float, y: float, width: float) -> None:
     stroke(page, [x, x + width], [y, y], color=INK, linewidth=0.8)
     right = [
         (ERROR, "Repeatable", "error, 95 %"),
@@ -115,7 +115,7 @@ def _head(page: Axes, *, x: float, y: float, width: float) -> None:
 
 
 def _line(
-    page: Axes, *, x: float, y: float, width: float, letter: str, name: str, line: Mapping, units: str
+    page: Page, *, x: float, y: float, width: float, letter: str, name: str, line: Mapping, units: str
 ) -> None:
     flag = "out of reach" if out_of_reach(line) else ""
     words(page, x=x, y=y, text=letter, bold=True)
@@ -143,14 +143,14 @@ def _rows(line: Mapping) -> str:
     return missed if missed == show.NOTHING else f"{missed} of {show.count_text(line['row_count'])}"
 
 
-def _bar(page: Axes, *, x: float, y: float, width: float, shares: tuple[float, float, float]) -> None:
+def _bar(page: Page, *, x: float, y: float, width: float, shares: tuple[float, float, float]) -> None:
     if not math.isfinite(shares[0]):
         return
     start = x
     for code, share in zip((HOLDS, DOUBT, MISSES), shares, strict=True):
         # Some viewers of PDF draw even what has no width as a hair.
         if share * width >= THINNEST_MM:
-            page.add_artist(
+            page.add(
                 Rectangle((start, y - 2), share * width, 2.2, facecolor=CLASS_COLOURS[code], edgecolor="none")
             )
         start += share * width
