@@ -18,7 +18,7 @@ from pipeline.core import show
 from pipeline.files import sheet
 from pipeline.files.config_models import Report
 from pipeline.files.sheet_data import SheetData
-from pipeline.files.sheet_map import DrawnMap, MapGrid, _pictures, joined
+from pipeline.files.sheet_map import DrawnMap, MapGrid, _pictures, chord_starts, joined
 from pipeline.files.sheet_parts import CLASS_COLOURS, CLASS_LABELS, MARK_MM, round_length, set_apart, wrapped
 from pipeline.steps.sheets import _notes
 
@@ -206,7 +206,7 @@ def test_wrong_sheets_are_refused():
     with pytest.raises(ValueError, match="empty boundary"):
         sheet_data(boundary=shapely.Polygon())
     with pytest.raises(ValueError, match="class codes"):
-        joined(np.zeros((1, 2, 2)), codes=np.array([9], np.uint8), shortest=1.0)
+        joined(np.zeros((1, 2, 2)), codes=np.array([9], np.uint8), starts=np.array([True]))
     with pytest.raises(dataclasses.FrozenInstanceError):
         sheet_data().title = "other"
 
@@ -313,7 +313,7 @@ def test_joined_keeps_ends_classes_and_gaps():
     x = np.r_[np.arange(10.0), 10.0, 20.0]
     segments = np.stack([np.c_[x, 0 * x], np.c_[x + 1, 0 * x]], axis=1)
     codes = np.r_[np.zeros(10), 1, 1].astype(np.uint8)
-    chords, classes = joined(segments, codes=codes, shortest=3.0)
+    chords, classes = joined(segments, codes=codes, starts=chord_starts(segments, shortest=3.0))
     length = (chords[:, 1] - chords[:, 0])[:, 0]
     assert len(chords) < len(segments) and length.sum() == pytest.approx(12.0)
     assert length[classes == 0].sum() == pytest.approx(10.0)

@@ -188,14 +188,16 @@ def _pictures(maps: Sequence[DrawnMap], *, pitch_px: float) -> list[np.ndarray]:
     paper = Paper(wide, high)
     ground = paper.inside(maps[0].boundary)
     beneath_px, over_px = _line_widths(pitch_px)
-    beneath, out = {}, []
+    shared, out = {}, []
     for one in maps:
-        if id(one.segments) not in beneath:
-            lines, _ = joined(one.segments, codes=np.zeros(len(one.segments), np.uint8), shortest=CHORD_MM)
-            beneath[id(one.segments)] = paper.covered(lines, width_px=beneath_px)
-        lines, codes = joined(one.segments, codes=one.codes, shortest=CHORD_MM)
+        if id(one.segments) not in shared:
+            starts = chord_starts(one.segments, shortest=CHORD_MM)
+            lines, _ = joined(one.segments, codes=np.zeros(len(one.segments), np.uint8), starts=starts)
+            shared[id(one.segments)] = starts, paper.covered(lines, width_px=beneath_px)
+        starts, beneath = shared[id(one.segments)]
+        lines, codes = joined(one.segments, codes=one.codes, starts=starts)
         counts = np.bincount(codes, minlength=1)
-        layers = [(GROUND, ground), (CLASS_COLOURS[counts.argmax()], beneath[id(one.segments)])]
+        layers = [(GROUND, ground), (CLASS_COLOURS[counts.argmax()], beneath)]
         for code in np.flatnonzero(counts):
             if code != counts.argmax():
                 layers.append((CLASS_COLOURS[code], paper.covered(lines[codes == code], width_px=over_px)))
@@ -205,10 +207,11 @@ def _pictures(maps: Sequence[DrawnMap], *, pitch_px: float) -> list[np.ndarray]:
 
 def _painted(layers: Sequence[tuple[str, np.ndarray]]) -> np.ndarray:
     """White paper with colours on it, each as thick as it covers a pixel (0 to 1)."""
-    pixels = np.full((*layers[0][1].shape, 3), 255, np.float32)
+    # One plane a colour: long runs of numbers, where a pixel's three would be worked through one pixel at a time.
+    planes = np.full((3, *layers[0][1].shape), 255, np.float32)
     for colour, cover in layers:
-        pixels += cover[:, :, None] * (255 * np.array(to_rgb(colour), np.float32) - pixels)
-    return np.rint(pixels).astype(np.uint8)
+        planes += cover * (255 * np.array(to_rgb(colour), np.float32)[:, None, None] - planes)
+    return np.moveaxis(np.rint(planes).astype(np.uint8), 0, -1)
 
 
 @dataclass(frozen=True)
@@ -254,8 +257,16 @@ def _lines(segments: np.ndarray) -> Path:
     return path
 
 
-def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple[np.ndarray, np.ndarray]:
-    """Join touching neighbours of one class into chords of about `shortest`: fewer lines, the same picture.
+def chord_starts(segments: np.ndarray, *, shortest: float) -> np.ndarray:
+    """Where a chord of about `shortest` begins whatever the classes, shape (n,), for touching neighbours (n, 2, 2)."""
+    along = segments[:, 1] - segments[:, 0]
+    step = np.floor(np.cumsum(np.hypot(along[:, 0], along[:, 1])) / shortest)
+    apart = (segments[1:, 0] != segments[:-1, 1]).any(axis=1)
+    return np.r_[True, apart | (step[1:] != step[:-1])][: len(segments)]
+
+
+def joined(segments: np.ndarray, *, codes: np.ndarray, starts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Join neighbours of one class into chords, which begin at `starts` at least: fewer lines, the same picture.
 
     Raises
     ------
@@ -268,10 +279,7 @@ def joined(segments: np.ndarray, *, codes: np.ndarray, shortest: float) -> tuple
         return segments, codes
     if codes.max() >= len(CLASS_COLOURS):
         raise ValueError(f"class codes are 0 to {len(CLASS_COLOURS) - 1}, not {codes.max()}")
-    length = np.hypot(*(segments[:, 1] - segments[:, 0]).T)
-    step = np.floor(np.cumsum(length) / shortest)
-    apart = (segments[1:, 0] != segments[:-1, 1]).any(axis=1)
-    first = np.flatnonzero(np.r_[True, apart | (codes[1:] != codes[:-1]) | (step[1:] != step[:-1])])
+    first = np.flatnonzero(starts | np.r_[True, codes[1:] != codes[:-1]])
     last = np.r_[first[1:] - 1, len(codes) - 1]
     return np.stack([segments[first, 0], segments[last, 1]], axis=1), codes[first]
 
