@@ -1,6 +1,7 @@
 """The field sheet: maps of one field by tier, a table and a row's-eye view on one page to hand over."""
 
 import string
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -62,7 +63,8 @@ def draw_sheet(data: SheetData, *, paper: str | None = None) -> Figure:
     """
     paper = paper or data.paper
     page = Page.blank(*PAPERS_MM[paper])
-    table = data.table.set_index(c.TIER, drop=False).loc[list(data.tier_names)]
+    known = {line[c.TIER]: line for line in data.table.to_dict("records")}
+    table = [known[tier] for tier in data.tier_names]
     letters = string.ascii_uppercase[: len(table)]
     wide, tall = PAPERS_MM[paper]
     foot = tall - FOOT_MM - table_height(len(table))
@@ -109,7 +111,7 @@ def save_sheet(figure: Figure, *, png: Path, pdf: Path) -> None:
     write_bytes(png, png_bytes(np.asarray(canvas.buffer_rgba()), dpi=DPI))
 
 
-def _header(page: Page, *, data: SheetData, table: pd.DataFrame, wide: float) -> None:
+def _header(page: Page, *, data: SheetData, table: Sequence[Mapping], wide: float) -> None:
     right, name = wide - MARGIN_MM, f"Field {data.field_id}"
     half = 0.6 * (wide - 2 * MARGIN_MM)
     # What the names leave goes to the remarks.
@@ -123,9 +125,9 @@ def _header(page: Page, *, data: SheetData, table: pd.DataFrame, wide: float) ->
         f"rows {show.width_text(data.row_spacing_m, units=data.units)}",
     ]
     # A field has one base, the nearest: its distance is a fact of the field.
-    bases_m = table[c.BASELINE_M].dropna().astype(float)
-    if len(bases_m):
-        facts.append(f"base {show.distance_text(bases_m.iloc[0], units=data.units)} away")
+    bases_m = [float(line[c.BASELINE_M]) for line in table if pd.notna(line[c.BASELINE_M])]
+    if bases_m:
+        facts.append(f"base {show.distance_text(bases_m[0], units=data.units)} away")
     rest = wide - 2 * MARGIN_MM - half - 4
     words(page, x=right, y=14, text=data.farm, size=7.5, bold=True, align="right", width=rest)
     words(page, x=right, y=17.6, text=" \u00b7 ".join(facts), size=7, colour=SOFT, align="right")
@@ -135,15 +137,14 @@ def _header(page: Page, *, data: SheetData, table: pd.DataFrame, wide: float) ->
     stroke(page, [MARGIN_MM, right], [31.0, 31.0], color=INK, linewidth=1.2)
 
 
-def _answer(data: SheetData, table: pd.DataFrame) -> str:
-    known = table[table[c.EXPECTED_MISS_SHARE].notna()]
-    near = known[[not out_of_reach(line) for line in known.to_dict("records")]]
-    if near.empty:
+def _answer(data: SheetData, table: Sequence[Mapping]) -> str:
+    near = [line for line in table if pd.notna(line[c.EXPECTED_MISS_SHARE]) and not out_of_reach(line)]
+    if not near:
         return "No tier in reach has figures for this field."
-    ordered = near.sort_values(c.EXPECTED_MISS_SHARE, kind="stable")
+    ordered = sorted(near, key=lambda line: line[c.EXPECTED_MISS_SHARE])
     told = [
-        f"{show.share_text(line['expected_miss_share'])} with {data.tier_names[line['tier']]}"
-        for line in ordered.iloc[[0, -1]].to_dict("records")
+        f"{show.share_text(line[c.EXPECTED_MISS_SHARE])} with {data.tier_names[line[c.TIER]]}"
+        for line in (ordered[0], ordered[-1])
     ]
     return "Row length expected off the strip: " + (
         f"from {told[0]} to {told[1]}" if len(near) > 1 else told[0]
@@ -154,7 +155,7 @@ def _side(
     page: Page,
     *,
     data: SheetData,
-    table: pd.DataFrame,
+    table: Sequence[Mapping],
     letters: str,
     scale: float,
     side: float,
@@ -171,12 +172,12 @@ def _side(
     scale_bar(page, x=x + 1, y=end + 8.5, longest=40, scale=scale, units=data.units, paper=PAPER_NAMES[paper])
     north_arrow(page, x=x + 52, y=end + 10.5)
     top = end + 19.5
-    plain = ~table[c.TIER].str.endswith(AFTER_CHECKS)
+    plain = [place for place, line in enumerate(table) if not line[c.TIER].endswith(AFTER_CHECKS)]
     row_eye(
         page,
-        box=(x, top, side, min(foot - top + 2.5, max(50.0, 21 + 6.5 * plain.sum()))),
-        letters=[letter for letter, one in zip(letters, plain, strict=True) if one],
-        errors_m=table[c.REPEATABLE_95_M][plain].to_list(),
+        box=(x, top, side, min(foot - top + 2.5, max(50.0, 21 + 6.5 * len(plain)))),
+        letters=[letters[place] for place in plain],
+        errors_m=[table[place][c.REPEATABLE_95_M] for place in plain],
         strip_width_m=data.strip_width_m,
         row_spacing_m=data.row_spacing_m,
         row_margin_m=data.row_margin_m,

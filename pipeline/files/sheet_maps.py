@@ -1,12 +1,11 @@
 """The maps of all tiers on a field sheet, each under its heading."""
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-import pandas as pd
 import shapely
 
 from pipeline import columns as c
@@ -48,7 +47,7 @@ def draw_maps(
     page: Page,
     *,
     data: SheetData,
-    table: pd.DataFrame,
+    table: Sequence[Mapping],
     letters: str,
     grid: MapGrid,
     corner: tuple[float, float],
@@ -60,7 +59,7 @@ def draw_maps(
     # Tiers share their rows, and so do their maps.
     known = {id(one): on_map(one) for one, _ in [NO_ROWS, *data.rows.values()]}
     drawn, places = [], []
-    for place, figures in enumerate(table.to_dict("records")):
+    for place, figures in enumerate(table):
         x = corner[0] + place % grid.columns * grid.pitch_mm[0]
         y = corner[1] + place // grid.columns * grid.pitch_mm[1]
         words(page, x=x, y=y + 2.8, text=letters[place], size=7.5, bold=True)

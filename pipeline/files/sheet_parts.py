@@ -46,6 +46,8 @@ def words(
     shown = show.plain_text(text)
     if width is not None:
         shown = wrapped(shown, size=size, bold=bold, width=width, lines=1)[0]
+    if not shown:
+        return
     font = font_of(size, bold, italic)
     drawn = Words(x, y, shown, color=colour, ha=align, fontproperties=font, parse_math=False)
     page.add(drawn)

@@ -3,7 +3,6 @@
 import math
 from collections.abc import Mapping, Sequence
 
-import pandas as pd
 from matplotlib.patches import Rectangle
 
 from pipeline import columns as c
@@ -28,7 +27,7 @@ def draw_table(
     x: float,
     y: float,
     width: float,
-    table: pd.DataFrame,
+    table: Sequence[Mapping],
     letters: Sequence[str],
     names: Mapping[str, str],
     units: str,
@@ -39,7 +38,7 @@ def draw_table(
     ----------
     page : Page
         Page in millimetres.
-    table : DataFrame
+    table : sequence of mapping
         One line per tier in the order of `letters`, columns of `field_tier.csv`.
     letters : sequence of str
         Key letters of the tiers.
@@ -50,7 +49,7 @@ def draw_table(
     """
     _head(page, x=x, y=y, width=width)
     step = (table_height(len(table)) - HEAD_MM) / len(table)
-    for place, (letter, line) in enumerate(zip(letters, table.to_dict("records"), strict=True)):
+    for place, (letter, line) in enumerate(zip(letters, table, strict=True)):
         foot = y + HEAD_MM + (place + 1) * step
         _line(
             page,
