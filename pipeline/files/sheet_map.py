@@ -281,7 +281,9 @@ def joined(segments: np.ndarray, *, codes: np.ndarray, starts: np.ndarray) -> tu
         raise ValueError(f"class codes are 0 to {len(CLASS_COLOURS) - 1}, not {codes.max()}")
     first = np.flatnonzero(starts | np.r_[True, codes[1:] != codes[:-1]])
     last = np.r_[first[1:] - 1, len(codes) - 1]
-    return np.stack([segments[first, 0], segments[last, 1]], axis=1), codes[first]
+    # Ends lie one after another: `take` fetches whole ones, many times faster than an index of segment and end.
+    ends = np.stack([2 * first, 2 * last + 1], axis=1)
+    return segments.reshape(-1, 2).take(ends, axis=0), codes[first]
 
 
 def draw_boundary(page: Page, *, boundary: shapely.Geometry) -> None:

@@ -57,7 +57,8 @@ def draw_maps(
     on_map = _Scaled(west=west, north=north, scale=grid.scale)
     outline = shapely.transform(data.boundary, on_map)
     # Tiers share their rows, and so do their maps.
-    known = {id(one): on_map(one) for one, _ in [NO_ROWS, *data.rows.values()]}
+    known = {id(one): one for one, _ in [NO_ROWS, *data.rows.values()]}
+    known = {key: on_map(one) for key, one in known.items()}
     drawn, places = [], []
     for place, figures in enumerate(table):
         x = corner[0] + place % grid.columns * grid.pitch_mm[0]
