@@ -73,21 +73,25 @@ def percentiles_of_weights(missed: np.ndarray, length: np.ndarray, weight: np.nd
 def _by_level(missed, length, weight, kind, wanted):
     owners, tiers = len(length), weight.shape[2]
     out = np.zeros((tiers, len(wanted), owners))
-    level_weight, below = np.empty((_LEVELS + 1, tiers)), np.empty(tiers)
-    reached = np.empty(tiers, np.int64)
+    level_weight, used = np.zeros((_LEVELS + 1, tiers)), np.zeros(_LEVELS + 1, np.bool_)
+    below, reached = np.empty(tiers), np.empty(tiers, np.int64)
     for g in range(owners):
-        level_weight[:] = 0.0
-        per_m = _LEVELS / max(length[g], 1e-9)
+        per_m, mine = _LEVELS / max(length[g], 1e-9), kind[g]
         for k in range(missed.shape[1]):
             level = min(int(missed[g, k] * per_m + 0.5), _LEVELS)
+            used[level] = True
             for t in range(tiers):
-                level_weight[level, t] += weight[kind[g], k, t]
+                level_weight[level, t] += weight[mine, k, t]
         below[:] = 0.0
         reached[:] = 0
         for level in range(_LEVELS + 1):
+            # Steps are fewer than levels: most levels are empty. What was read is cleared for the next owner.
+            if not used[level]:
+                continue
+            used[level] = False
             for t in range(tiers):
                 below[t] += level_weight[level, t]
-            for t in range(tiers):
+                level_weight[level, t] = 0.0
                 while reached[t] < len(wanted) and below[t] >= wanted[reached[t]]:
                     out[t, reached[t], g] = level / _LEVELS
                     reached[t] += 1
