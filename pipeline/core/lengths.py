@@ -77,14 +77,18 @@ def longest_run(offset0, offset1, start, end, group, owner, limits, owners):
     Pieces come in order along each owner; where one does not begin at the end of the last, a stretch ends.
     """
     best, run = np.zeros((owners, limits.shape[1])), np.zeros(limits.shape[1])
-    last_end = -1.0
+    least = _least_of_each(limits)
+    last_end, running = -1.0, False
     for i in range(len(owner)):
-        if i == 0 or owner[i] != owner[i - 1] or abs(start[i] - last_end) > 1e-6:
-            if i > 0:
-                _keep_longest(best[owner[i - 1]], run)
-            run[:] = 0.0
+        if running and (owner[i] != owner[i - 1] or abs(start[i] - last_end) > 1e-6):
+            _keep_longest(best[owner[i - 1]], run)
+            run[:], running = 0.0, False
         last_end = end[i]
         length, low, high = end[i] - start[i], min(offset0[i], offset1[i]), max(offset0[i], offset1[i])
+        # Most pieces lie within every limit, and nothing begins on them.
+        if not running and max(high, -low) <= least[group[i]]:
+            continue
+        running = False
         for k in range(len(run)):
             x = limits[group[i], k]
             if x < 0.0 or low > x or high < -x:
@@ -94,9 +98,19 @@ def longest_run(offset0, offset1, start, end, group, owner, limits, owners):
             elif run[k] > 0.0:
                 best[owner[i], k] = max(best[owner[i], k], run[k])
                 run[k] = 0.0
-    if len(owner) > 0:
+            running |= run[k] > 0.0
+    if running:
         _keep_longest(best[owner[-1]], run)
     return best
+
+
+@numba.njit(cache=True)
+def _least_of_each(limits):
+    least = np.full(len(limits), np.inf)
+    for group in range(len(limits)):
+        for limit in limits[group]:
+            least[group] = min(least[group], limit)
+    return least
 
 
 @numba.njit(cache=True)
