@@ -1,6 +1,6 @@
 """Joint draws of a field's errors: standard normals drawn once, scaled by every tier."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -74,26 +74,25 @@ class StandardDraws:
 
     def errors(self, errors: Sequence[ReturnError]) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
         """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,), of each [m]."""
+        return list(self.each(errors))
+
+    def each(self, errors: Sequence[ReturnError]) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        """The same one after another: what is let go before the next is made stays near the processor."""
         drifts: dict = {}
-        return [
-            (
+        for error in errors:
+            yield (
                 _operation(error.autumn, self.autumn, self.autumn_drift, drifts),
                 _operation(error.spring, self.spring, self.spring_drift, drifts),
                 np.float32(error.machine_sd_m) * self.machine,
             )
-            for error in errors
-        ]
 
 
 def _operation(one: OperationError, shared: SharedDraws, steps: np.ndarray, drifts: dict) -> np.ndarray:
     """Errors of an operation's passes, (2, passes, draws); tiers of one correlation time share the drift."""
     key = (id(steps), one.source.tobytes(), one.correlation_time_s.tobytes())
     if key not in drifts:
-        drifts[key] = [one.drift(axis) for axis in steps]
-    out = np.empty_like(steps)
-    for axis in (0, 1):
-        one.scaled(shared, drifts[key][axis], axis, out[axis])
-    return out
+        drifts[key] = one.drift(steps)
+    return one.scaled(shared, drifts[key])
 
 
 @dataclass(frozen=True)
@@ -117,7 +116,9 @@ class _Sizes:
 
 def _normals(count: int, *, draws: int, **of: int) -> np.ndarray:
     """One block of standard normals of so many passes or starts on both axes, (2, count, draws), float32, read-only."""
-    if 0 < count <= _MOST_KEPT and draws == BLOCK:
+    if count == 0:  # seeding a generator takes longer than all else that a field without starts asks for
+        return np.zeros((2, 0, draws), np.float32)
+    if count <= _MOST_KEPT and draws == BLOCK:
         return _kept_normals(_MOST_KEPT, draws=draws, **of)[:, :count]
     return _made_normals(count, draws=draws, **of)
 
@@ -142,6 +143,7 @@ def _sobol_normals(count: int, *, draws: int, seed: int, block: int) -> np.ndarr
     sobol = qmc.Sobol(count, scramble=True, rng=np.random.default_rng(seed))
     if block:  # it takes no zero
         sobol.fast_forward(block * draws)
-    normals = ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T.astype(np.float32)
+    # Draws of one number side by side: they are read so, by every pass of every tier.
+    normals = ndtri(np.clip(sobol.random(draws), 1e-12, 1 - 1e-12)).T.astype(np.float32, order="C")
     normals.flags.writeable = False
     return normals

@@ -122,41 +122,23 @@ class FieldOdds:
 
         def judge_block(block: int) -> None:
             draws, standard = slice(block * BLOCK, (block + 1) * BLOCK), self.draws_of_block(block)
-            errors = standard.errors(self.errors) if block else first_errors
-            self._miss(drawn, draws, errors, table=table, passes=passes, some=some)
-            if self.waited:
-                del errors  # both at once would take twice the memory
-                errors = standard.errors(self.waited)
+            for k, one in enumerate(standard.each(self.errors) if block else first_errors):
+                missed = table.under(self.pairs, one, passes)
+                drawn.field[k, draws] = missed.sum(axis=0, dtype=float)
+                if draws.stop <= PASS_DRAWS:
+                    drawn.passes[k, :, draws] = missed[some]
+                if losing and not self.waited:
+                    drawn.lose(k, draws, drawn.field[k, draws], losing, self.pairs, one)
             if losing:
-                self._lose(drawn, draws, errors, table=table, passes=passes, losing=losing)
+                for k, one in enumerate(standard.each(self.waited)):
+                    missed = table.under(self.pairs, one, passes).sum(axis=0, dtype=float)
+                    drawn.lose(k, draws, missed, losing, self.pairs, one)
 
         list(pool.map(judge_block, range(FIELD_DRAWS // BLOCK)))
         pass_share = table.shares_of_one(self.pairs, passes)
         pass_share[:, :, some] = list(pool.map(lambda one: percentiles_of_draws(one, length[some]), drawn.passes))
         field_share = percentiles_of_draws(drawn.field, np.full(tiers, length.sum())).T
         return pass_share, field_share, self._losses(losing, drawn)
-
-    def _miss(
-        self, drawn: "_Drawn", draws: slice, errors: list[tuple], *, table: ShiftTable, passes: int, some: np.ndarray
-    ) -> None:
-        """Put what is missed in some draws in its place."""
-        for k, one in enumerate(errors):
-            missed = table.under(self.pairs, one, passes)
-            drawn.field[k, draws] = missed.sum(axis=0, dtype=float)
-            if draws.stop <= PASS_DRAWS:
-                drawn.passes[k, :, draws] = missed[some]
-
-    def _lose(
-        self, drawn: "_Drawn", draws: slice, errors: list[tuple], *, table: ShiftTable, passes: int, losing: LossTable
-    ) -> None:
-        """Put what is lost in some draws in its place, and what is missed beside it."""
-        for k, one in enumerate(errors):
-            if self.waited:
-                drawn.waited[k, draws] = table.under(self.pairs, one, passes).sum(axis=0, dtype=float)
-            else:
-                drawn.waited[k, draws] = drawn.field[k, draws]
-            if draws.stop <= LOSS_DRAWS:
-                drawn.loss[k, draws] = losing.under(self.pairs, one)
 
     def _losses(self, losing: LossTable | None, drawn: "_Drawn") -> list[FieldLoss | None]:
         """Losses under every tier."""
@@ -197,6 +179,12 @@ class _Drawn:
         """Nothing missed and nothing lost yet."""
         field, waited = np.zeros((2, tiers, FIELD_DRAWS))
         return cls(field, waited, np.zeros((tiers, some, PASS_DRAWS), np.float32), np.zeros((tiers, LOSS_DRAWS)))
+
+    def lose(self, k: int, draws: slice, missed_m: np.ndarray, losing: LossTable, pairs: Pairs, errors: tuple) -> None:
+        """Put what is lost under one tier in some draws in its place, and what is missed beside it."""
+        self.waited[k, draws] = missed_m
+        if draws.stop <= LOSS_DRAWS:
+            self.loss[k, draws] = losing.under(pairs, errors)
 
 
 def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:

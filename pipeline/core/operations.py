@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numba
@@ -112,42 +113,54 @@ class OperationError:
         """Variance of each pass on one axis [m^2], shape (passes,)."""
         return self.bias_sd_m**2 + self.drift_sd_m**2 + self.start_sd_m**2 + self.base_sd_m**2
 
-    def drift(self, steps: np.ndarray) -> np.ndarray:
-        """Drift of the passes on one axis with a standard deviation of 1.
-
-        Parameters
-        ----------
-        steps : ndarray of float32, shape (passes, draws)
-            Standard normals.
-
-        Returns
-        -------
-        ndarray, shape (passes, draws)
-            A first-order Gauss-Markov chain in the order of time, which has just the covariance above.
-        """
-        state = np.empty_like(steps)
+    @cached_property
+    def _chains(self) -> list[tuple[np.ndarray, np.ndarray]]:
+        """Passes of each source in the order of time, and what each keeps of the drift of the one before; float64."""
+        chains = []
         for source in np.unique(self.source):
             mine = np.flatnonzero(self.source == source)
             mine = mine[np.argsort(self.clock.time_s[mine], kind="stable")]
             gap = np.diff(self.clock.time_s[mine], prepend=-np.inf)
-            _run_chain(mine, np.exp(-gap / self.correlation_time_s[mine]), steps, state)
+            chains.append((mine, np.exp(-gap / self.correlation_time_s[mine])))
+        return chains
+
+    def drift(self, steps: np.ndarray) -> np.ndarray:
+        """Drift of the passes with a standard deviation of 1.
+
+        Parameters
+        ----------
+        steps : ndarray of float32, shape (2, passes, draws)
+            Standard normals of both axes.
+
+        Returns
+        -------
+        ndarray, shape (2, passes, draws)
+            A first-order Gauss-Markov chain in the order of time, which has just the covariance above.
+        """
+        state = np.empty_like(steps)
+        for mine, keep in self._chains:
+            for axis in (0, 1):
+                _run_chain(mine, keep, steps[axis], state[axis])
         return state
 
-    def scaled(self, shared: SharedDraws, drift: np.ndarray, axis: int, out: np.ndarray) -> None:
-        """Put errors of the passes on one axis [m] into `out`, float32 of shape (passes, draws).
+    def scaled(self, shared: SharedDraws, drift: np.ndarray) -> np.ndarray:
+        """Errors of the passes [m], float32 of shape (2, passes, draws).
 
         Parameters
         ----------
         shared : SharedDraws
-        drift : ndarray of float32, shape (passes, draws)
+        drift : ndarray of float32, shape (2, passes, draws)
             As `drift` gives it.
-        axis : int
         """
-        _scaled(shared.bias[axis], self.clock.visit, self.source, self.bias_sd_m, drift, self.drift_sd_m, out)
-        if self.start_sd_m.any():
-            _add_shared(shared.start[axis], self.start, self.start_sd_m, out)
-        if self.base_sd_m.any():
-            _add_shared(shared.base[axis], self.source, self.base_sd_m, out)
+        out = np.empty_like(drift)
+        _scaled(shared.bias, self.clock.visit, self.source, self.bias_sd_m, drift, self.drift_sd_m, out)
+        for draw, number, sd_m in (
+            (shared.start, self.start, self.start_sd_m), (shared.base, self.source, self.base_sd_m)
+        ):  # fmt: skip
+            if sd_m.any():
+                for axis in (0, 1):
+                    _add_shared(draw[axis], number, sd_m, out[axis])
+        return out
 
 
 @numba.njit(cache=True, nogil=True)
@@ -155,18 +168,19 @@ def _run_chain(passes, keep, steps, state):
     """Drift of the passes of one source in order of time, put into their lines of `state`."""
     for k in range(len(passes)):
         old, fresh = np.float32(keep[k]), np.float32(np.sqrt(1.0 - keep[k] * keep[k]))
-        now, last = state[passes[k]], state[passes[max(k - 1, 0)]]
+        step, now, last = steps[passes[k]], state[passes[k]], state[passes[max(k - 1, 0)]]
         for j in range(len(now)):
             # Nothing is kept at the first, whose memory holds anything.
-            now[j] = fresh * steps[passes[k], j] if k == 0 else old * last[j] + fresh * steps[passes[k], j]
+            now[j] = fresh * step[j] if k == 0 else old * last[j] + fresh * step[j]
 
 
 @numba.njit(cache=True, nogil=True)
 def _scaled(bias, visit, source, bias_sd, drift, drift_sd, error):
-    for k in range(len(drift)):
-        day, slow, shared = bias[visit[k], source[k]], np.float32(drift_sd[k]), np.float32(bias_sd[k])
-        for j in range(drift.shape[1]):
-            error[k, j] = slow * drift[k, j] + shared * day[j]
+    for axis in range(len(drift)):
+        for k in range(drift.shape[1]):
+            day, slow, shared = bias[axis, visit[k], source[k]], np.float32(drift_sd[k]), np.float32(bias_sd[k])
+            for j in range(drift.shape[2]):
+                error[axis, k, j] = slow * drift[axis, k, j] + shared * day[j]
 
 
 @numba.njit(cache=True, nogil=True)
