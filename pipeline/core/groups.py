@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 import numba
 import numpy as np
 
-from pipeline.core.pairs import unique_keys
+from pipeline.core.pairs import sums_of_normals, unique_keys
 
 # Where passes curve, strips within this angle of each other share one normal. The bins are laid about the mean normal
 # of a pair, so that a pair that only wavers has one.
@@ -40,10 +40,7 @@ class Groups:
         `mean` holds the mean normal of every pair, (pairs, 2).
         """
         first, member = unique_keys(owner, pair, heading, _sectors(normal_x, normal_y, mean, pair))
-        count = len(first)
-        length, east, north = (
-            np.bincount(member, weight, count) for weight in (length_m, length_m * normal_x, length_m * normal_y)
-        )
+        length, east, north = sums_of_normals(member, normal_x, normal_y, length_m, len(first))
         size = np.maximum(np.hypot(east, north), 1e-300)
         return cls(owner[first], pair[first], heading[first], east / size, north / size, length), member
 

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from functools import cached_property
 
+import numba
 import numpy as np
 
 from pipeline.core.accuracy import Z95
@@ -85,18 +86,27 @@ class Pairs:
         """Beyond this |offset| missing is likelier than not [m], shape (pairs, tiers); -1 where it always is."""
         return even_odds_offset(np.broadcast_to(self.half_width_m[:, None], self.sd_m.shape), self.sd_m)
 
-
     def mean_normals(self, normal_x: np.ndarray, normal_y: np.ndarray, length_m: np.ndarray) -> np.ndarray:
         """Unit mean normal of the strip of each pair, shape (pairs, 2), from those at the places, (n,) each.
 
         Where a pass goes round a circle it has no mean, and any direction will do.
         """
-        east, north = (
-            np.bincount(self.of_place, length_m * normal, len(self.sd_m)) for normal in (normal_x, normal_y)
-        )
+        _, east, north = sums_of_normals(self.of_place, normal_x, normal_y, length_m, len(self.sd_m))
         size = np.hypot(east, north)
         round_ = size < 1e-9
         return np.column_stack([np.where(round_, 1.0, east), north]) / np.where(round_, 1.0, size)[:, None]
+
+
+@numba.njit(cache=True, nogil=True)
+def sums_of_normals(owner, normal_x, normal_y, length, owners):
+    """Length of every owner, and its length times the normals (east, north), shape (3, owners); arrays of shape (n,)."""
+    out = np.zeros((3, owners))
+    for i in range(len(owner)):
+        k = owner[i]
+        out[0, k] += length[i]
+        out[1, k] += length[i] * normal_x[i]
+        out[2, k] += length[i] * normal_y[i]
+    return out
 
 
 def unique_keys(*columns: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
