@@ -77,6 +77,7 @@ class FieldOdds:
             spans.offset0_m, spans.offset1_m, spans.length_m, pair, row,
             np.column_stack([pairs.hold_m, pairs.reach_m]), count,
         )  # fmt: skip
+        by_row["whole"][:, mine] = length
         by_row["holds"][:, mine], by_row["within"][:, mine] = within[:, :tiers].T, within[:, tiers:].T
         by_row["run"][:, mine] = longest_run(
             spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, pair, row, pairs.even_m, count

@@ -100,7 +100,7 @@ def judge(
     field = FieldOdds.of(
         spans, places, errors, pass_of_row=pass_of_row, spacing_m=spacing_m, seed=seed, waited=waits
     )
-    by_row = {name: np.zeros((len(errors), rows)) for name in ("holds", "within", "run", "expected", "anywhere")}
+    by_row = {name: np.zeros((len(errors), rows)) for name in ("whole", "holds", "within", "run", "expected", "anywhere")}
     row_share = np.zeros((len(errors), 3, rows))
     # Parts of the field stand alone and nearly all of their time is compiled. They look at the first draws only at
     # their end.
@@ -112,12 +112,10 @@ def judge(
             tables, first_errors=first.result(), passes=passes, pool=pool,
             losing=field.loss_table(response, spacing_m) if response else None,
         )  # fmt: skip
-    on = spans.kind == ON_STRIP
-    whole = np.bincount(places.row[on], spans.length_m[on], rows)
-    holds, within = by_row["holds"], by_row["within"]
+    whole, holds, within = by_row["whole"], by_row["holds"], by_row["within"]
     judged = {
         name: Judgement(
-            holds[k], within[k] - holds[k], whole - within[k], by_row["expected"][k], by_row["anywhere"][k],
+            holds[k], within[k] - holds[k], whole[k] - within[k], by_row["expected"][k], by_row["anywhere"][k],
             by_row["run"][k], row_share[k], pass_share[k], field_share[k], losses[k],
         )
         for k, name in enumerate(errors)
@@ -125,10 +123,10 @@ def judge(
     sure = [name for k, name in enumerate(errors) if not field.pairs.sd_m[:, k].any()]
     if not sure:
         return judged
-    pairs = field.pairs
+    pairs, on = field.pairs, spans.kind == ON_STRIP
     held = _held_anywhere(spans.take(on), places.row[on], pairs.of_place[on], pairs, spacing_m=spacing_m, rows=rows)
     # Strips wider than their spacing overlap.
-    off_all = np.maximum(whole - held, 0.0)
+    off_all = np.maximum(whole[0] - held, 0.0)
     return judged | {name: _without_error(judged[name], off_all, pass_of_row=pass_of_row, passes=passes) for name in sure}
 
 

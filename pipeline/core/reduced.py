@@ -34,7 +34,8 @@ class Scale:
     @classmethod
     def over(cls, spans: Spans, *, half_width_m: np.ndarray, wander_sd_m: float) -> "Scale":
         """The scale that covers all offsets of a field, strips of these half widths and the wander."""
-        far = max(np.abs(spans.offset0_m).max(initial=0.0), np.abs(spans.offset1_m).max(initial=0.0))
+        offsets = spans.offset0_m, spans.offset1_m
+        far = max(*(one.max(initial=0.0) for one in offsets), *(-one.min(initial=0.0) for one in offsets))
         bins = int(np.ceil(far / BIN_M)) + 1
         reach = far + max(half_width_m.max(initial=0.0), 0.0) + 5 * wander_sd_m
         steps = int(np.ceil(reach / BIN_M)) + 1
@@ -88,13 +89,12 @@ class Reduced:
 
         `mean` holds the mean normal of every pair, (pairs, 2).
         """
-        groups, member = Groups.of(
-            row, pair, spans.heading, spans.normal_x, spans.normal_y, spans.length_m, mean=mean
+        length_m = spans.length_m
+        groups, member = Groups.of(row, pair, spans.heading, spans.normal_x, spans.normal_y, length_m, mean=mean)
+        binned = bin_offsets(
+            spans.offset0_m, spans.offset1_m, length_m, member, len(groups.pair), scale.origin_m, scale.bins
         )
-        length = bin_offsets(
-            spans.offset0_m, spans.offset1_m, spans.length_m, member, len(groups.pair), scale.origin_m, scale.bins
-        )
-        return cls(groups, length, scale)
+        return cls(groups, binned, scale)
 
     @classmethod
     def by_parts(
