@@ -47,7 +47,11 @@ class Segments:
             Longest segment kept whole [m].
         """
         coords, line = shapely.get_coordinates(lines, return_index=True)
-        return cls(*_cut(coords, line, longest_m))
+        count = _count(coords, line, longest_m)
+        # By numpy and not in the kernel, for it asks for large pages: a field fills thousands of small ones, each a wait.
+        xy, owner, start_m = np.empty((count, 4)), np.empty(count, np.int64), np.empty(count)
+        _cut(coords, line, longest_m, xy, owner, start_m)
+        return cls(xy, owner, start_m)
 
     def left_normals(self) -> np.ndarray:
         """Unit left normal of each segment (east, north), shape (n, 2)."""
@@ -68,13 +72,18 @@ class Segments:
 
 
 @numba.njit(cache=True)
-def _cut(coords, line, longest):
-    """Segments of lines given by their vertices, in equal parts none longer than `longest`."""
+def _count(coords, line, longest):
+    """Number of the segments that `_cut` makes."""
     count = 0
     for i in range(len(line) - 1):
         if line[i] == line[i + 1]:
             count += _parts(coords, i, longest)
-    xy, owner, start = np.empty((count, 4)), np.empty(count, np.int64), np.empty(count)
+    return count
+
+
+@numba.njit(cache=True)
+def _cut(coords, line, longest, xy, owner, start):
+    """Put segments of lines given by their vertices, in equal parts none longer than `longest`, into arrays."""
     n, run = 0, 0.0
     for i in range(len(line) - 1):
         if line[i] != line[i + 1]:
@@ -91,7 +100,6 @@ def _cut(coords, line, longest):
             owner[n], start[n] = line[i], run + length * (k / parts)
             n += 1
         run += length
-    return xy, owner, start
 
 
 @numba.njit(cache=True)
