@@ -102,7 +102,7 @@ class Written:
             with overlap_tiff(results / "fields" / name / "overlap.tif", **how) as raster:
                 raster.write(0, cells)
                 for number, said in enumerate(tags):
-                    raster.update_tags(number + 1, **said)
+                    raster.cells.update_tags(number + 1, **said)
 
 
 def _layers(path: Path) -> list[tuple]:

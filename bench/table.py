@@ -77,7 +77,7 @@ def show(name: str, theirs: float, ours: float, goal: Goal | None) -> None:
     """Print a line; without a goal it is for information."""
     ratio = (goal or Goal(0, faster=False)).ratio(theirs, ours)
     figures = (f"{value:.3g}" if value < 10 else f"{value:.1f}" for value in (theirs, ours))
-    print(LINE.format(name, *figures, f"{ratio:.3g}", str(goal or "")), flush=True)
+    print(LINE.format(name, *figures, f"{ratio:.3g}" if ratio < 1000 else f"{ratio:,.0f}", str(goal or "")), flush=True)
 
 
 def skipped(name: str, why: str) -> None:
