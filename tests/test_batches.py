@@ -35,7 +35,7 @@ def test_a_field_that_goes_touches_its_batch_and_the_one_it_is_joined_with(batch
     assert sum(len(batches.get(name, [])) for name in changed) <= MOST_IN_BATCH + 1
 
 
-@pytest.mark.parametrize("name", ["North 40", "Süd (2)", "7+8", "a_b-c.d", "½ section", "x" * 120])
+@pytest.mark.parametrize("name", ["North 40", "Süd (2)", "7+8", "a_b-c.d", "½ section", "x" * 110])
 def test_a_folder_is_called_as_its_field(name):
     assert field_folder(name) == name
 
@@ -43,7 +43,8 @@ def test_a_folder_is_called_as_its_field(name):
 @pytest.mark.parametrize(
     "name",
     ["", ".", "..", ".hidden", "-rf", " a", "a ", "a.", "a/b", "a\\b", "a:b", "a*", "{a}", "a,b", "a=b", "'a'", "$a",
-     "a\tb", "a\u00a0b", "e\u0301", "\u212b", "con", "LPT1", "aux.txt", "nul .txt", "x" * 121, "ü" * 61],
+     "a\tb", "a\u00a0b", "e\u0301", "\u212b", "con", "LPT1", "aux.txt", "nul .txt",
+     "COM\u00b9", "lpt\u00b2.txt", "x" * 111, "ü" * 56],
 )  # fmt: skip
 def test_a_name_that_some_system_could_not_store_has_a_hash(name):
     folder = field_folder(name)

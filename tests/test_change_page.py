@@ -71,6 +71,8 @@ def test_settings_tiers_fields_and_figures_each_have_their_cell():
         ("figures", "F1", "sbas", "miss_share_p90", "1", "0.9"),
         ("figures", "F1", "rtk_base", "expected_miss_share", "0.0211", "0.0214"),
         ("other figures", "F3", "rtk_base", "wait", "", ""),
+        ("figures", "F4", "sbas", "expected_miss_share", "", "0.5"),
+        ("figures", "F4", "rtk_base", "expected_miss_share", "0.02", ""),
     )
     settings, fields, figures = found.tables
     assert settings[1:] == [
@@ -84,6 +86,7 @@ def test_settings_tiers_fields_and_figures_each_have_their_cell():
         ["Field", "sbas", "rtk_base"],
         ["F1", "83 % \u2192 71 %20\u201390 %", "2 %, moved by less than a point"],
         ["F3", "", "other figures"],
+        ["F4", "\u2013 \u2192 50 %", "2 % \u2192 \u2013"],
     ]
 
 

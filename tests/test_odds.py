@@ -70,6 +70,21 @@ def test_without_an_error_no_bin_parts_rows_at_the_edge(shift_m):
         np.testing.assert_allclose(lengths, 100.0 * missed, rtol=1e-9)
 
 
+def test_without_an_error_the_order_of_rows_plays_no_part():
+    """Three rows 0.10 m aside, of strips 0.15, 0.05 and 0.05 m to either side: the first is on its strip."""
+    field = straight(3, shift_m=0.10)
+    spans = field.spans()
+    places = field.places(spans, np.array([0.15, 0.05, 0.05])[spans.strip])
+    back = np.argsort(-spans.row, kind="stable")
+    for order in (np.arange(len(spans.row)), back):
+        (found,) = odds.judge(
+            spans.take(order), places.take(order), {"sure": field.error(Tier.without_error())}, pass_of_row=field.row_pass,
+            passes=3, spacing_m=SPACING_M, seed=1,
+        ).values()  # fmt: skip
+        np.testing.assert_allclose(found.expected_miss_any_m, [0.0, 100.0, 100.0], atol=1e-9)
+        np.testing.assert_allclose(found.expected_miss_m, [0.0, 100.0, 100.0], atol=1e-9)
+
+
 def test_without_an_error_a_row_on_the_next_strip_is_off_its_own_alone():
     field = straight(3)
     spans = field.spans()

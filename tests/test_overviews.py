@@ -71,3 +71,31 @@ def test_a_raster_written_in_parts_has_all_its_overviews(tmp_path, high):
         with rasterio.open(tmp_path / "a.tif", overview_level=level) as raster:
             assert (raster.read() == cells).all()
     assert max(cells.shape) <= BLOCK
+
+
+def test_a_users_setting_does_not_hide_the_overviews(tmp_path, monkeypatch):
+    """A usual one where files lie in a cloud, under which GDAL looks for nothing beside a file."""
+    monkeypatch.setenv("GDAL_DISABLE_READDIR_ON_OPEN", "EMPTY_DIR")
+    grid = Grid.around((600_000, 4_600_000, 600_060, 4_600_060), cell_m=0.1)
+    with overlap_tiff(tmp_path / "a.tif", grid=grid, crs_wkt=CRS, bands=["one"]) as raster:
+        raster.write(0, np.ones((1, grid.lines, grid.columns), np.uint8))
+    with rasterio.open(tmp_path / "a.tif") as raster:
+        assert raster.overviews(1) == [2]
+
+
+def test_no_line_of_the_coarsest_overview_is_written_twice(tmp_path):
+    """More than 512 times 512 lines: a belt of 512 is then less than a line."""
+    grid = Grid.around((600_000, 4_600_000, 600_000.75, 4_602_700), cell_m=0.01)
+    assert grid.lines > BLOCK**2
+    with overlap_tiff(tmp_path / "a.tif", grid=grid, crs_wkt=CRS, bands=["one"]) as raster:
+        for first in range(0, grid.lines, BLOCK):
+            high = min(BLOCK, grid.lines - first)
+            raster.write(first, np.full((1, high, grid.columns), 3 if first == 0 else 1, np.uint8))
+    with rasterio.open(tmp_path / "a.tif") as raster:
+        levels = len(raster.overviews(1))
+    for level in range(levels):
+        with rasterio.open(tmp_path / "a.tif", overview_level=level) as raster:
+            high = BLOCK >> (level + 1)
+            assert high >= 1
+            top = raster.read(1, window=((0, high + 1), (0, raster.width)))
+            assert (top[:high] == 3).all() and (top[high] == 1).all()

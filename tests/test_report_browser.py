@@ -146,6 +146,15 @@ def test_filter_by_words_farm_and_remarks(visit):
     assert page.inner_text("#matrix-count") == "0 of 4 fields"  # none has a remark
 
 
+def test_an_address_as_people_write_it_opens_the_field(visit):
+    """Chat programs decode addresses, others encode brackets too."""
+    for written in ("Süd (40)", "S%C3%BCd%20(40)", "S%C3%BCd%20%2840%29"):
+        visit.page.evaluate("hash => { location.hash = hash; }", f"#{written}/rtk_base")
+        visit.until("view?.said.id === 'Süd (40)' && tierId() === 'rtk_base'")
+        visit.page.evaluate("() => { location.hash = ''; }")
+        visit.until("view === null")
+
+
 def test_tier_switch_changes_answer_map_and_address(visit):
     page = visit.page
     page.locator("#matrix tbody a").first.click()

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.text import Text
@@ -98,12 +99,16 @@ def test_sheet_is_written_whole_and_the_same_twice(tmp_path):
     assert pdf.startswith(b"%PDF") and b"Date" not in pdf and 20_000 < len(pdf) < 1_000_000
 
 
-def test_failed_write_leaves_the_old_sheet(tmp_path, monkeypatch):
+@pytest.mark.parametrize("fails", ["pdf", "png"])
+def test_failed_write_leaves_the_old_sheet(tmp_path, monkeypatch, fails):
     png, pdf = old = [tmp_path / "sheet.png", tmp_path / "sheet.pdf"]
     for path in old:
         path.write_bytes(b"old")
     figure = sheet.draw_sheet(sheet_data(1))
-    monkeypatch.setattr(figure, "savefig", lambda path, **_: (path.write_bytes(b"half"), 1 / 0))
+    if fails == "pdf":
+        monkeypatch.setattr(figure, "savefig", lambda path, **_: (path.write_bytes(b"half"), 1 / 0))
+    else:
+        monkeypatch.setattr(sheet, "png_bytes", lambda *_, **__: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         sheet.save_sheet(figure, png=png, pdf=pdf)
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == {"sheet.png": b"old", "sheet.pdf": b"old"}
@@ -126,7 +131,7 @@ def test_names_are_text_and_not_mathematics():
     )
     assert not any(text.get_parse_math() for text in figure.findobj(Text) if text.get_text())
     assert "$; line break" in texts(figure)
-    figure.canvas.draw()
+    FigureCanvasAgg(figure).draw()
 
 
 @pytest.mark.parametrize(
@@ -154,7 +159,7 @@ def test_texts_stay_on_the_page_and_apart(tiers, size_m, units, paper):
         sources="layer.gpkg, " * 30,
     )
     figure = sheet.draw_sheet(data, paper=paper)
-    renderer = figure.canvas.get_renderer()
+    renderer = FigureCanvasAgg(figure).get_renderer()
     shown = [text for text in figure.findobj(Text) if text.get_text().strip()]
     boxes = [text.get_window_extent(renderer) for text in shown]
     margin = 10 / 25.4 * figure.dpi

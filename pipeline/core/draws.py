@@ -77,7 +77,7 @@ class StandardDraws:
         return list(self.each(errors))
 
     def each(self, errors: Sequence[ReturnError]) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-        """The same one after another: what is let go before the next is made stays near the processor."""
+        """The same one after another: made when it is looked at, each stays near the processor."""
         drifts: dict = {}
         for error in errors:
             yield (
@@ -115,7 +115,7 @@ class _Sizes:
 
 
 def _normals(count: int, *, draws: int, **of: int) -> np.ndarray:
-    """One block of standard normals of so many passes or starts on both axes, (2, count, draws), float32, read-only."""
+    """One block of standard normals of passes or starts on both axes, (2, count, draws), float32; not to be written to."""
     if count == 0:  # seeding a generator takes longer than all else that a field without starts asks for
         return np.zeros((2, 0, draws), np.float32)
     if count <= _MOST_KEPT and draws == BLOCK:

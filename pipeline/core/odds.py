@@ -73,7 +73,7 @@ def judge(
     Parameters
     ----------
     spans : Spans
-        All spans of the field, in order along the rows.
+        All spans of the field; those of a row in order along it.
     places : Places
         Of those spans; only the ones on a strip are looked at for strip pass and width.
     errors : dict of tier id to ReturnError
@@ -123,8 +123,8 @@ def judge(
     sure = [name for k, name in enumerate(errors) if not field.pairs.sd_m[:, k].any()]
     if not sure:
         return judged
-    pairs, on = field.pairs, spans.kind == ON_STRIP
-    held = _held_anywhere(spans.take(on), places.row[on], pairs.of_place[on], pairs, spacing_m=spacing_m, rows=rows)
+    pairs, row, on = field.pairs, field.places.row, field.spans.kind == ON_STRIP
+    held = _held_anywhere(field.spans.take(on), row[on], pairs.of_place[on], pairs, spacing_m=spacing_m, rows=rows)
     # Strips wider than their spacing overlap.
     off_all = np.maximum(whole[0] - held, 0.0)
     return judged | {name: _without_error(judged[name], off_all, pass_of_row=pass_of_row, passes=passes) for name in sure}

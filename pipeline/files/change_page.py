@@ -169,9 +169,10 @@ def _moved(by_name: dict[str, dict] | None) -> tuple[str, str] | None:
     if by_name is None:
         return None
     share, low, high = (by_name.get(name) for name in (c.EXPECTED_MISS_SHARE, c.P10, c.P90))
-    if share is None or not share[c.BEFORE] or not share[c.AFTER]:
+    if share is None:
         return "other figures", ""
     ends = [float(one[c.AFTER]) for one in (low, high) if one and one[c.AFTER]]
-    before, now = (share_text(float(share[which])) for which in (c.BEFORE, c.AFTER))
+    # Where no row stood by a strip there was no share.
+    before, now = (share_text(float(share[which] or "nan")) for which in (c.BEFORE, c.AFTER))
     text = f"{before} \N{RIGHTWARDS ARROW} {now}" if before != now else f"{now}, moved by less than a point"
     return text, share_range_text(*ends) if len(ends) == 2 else ""

@@ -25,10 +25,10 @@ OVERLAP_SHARE = 0.001
 # What a folder's name may have beside letters and digits of any script: nothing that a shell, a disk or the workflow
 # reads as a sign of its own.
 _PLAIN_SIGNS = set(" ._-()+")
-# Longest name taken as it is [bytes]: some disks end at 143, and names beside a folder are longer by a few.
-_LONGEST_NAME = 120
+# Longest name taken as it is [bytes]: some disks end at 143, and a file named by it has up to 29 more while it is written.
+_LONGEST_NAME = 110
 # Names that some systems keep for devices, whatever follows the point.
-_DEVICE = re.compile(r"(con|prn|aux|nul|com\d|lpt\d) *(\.|$)", re.IGNORECASE)
+_DEVICE = re.compile(r"(con|prn|aux|nul|(com|lpt)[\d¹²³]) *(\.|$)", re.IGNORECASE)
 
 
 def batches_of(field_ids: Iterable[str]) -> dict[str, list[str]]:

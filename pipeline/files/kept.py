@@ -11,6 +11,7 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
+from unicodedata import normalize
 
 import numpy as np
 import pandas as pd
@@ -98,7 +99,7 @@ class Kept:
 def prune(work: Path, wanted: set[str]) -> None:
     """Take away what is kept of fields that are gone."""
     for folder in sorted((work / "kept").glob("*/*")):
-        if folder.name not in wanted:
+        if normalize("NFC", folder.name) not in wanted:  # some disks take letters with marks apart
             shutil.rmtree(folder)
 
 

@@ -32,8 +32,8 @@ def field_anchor(field_id: str) -> str:
 
 
 def address_of(folder: str) -> str:
-    """A folder's name as part of an address, and as an id in a page."""
-    return quote(folder, safe="")
+    """A folder's name as part of an address, and as an id in a page: encoded as the page encodes what it finds there."""
+    return quote(folder, safe="()")
 
 
 def whole(values: np.ndarray, *, unit: float) -> np.ndarray:

@@ -2,6 +2,7 @@
 
 import hashlib
 import platform
+import zlib
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
@@ -56,6 +57,7 @@ def _native_versions() -> dict[str, str]:
     return {
         "GDAL of pyogrio": pyogrio.__gdal_version_string__, "GDAL of rasterio": rasterio.__gdal_version__,
         "GEOS of shapely": shapely.geos_version_string, "PROJ of pyproj": pyproj.proj_version_str,
+        "zlib of Python": zlib.ZLIB_RUNTIME_VERSION,
     }  # fmt: skip
 
 

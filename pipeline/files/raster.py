@@ -21,6 +21,8 @@ BLOCK = 512
 # What GDAL may hold of a raster [bytes, which is how rasterio takes it]. Left to itself it takes a twentieth of the
 # machine's memory, in every job; lines are written whole and read back once, so that more does not pay.
 CACHE_BYTES = 64 * 2**20
+# A user's settings must not hide the overviews, which are found by their names.
+GDAL = {"GDAL_CACHEMAX": CACHE_BYTES, "GDAL_DISABLE_READDIR_ON_OPEN": "FALSE"}
 CELLS = "cells.tif"
 
 
@@ -55,7 +57,7 @@ class OverlapRaster:
 @contextmanager
 def overlap_tiff(path: Path, *, grid: Grid, crs_wkt: str, bands: list[str]) -> Iterator[OverlapRaster]:
     """An open raster to fill; cloud-optimised and in place when the block ends well."""
-    with rasterio.Env(GDAL_CACHEMAX=CACHE_BYTES), whole_file(path) as unfinished, _beside(unfinished) as working:
+    with rasterio.Env(**GDAL), whole_file(path) as unfinished, _beside(unfinished) as working:
         with ExitStack() as opened:
             cells, *overviews = _levels(working, grid, crs_wkt, len(bands), opened)
             raster = OverlapRaster(cells, tuple(overviews))
@@ -78,7 +80,7 @@ def _levels(home: Path, grid: Grid, crs_wkt: str, bands: int, opened: ExitStack)
             file, "w", driver="GTiff", interleave="band", compress="zstd", zstd_level=1, height=lines, width=columns,
             transform=from_origin(grid.west, grid.north, cell_m, cell_m), **shape, **layout,
         ))  # fmt: skip
-        if max(lines, columns) <= BLOCK:
+        if max(lines, columns) <= BLOCK or high == 1:
             return
         file, lines, columns = file.with_name(f"{file.name}.ovr"), (lines + 1) // 2, (columns + 1) // 2
         cell_m, high = 2 * cell_m, high // 2
@@ -93,6 +95,7 @@ def _beside(unfinished: Path) -> Iterator[Path]:
     try:
         with errors_of_disk(unfinished, written=working):
             working.mkdir()
+        with errors_of_disk(unfinished, written=working / CELLS):
             yield working
     finally:
         shutil.rmtree(working, ignore_errors=True)

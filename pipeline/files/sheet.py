@@ -104,11 +104,12 @@ def save_sheet(figure: Figure, *, png: Path, pdf: Path) -> None:
         Where to write.
     """
     nameless = {"Creator": None, "Producer": None, "CreationDate": None}
-    with whole_file(pdf) as unfinished:
-        figure.savefig(unfinished, format="pdf", dpi=DPI, metadata=nameless)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
-    write_bytes(png, png_bytes(np.asarray(canvas.buffer_rgba()), dpi=DPI))
+    drawn = png_bytes(np.asarray(canvas.buffer_rgba()), dpi=DPI)
+    with whole_file(pdf) as unfinished:
+        figure.savefig(unfinished, format="pdf", dpi=DPI, metadata=nameless)
+    write_bytes(png, drawn)
 
 
 def _header(page: Page, *, data: SheetData, table: Sequence[Mapping], wide: float) -> None:

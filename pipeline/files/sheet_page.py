@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 from matplotlib.artist import Artist
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.transforms import Affine2D, Transform
 
@@ -33,7 +32,6 @@ class Page:
     def blank(cls, wide_mm: float, tall_mm: float) -> "Page":
         """An empty page of a size [mm]."""
         figure = Figure(figsize=(wide_mm / MM_PER_INCH, tall_mm / MM_PER_INCH), dpi=DPI, facecolor="white")
-        FigureCanvasAgg(figure)
         to_inches = Affine2D().translate(0, -tall_mm).scale(1 / MM_PER_INCH, -1 / MM_PER_INCH)
         return cls(figure, wide_mm, tall_mm, to_inches + figure.dpi_scale_trans)
 

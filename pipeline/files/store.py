@@ -28,7 +28,7 @@ LISTED = "listed.json"
 # Before the name of a folder that another one is just taking the place of.
 _REPLACED = ".replaced-"
 # What drivers write beside a file.
-_ENDINGS = ("-journal", "-wal", "-shm", ".working", ".ovr.tmp", ".msk.ovr.tmp", ".aux.xml")
+_ENDINGS = ("-journal", "-wal", "-shm", ".working", ".aux.xml")
 
 
 @contextmanager

@@ -123,7 +123,7 @@ def _check_names(ids: pd.Series) -> None:
     """Ids that differ must stay apart, as text in the tables and as names of folders."""
     for names, alike in (
         (ids.map(safe_text), "would be alike in the tables, where formula signs and markup are defused"),
-        (ids.map(field_folder).str.lower(), "would share a results folder on some disks"),
+        (ids.map(field_folder).str.casefold(), "would share a results folder on some disks"),
     ):
         same = ids[names.duplicated(keep=False)]
         if len(same):

@@ -2,6 +2,7 @@
 
 import shutil
 from pathlib import Path
+from unicodedata import normalize
 
 import pipeline
 from pipeline.errors import CheckError
@@ -58,7 +59,7 @@ def _tend_pages(home: Path, wanted: set[str]) -> None:
 def _tend_fields(home: Path, wanted: set[str]) -> None:
     """Take away what fields that are gone have left; refuse to sign for a raster that is not there."""
     for folder in sorted(home.iterdir()) if home.exists() else ():
-        if folder.name not in wanted:
+        if normalize("NFC", folder.name) not in wanted:  # some disks take letters with marks apart
             shutil.rmtree(folder)
     lost = sorted(name for name in wanted if not (home / name / "overlap.tif").exists())
     if lost:

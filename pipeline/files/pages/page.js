@@ -128,6 +128,17 @@ function matrixCell(one) {
 let view = null;
 const ownAsk = () => ({ error: null, width: null, margin: null });
 
+// An address may come as people write it, or encoded in another way than ours.
+function addressed() {
+  return location.hash.slice(1).split("/").map((part) => {
+    try {
+      return encodeURIComponent(decodeURIComponent(part));
+    } catch {
+      return part;
+    }
+  });
+}
+
 async function openField(folder, tier) {
   const said = PAGE.fields.find((one) => one.folder === folder), text = byId(`packed-${folder}`);
   if (!said || !text) return false;
@@ -138,7 +149,7 @@ async function openField(folder, tier) {
     byId("matrix-count").textContent = "This browser cannot unpack the fields of this page: the figures are in field_tier.csv.";
     return false;
   }
-  if (location.hash.slice(1).split("/")[0] !== folder) return true;
+  if (addressed()[0] !== folder) return true;
   byId("overview").hidden = true;
   byId("field").hidden = false;
   const wanted = PAGE.tiers.findIndex((one) => one.id === tier);
@@ -403,7 +414,7 @@ function askHands() {
 }
 
 async function route() {
-  const [folder, tier] = location.hash.slice(1).split("/");
+  const [folder, tier] = addressed();
   if (folder && (await openField(folder, tier))) return;
   view = null;
   byId("field").hidden = true;
