@@ -50,7 +50,7 @@ def _column_notes(layers: dict[str, dict]) -> list[str]:
 
 
 def _crs_notes(layers: dict[str, dict]) -> list[str]:
-    crs = {role: facts["crs_code"] or facts["crs"] for role, facts in layers.items() if role != "bases"}
+    crs = {role: facts["crs_code"] or facts["crs"] for role, facts in layers.items() if role != "bases" and facts["read"]}
     if len(set(crs.values())) < 2:
         return []
     said = ", ".join(f"{role} {name}" for role, name in crs.items())
