@@ -221,6 +221,15 @@ def test_layers_in_several_crs(tmp_path):
     assert words_about(settings, "several CRS", "fields EPSG:32614", "strips EPSG:4326")
 
 
+def test_an_empty_layer_is_in_no_crs_worth_knowing(tmp_path):
+    write_coop(tmp_path)
+    (tmp_path / "dug.geojson").write_text('{"type": "FeatureCollection", "features": []}')
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["checks"] = {"file": str(tmp_path / "dug.geojson")}
+    assert words_about(settings, "inputs.checks", "holds no feature")
+    assert words_about(settings, "several CRS") == []
+
+
 def test_planted_before_the_strips_were_built(tmp_path):
     times = {"started_at": "2025-10-03T10:00:00Z", "ended_at": "2025-10-03T10:20:00Z"}
     early = {"started_at": "2025-04-03T10:00:00Z", "ended_at": "2025-04-03T10:20:00Z"}
@@ -484,12 +493,3 @@ def test_demo(monkeypatch):
     counts = {role: sum(one["count"] for one in layer["rejected"]) for role, layer in said["layers"].items()}
     assert counts == {"fields": 1, "strips": 5, "rows": 1, "bases": 0, "checks": 0, "zones": 0}
     assert (said["layers"]["strips"]["first"][:7], said["layers"]["rows"]["last"][:7]) == ("2025-10", "2026-04")
-
-
-def test_an_empty_layer_is_in_no_crs_worth_knowing(tmp_path):
-    write_coop(tmp_path)
-    (tmp_path / "dug.geojson").write_text('{"type": "FeatureCollection", "features": []}')
-    settings = config(tmp_path, planter=False)
-    settings["inputs"]["checks"] = {"file": str(tmp_path / "dug.geojson")}
-    assert words_about(settings, "inputs.checks", "holds no feature")
-    assert words_about(settings, "several CRS") == []
