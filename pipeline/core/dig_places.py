@@ -1,6 +1,7 @@
 """Places in a field where a ground check would tell most about how much of it is missed."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -71,10 +72,19 @@ def dig_places(
     strip, planter = places.strip_pass[candidates], places.planter_pass[candidates]
     shift = at.normal_x[:, None] * (autumn[0, strip] + spring[0, planter])
     shift += at.normal_y[:, None] * (autumn[1, strip] + spring[1, planter]) + at.heading[:, None] * machine
-    wander = posterior.prior.wander_sd_m * np.random.default_rng([seed, 3]).standard_normal((len(candidates), BLOCK))
+    wander = posterior.prior.wander_sd_m * _wander(len(candidates), seed)
     measured = 0.5 * (at.offset0_m + at.offset1_m)[:, None] + shift + wander
     digs = next_places(share, measured.astype(np.float32), tape_sd_m=tape_sd_m, count=count, seed=seed)
     return DigPlaces(candidates[digs.place], float(share.std()), digs.left_sd)
+
+
+# The same for all tiers of a field, and mostly for its neighbours; one is a few hundred kilobytes.
+@lru_cache(maxsize=4)
+def _wander(candidates: int, seed: int) -> np.ndarray:
+    """Standard normals of the wander at each candidate, shape (candidates, draws), read-only."""
+    normals = np.random.default_rng([seed, 3]).standard_normal((candidates, BLOCK))
+    normals.flags.writeable = False
+    return normals
 
 
 def spread_places(spans: Spans) -> np.ndarray:

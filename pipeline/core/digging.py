@@ -1,7 +1,9 @@
 """Where to dig next: the places whose measured offset says most about how much of a field is missed."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
+import numba
 import numpy as np
 
 # Classes of an offset, of equally many draws each, in which the mean missed share is taken.
@@ -52,10 +54,9 @@ def next_places(missed: np.ndarray, measured_m: np.ndarray, *, tape_sd_m: float,
     and of two, against conditioning itself: the same within 15 % after one check; after four up to 40 % too large where
     the day's bias rules and little is left, else within 12 %, for a posterior uses many checks better.
     """
-    rng = np.random.default_rng(seed)
-    y = _standardised(measured_m + tape_sd_m * rng.standard_normal(measured_m.shape, np.float32))
+    tape, half = _tape_and_half(measured_m.shape, seed)
+    y = _standardised(measured_m + tape_sd_m * tape)
     left = centred = (missed - missed.mean(dtype=float)).astype(np.float32)
-    half = rng.permutation(len(missed)) % 2
     features = _standardised(np.stack([y, y * y, np.abs(y), _by_class(y, centred, half)], axis=1))
     known, total = np.zeros((0, len(missed)), np.float32), np.zeros(len(missed), np.float32)
     place, left_sd = np.zeros(0, np.int64), np.zeros(0)
@@ -77,6 +78,17 @@ def next_places(missed: np.ndarray, measured_m: np.ndarray, *, tape_sd_m: float,
     return Digs(place, left_sd)
 
 
+# Tiers of a field ask for the same, and mostly its neighbours too; one is a few hundred kilobytes.
+@lru_cache(maxsize=4)
+def _tape_and_half(shape: tuple[int, int], seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Standard normals of the measurements, of that shape, and which half each draw is in, (draws,); read-only."""
+    rng = np.random.default_rng(seed)
+    drawn = rng.standard_normal(shape, np.float32), rng.permutation(shape[1]) % 2
+    for one in drawn:
+        one.flags.writeable = False
+    return drawn
+
+
 def _standardised(values: np.ndarray) -> np.ndarray:
     """Lines (the last axis) less their mean, of length 1, in float32; a constant line becomes zeros."""
     values = values - values.mean(axis=-1, keepdims=True)
@@ -94,14 +106,51 @@ def _by_class(values: np.ndarray, missed: np.ndarray, half: np.ndarray) -> np.nd
 
     The means of one half of the draws are used in the other, so that chance explains nothing.
     """
-    lines, draws = values.shape
-    rank = np.empty((lines, draws), np.int64)
-    np.put_along_axis(rank, np.argsort(values, axis=1), np.arange(draws)[None, :], axis=1)
-    box = 2 * (rank * _CLASSES // draws + _CLASSES * np.arange(lines)[:, None])
-    size = 2 * _CLASSES * lines
-    number = np.bincount((box + half).ravel(), minlength=size)
-    total = np.bincount((box + half).ravel(), np.tile(missed, lines), size)
-    return (total / np.maximum(number, 1)).astype(np.float32)[box + 1 - half]
+    return _means_by_class(_classes(values), missed, half)
+
+
+def _classes(values: np.ndarray) -> np.ndarray:
+    """Class of each value among those of its line, shape of `values`, (lines, draws): equally many in each.
+
+    By the least value of each class, for sorting values takes a third of the time of sorting their places. Only where
+    equal values lie on both sides of such a limit it is their places that tell them apart.
+    """
+    draws = values.shape[1]
+    first = -(-np.arange(1, _CLASSES) * draws // _CLASSES)
+    ordered = np.sort(values, axis=1)
+    out = _limits_up_to(values, ordered[:, first])
+    tied = np.flatnonzero((ordered[:, first - 1] == ordered[:, first]).any(axis=1))
+    place = np.argsort(values[tied], axis=1)
+    out[tied[:, None], place] = np.arange(draws) * _CLASSES // draws
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _limits_up_to(values, limits):
+    """How many of its line's limits, ascending, each value reaches: shape of `values`."""
+    out = np.zeros(values.shape, np.int32)
+    for line in range(len(values)):
+        # Limit by limit, which the compiler makes many values at a time: quicker than a search for each value.
+        for k in range(limits.shape[1]):
+            limit = limits[line, k]
+            for i in range(values.shape[1]):
+                out[line, i] += np.int32(values[line, i] >= limit)
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _means_by_class(classes, missed, half):
+    """Mean of `missed` over the draws of the same class and the other half, shape of `classes`; 0 where there are none."""
+    out = np.empty(classes.shape, np.float32)
+    for line in range(len(classes)):
+        number, total = np.zeros((2, _CLASSES)), np.zeros((2, _CLASSES))
+        for i in range(len(missed)):
+            number[half[i], classes[line, i]] += 1.0
+            total[half[i], classes[line, i]] += missed[i]
+        mean = total / np.maximum(number, 1.0)
+        for i in range(len(missed)):
+            out[line, i] = mean[1 - half[i], classes[line, i]]
+    return out
 
 
 def _explained(features: np.ndarray, left: np.ndarray) -> np.ndarray:
