@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from pipeline import columns as c
-from pipeline.core.bands import band_by_group, band_outlines, meeting, thinned
+from pipeline.core.bands import CentreLines, band_by_group, band_outlines, meeting, thinned
 from pipeline.core.local import from_local, local_crs
 from pipeline.core.offsets import measure_offsets
 from pipeline.core.pieces import mean_miss_probability
@@ -32,7 +32,7 @@ def straight(count):
 
 
 def test_a_straight_band_is_its_length_times_its_width():
-    shapes = band_outlines(straight(3), np.array([0.06, 0.0, -0.2]))
+    shapes = band_outlines(CentreLines.of(straight(3)), np.array([0.06, 0.0, -0.2]))
     assert shapes[0].area == pytest.approx(2 * 0.06 * LENGTH_M, abs=1e-9)
     assert shapely.is_empty(shapes[1:]).all()
 
@@ -40,20 +40,20 @@ def test_a_straight_band_is_its_length_times_its_width():
 def test_bends_are_those_of_a_mitred_buffer():
     x = np.linspace(0, 200, 101)
     wavy = np.array([shapely.LineString(np.c_[x, 8 * np.sin(x / 20)]), shapely.LineString([(0, 0), (5, 0), (5, 5)])])
-    ours = band_outlines(wavy, np.array([0.7, 0.7]))
+    ours = band_outlines(CentreLines.of(wavy), np.array([0.7, 0.7]))
     theirs = shapely.buffer(wavy, 0.7, cap_style="flat", join_style="mitre")
     assert shapely.area(shapely.symmetric_difference(ours, theirs)).max() < 1e-6
 
 
 def test_a_bend_tighter_than_the_band_still_gives_a_valid_band():
     hairpin = np.array([shapely.LineString([(0, 0), (10, 0), (10, 0.3), (0, 0.3)])])
-    shape = band_outlines(hairpin, np.array([0.5]))
+    shape = band_outlines(CentreLines.of(hairpin), np.array([0.5]))
     assert shapely.is_valid(shape).all()
     assert shape[0].area == pytest.approx(10.5 * 1.3, rel=0.01)
 
 
 def test_overlapping_bands_of_a_pass_are_united():
-    lines, group = straight(4), np.array([0, 0, 2, 2])
+    lines, group = CentreLines.of(straight(4)), np.array([0, 0, 2, 2])
     wide = band_by_group(lines, np.full(4, 0.5), group, 3, united=np.ones(3, bool))
     assert wide[0].area == pytest.approx(LENGTH_M * (SPACING_M + 1.0), rel=1e-9)
     assert wide[1].is_empty
@@ -62,8 +62,14 @@ def test_overlapping_bands_of_a_pass_are_united():
     assert [len(shape.geoms) for shape in apart] == [2, 0, 2]
 
 
+def test_without_lines_no_band_meets_another():
+    nothing, no_group, no_width = CentreLines.of(straight(0)), np.zeros(0, int), np.zeros(0)
+    assert meeting(nothing, no_width, no_group, 2).tolist() == [False, False]
+    assert shapely.is_empty(band_by_group(nothing, no_width, no_group, 2, united=np.ones(2, bool))).all()
+
+
 def test_bands_meet_where_they_are_wider_than_their_spacing():
-    lines, group = straight(4), np.array([0, 0, 2, 2])
+    lines, group = CentreLines.of(straight(4)), np.array([0, 0, 2, 2])
     assert meeting(lines, np.full(4, 0.50 * SPACING_M + 0.001), group, 3).tolist() == [True, False, True]
     assert not meeting(lines, np.full(4, 0.50 * SPACING_M - 0.001), group, 3).any()
 
@@ -74,7 +80,8 @@ def test_where_the_widest_bands_do_not_meet_narrower_ones_are_valid(seed, widest
     draws = np.random.default_rng(seed)
     x = np.cumsum(draws.uniform(-0.02, 3.0, 12))
     wander = np.cumsum(draws.normal(0.0, 0.1, 12))
-    lines = thinned(np.array([shapely.LineString(np.c_[x, wander + k * SPACING_M]) for k in range(3)], object))
+    abreast = np.array([shapely.LineString(np.c_[x, wander + k * SPACING_M]) for k in range(3)], object)
+    lines = CentreLines.of(thinned(abreast))
     group, close = np.zeros(3, int), meeting(lines, np.full(3, widest), np.zeros(3, int), 1)
     for share in (1.0, 0.7, 0.3, 0.05):
         shape = band_by_group(lines, np.full(3, share * widest), group, 1, united=close)

@@ -1,5 +1,7 @@
 """Hold and reach bands: strips narrowed and widened by a tier's error, as polygons (DESIGN 2.2)."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import shapely
 
@@ -11,18 +13,65 @@ SHARPEST_TURN_COS = 0.5
 MITRE_LIMIT = 2.0
 
 
+@dataclass(frozen=True)
+class CentreLines:
+    """Lines with what their bands of every width share; arrays of one value a vertex except where said.
+
+    Attributes
+    ----------
+    lines : ndarray of shapely.LineString, shape (n,)
+        Without repeated points.
+    xy : ndarray, shape (vertices, 2)
+    mitre : ndarray, shape (vertices, 2)
+        To the mitre point on the left, for a half width of 1.
+    owner : ndarray of int
+        Line of each vertex.
+    left, right : ndarray of int
+        Where its mitre points stand in the rings of the bands, one ring behind the other.
+    sharp : ndarray of bool, shape (n,)
+        Lines that turn too sharply for mitres.
+    """
+
+    lines: np.ndarray
+    xy: np.ndarray
+    mitre: np.ndarray
+    owner: np.ndarray
+    left: np.ndarray
+    right: np.ndarray
+    sharp: np.ndarray
+
+    @classmethod
+    def of(cls, lines: np.ndarray) -> "CentreLines":
+        """Of lines without repeated points, shape (n,)."""
+        xy, owner = shapely.get_coordinates(lines, return_index=True)
+        mitre, turn_cos = _mitres(xy, owner)
+        count = np.bincount(owner, minlength=len(lines))
+        first = (np.cumsum(count) - count)[owner]
+        step = np.arange(len(xy)) - first
+        sharp = np.zeros(len(lines), bool)
+        sharp[owner[turn_cos < SHARPEST_TURN_COS]] = True
+        return cls(lines, xy, mitre, owner, 2 * first + step, 2 * (first + count[owner]) - 1 - step, sharp)
+
+    def ribbons(self, half_width_m: np.ndarray) -> np.ndarray:
+        """Polygons from the mitre points on both sides, shape (n,), whether these loop or not."""
+        aside = self.mitre * half_width_m[self.owner][:, None]
+        ring, line = np.empty((2 * len(self.xy), 2)), np.empty(2 * len(self.xy), np.int64)
+        ring[self.left], ring[self.right] = self.xy + aside, self.xy - aside
+        line[self.left] = line[self.right] = self.owner
+        return shapely.polygons(shapely.linearrings(ring, indices=line))
+
+
 def thinned(lines: np.ndarray) -> np.ndarray:
     """Lines without the vertices that carry less than `THIN_M`, shape (n,)."""
     return shapely.simplify(shapely.remove_repeated_points(lines), THIN_M, preserve_topology=False)
 
 
-def band_outlines(lines: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
+def band_outlines(lines: CentreLines, half_width_m: np.ndarray) -> np.ndarray:
     """Polygons round lines: flat ends, mitred bends.
 
     Parameters
     ----------
-    lines : ndarray of shapely.LineString, shape (n,)
-        Without repeated points.
+    lines : CentreLines
     half_width_m : ndarray, shape (n,)
         Half width of each band [m]; nothing where it is not positive.
 
@@ -36,19 +85,10 @@ def band_outlines(lines: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
     Strips bend gently, so the mitre points of all vertices are computed at once; where that loops (a bend
     tighter than the band, a line that meets itself) the band is a GEOS buffer instead, with the same shape.
     """
-    out = np.full(len(lines), shapely.Polygon(), object)
-    wide = np.flatnonzero(np.asarray(half_width_m) > 0)
-    shapes, sharp = _ribbons(lines[wide], half_width_m[wide])
-    looped = sharp | ~shapely.is_valid(shapes)
-    bent = wide[looped]
-    shapes[looped] = shapely.buffer(
-        lines[bent], half_width_m[bent], cap_style="flat", join_style="mitre", mitre_limit=MITRE_LIMIT
-    )
-    out[wide] = shapes
-    return out
+    return _outlines(lines, half_width_m, lines.ribbons(half_width_m), np.flatnonzero(half_width_m > 0))
 
 
-def meeting(lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
+def meeting(lines: CentreLines, half_width_m: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
     """Groups of lines in which a band loops, or two bands meet.
 
     Asked once of the widest bands: narrower ones round the same lines lie inside them, so that they neither loop
@@ -56,7 +96,8 @@ def meeting(lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, grou
 
     Parameters
     ----------
-    lines, half_width_m : ndarray, shape (n,)
+    lines : CentreLines
+    half_width_m : ndarray, shape (n,)
         As for `band_outlines`.
     group : ndarray of int, shape (n,)
     groups : int
@@ -66,20 +107,20 @@ def meeting(lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, grou
     ndarray of bool, shape (groups,)
     """
     out = np.zeros(groups, bool)
-    wide = np.flatnonzero(np.asarray(half_width_m) > 0)
-    ribbons, sharp = _ribbons(lines[wide], half_width_m[wide])
-    out[group[wide[sharp]]] = True
-    return out | ~shapely.is_valid(_gathered(ribbons, group[wide], groups))
+    wide = half_width_m > 0
+    out[group[wide & lines.sharp]] = True
+    return out | ~shapely.is_valid(_gathered(lines.ribbons(half_width_m)[wide], group[wide], groups))
 
 
 def band_by_group(
-    lines: np.ndarray, half_width_m: np.ndarray, group: np.ndarray, groups: int, *, united: np.ndarray
+    lines: CentreLines, half_width_m: np.ndarray, group: np.ndarray, groups: int, *, united: np.ndarray
 ) -> np.ndarray:
     """One MultiPolygon a group of lines.
 
     Parameters
     ----------
-    lines, half_width_m : ndarray, shape (n,)
+    lines : CentreLines
+    half_width_m : ndarray, shape (n,)
         As for `band_outlines`.
     group : ndarray of int, shape (n,)
     groups : int
@@ -91,12 +132,26 @@ def band_by_group(
     ndarray of shapely.MultiPolygon, shape (groups,)
         Empty where a group has no band.
     """
-    wide = np.asarray(half_width_m) > 0
+    wide = half_width_m > 0
+    if not wide.any():
+        return _gathered(np.zeros(0, object), group[wide], groups)
+    ribbons = lines.ribbons(half_width_m)
     apart, close = (np.flatnonzero(wide & (united[group] == value)) for value in (False, True))
-    out = _gathered(_ribbons(lines[apart], half_width_m[apart])[0], group[apart], groups)
-    outlines = band_outlines(lines[close], half_width_m[close])
+    out = _gathered(ribbons[apart], group[apart], groups)
+    outlines = _outlines(lines, half_width_m, ribbons, close)
     for number in np.unique(group[close]):
-        out[number] = _as_multi(shapely.union_all(outlines[group[close] == number]))
+        out[number] = _as_multi(shapely.union_all(outlines[close[group[close] == number]]))
+    return out
+
+
+def _outlines(lines: CentreLines, half_width_m: np.ndarray, ribbons: np.ndarray, which: np.ndarray) -> np.ndarray:
+    """Bands round the lines that `which` numbers, the others empty, shape (n,): ribbons, and buffers where these loop."""
+    out = np.full(len(ribbons), shapely.Polygon(), object)
+    out[which] = ribbons[which]
+    bent = which[lines.sharp[which] | ~shapely.is_valid(ribbons[which])]
+    out[bent] = shapely.buffer(
+        lines.lines[bent], half_width_m[bent], cap_style="flat", join_style="mitre", mitre_limit=MITRE_LIMIT
+    )
     return out
 
 
@@ -109,25 +164,6 @@ def _gathered(shapes: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
     return out
 
 
-def _ribbons(lines: np.ndarray, half_width_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Polygons from the mitre points on both sides, and which lines turn too sharply for that."""
-    if len(lines) == 0:
-        return np.zeros(0, object), np.zeros(0, bool)
-    xy, owner = shapely.get_coordinates(lines, return_index=True)
-    mitre, turn_cos = _mitres(xy, owner)
-    aside = mitre * half_width_m[owner][:, None]
-    count = np.bincount(owner, minlength=len(lines))
-    first = np.cumsum(count) - count
-    step = np.arange(len(xy)) - first[owner]
-    ring = np.empty((2 * len(xy), 2))
-    ring[2 * first[owner] + step] = xy + aside
-    ring[2 * first[owner] + 2 * count[owner] - 1 - step] = xy - aside
-    shapes = shapely.polygons(shapely.linearrings(ring, indices=np.repeat(np.arange(len(lines)), 2 * count)))
-    sharp = np.zeros(len(lines), bool)
-    sharp[owner[turn_cos < SHARPEST_TURN_COS]] = True
-    return shapes, sharp
-
-
 def _mitres(xy: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Vector to the left mitre point of each vertex for a half width of 1, and the cosine of its turn."""
     along = np.diff(xy, axis=0)
@@ -136,11 +172,13 @@ def _mitres(xy: np.ndarray, owner: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     left = np.column_stack([-along[:, 1], along[:, 0]])
     before, after = np.zeros_like(xy), np.zeros_like(xy)
     before[1:][same], after[:-1][same] = left[same], left[same]
-    begins, ends = ~np.append(False, same), ~np.append(same, False)
+    begins, ends = np.ones((2, len(xy)), bool)
+    begins[1:], ends[:-1] = ~same, ~same
     before[begins], after[ends] = after[begins], before[ends]
     turn_cos = (before * after).sum(axis=1)
     return (before + after) / np.maximum(1.0 + turn_cos, 1e-9)[:, None], turn_cos
 
 
 def _as_multi(shape: shapely.Geometry) -> shapely.MultiPolygon:
-    return shapely.MultiPolygon([part for part in shapely.get_parts(shape) if part.geom_type == "Polygon"])
+    parts = shapely.get_parts(shape)
+    return shapely.multipolygons(parts[shapely.get_type_id(parts) == shapely.GeometryType.POLYGON])

@@ -14,7 +14,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.bands import band_by_group, meeting, thinned
+from pipeline.core.bands import CentreLines, band_by_group, meeting, thinned
 from pipeline.core.cut import SLIVER_M, cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
@@ -129,7 +129,7 @@ def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[
     ASSUME: R of a stretch of strip is that of the planter pass that plants most of it, or of the field's widest pair
     where nothing is planted on it; the classes of the rows use each pair's own R.
     """
-    thin = thinned(lines.geometry.values)
+    thin = CentreLines.of(thinned(lines.geometry.values))
     strip = field.strip_of_line
     strip_pass = field.strips[c.PASS].to_numpy(np.int64)[strip]
     half_width = field.half_width_m(judging.row_margin_m)[strip]
