@@ -16,6 +16,7 @@ from pipeline.core.dig_places import dig_places, spread_places
 from pipeline.core.pairs import Places
 from pipeline.core.pieces import checked_pieces
 from pipeline.core.return_shift import shift_to_give
+from pipeline.core.returns import ReturnError
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.laid_out import unit_columns
@@ -30,10 +31,11 @@ TAPE_95_M = 0.0254
 EDGE_M = 10.0
 
 
-def advice_of(field: FieldData, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
+def advice_of(
+    field: FieldData, places: Places, errors: dict[str, ReturnError], judging: Settings
+) -> dict[str, gpd.GeoDataFrame]:
     """The layers of one field, in its own plane."""
-    places, errors = field.places(judging.row_margin_m), field.errors(judging)
-    checks, plane = GroundChecks.of(field, places, errors), field.lines("planter").crs
+    checks, plane = GroundChecks.of(field, places, errors), field.planter_lines.crs
     posterior = posteriors(errors, checks)
     groups = FieldGroups.of(field.spans, places, next(iter(errors.values())))
     out = {"next_checks": _next(field, places, groups, posterior, checks, judging)}
@@ -68,7 +70,7 @@ def nothing(kind: str, tiers: list[str], crs: str) -> gpd.GeoDataFrame:
 
 def _rows(field: FieldData, places: Places, checks: GroundChecks) -> gpd.GeoDataFrame:
     """Pieces of planted row by class after the checks, tier by tier."""
-    lines, names, tables = field.lines("planter"), np.array(c.CLASSES, object), []
+    lines, names, tables = field.planter_lines, np.array(c.CLASSES, object), []
     for tier, posterior in checks.posterior.items():
         pieces, share = checked_pieces(Conditioned.of(field.spans, places, posterior))
         keep = pieces.end_m - pieces.start_m > SLIVER_M
@@ -123,7 +125,7 @@ def _repeated(tiers: Iterable[str], count: list[int]) -> np.ndarray:
 
 def _middles(field: FieldData, spans: np.ndarray) -> np.ndarray:
     """Points in the middle of spans."""
-    lines, line = field.lines("planter"), field.spans.row[spans]
+    lines, line = field.planter_lines, field.spans.row[spans]
     along = 0.5 * (field.spans.start_m[spans] + field.spans.end_m[spans]) - lines[c.ALONG_M].to_numpy(float)[line]
     return np.asarray(shapely.line_interpolate_point(np.asarray(lines.geometry.values, object)[line], along), object)
 

@@ -77,7 +77,7 @@ def posteriors(errors: dict[str, ReturnError], checks: GroundChecks | None) -> d
 
 def _spans_at(field: FieldData, table: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Span of planted row that each check was dug at, and where along it the check lies, 0 to 1."""
-    lines = field.lines("planter")
+    lines = field.planter_lines
     if not len(lines):
         raise InputError(
             f"{_named(field, table, 0)} lies in a field without planted rows; expected it on a row: add the field's rows, "

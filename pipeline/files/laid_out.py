@@ -51,6 +51,11 @@ class LaidOut:
         return read_geo(self.folder / f"{name}_lines.parquet")
 
     @cached_property
+    def planter_lines(self) -> gpd.GeoDataFrame:
+        """The planted lines, kept for a step that asks for them again and again."""
+        return self.lines("planter")
+
+    @cached_property
     def row_of_line(self) -> np.ndarray:
         """Planted row of each planted line."""
         return self._rows_of("planter")

@@ -18,8 +18,9 @@ from pipeline.core.bands import CentreLines, band_by_group, meeting, thinned
 from pipeline.core.cut import SLIVER_M, cut_lines
 from pipeline.core.local import from_local
 from pipeline.core.offsets import ON_STRIP
-from pipeline.core.pairs import unique_keys
+from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.pieces import miss_shares, row_pieces
+from pipeline.core.returns import ReturnError
 from pipeline.files.advice import PLACED_IN, advice_of, nothing
 from pipeline.files.field_data import FieldData
 from pipeline.files.laid_out import PIECES, unit_columns
@@ -67,10 +68,10 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
 
 def _draw(field: FieldData, judging: Settings) -> tuple[dict[str, gpd.GeoDataFrame], pd.DataFrame]:
     """Layers of one field in its own plane, by kind, and the pieces of row that its sheet draws."""
-    strips = field.lines("strip")
-    rows, pieces = row_lines(field, judging)
+    strips, places, errors = field.lines("strip"), field.places(judging.row_margin_m), field.errors(judging)
+    rows, pieces = row_lines(field, places, errors)
     drawn = {"strip_lines": strip_lines(field, strips), "row_lines": rows}
-    return drawn | bands(field, strips, judging) | advice_of(field, judging), pieces
+    return drawn | bands(field, strips, errors, judging) | advice_of(field, places, errors, judging), pieces
 
 
 def strip_lines(field: FieldData, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
@@ -85,14 +86,13 @@ def strip_lines(field: FieldData, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     )  # fmt: skip
 
 
-def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+def row_lines(field: FieldData, places: Places, errors: dict[str, ReturnError]) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
     """Pieces of planted row, cut where the class of any tier changes, as lines in the field's own plane.
 
     Beside them, for the sheets: which planted line each piece is cut from, from where to where, and the codes of
     its classes. `part` counts the pieces that the boundary cuts one row unit into; distances run along such a part.
     """
-    lines = field.lines("planter")
-    places, errors = field.places(judging.row_margin_m), field.errors(judging)
+    lines = field.planter_lines
     pieces = row_pieces(field.spans, places, errors)
     share = miss_shares(pieces, field.spans, places, errors)
     keep = pieces.end_m - pieces.start_m > SLIVER_M
@@ -102,7 +102,7 @@ def row_lines(field: FieldData, judging: Settings) -> tuple[gpd.GeoDataFrame, pd
     columns |= _starts_and_zones(field, line, field.spans.strip[pieces.span[keep]])
     begins = lines[c.ALONG_M].to_numpy(float)[line]
     names, bare = np.array(c.CLASSES, object), {"line": line, "start_m": start - begins, "end_m": end - begins}
-    for number, tier in enumerate(judging.compare):
+    for number, tier in enumerate(errors):
         bare[f"class_{tier}"] = pieces.classes[keep, number]
         columns[f"class_{tier}"] = names[bare[f"class_{tier}"]]
         columns[f"miss_{tier}"] = share[keep, number]
@@ -123,7 +123,9 @@ def _starts_and_zones(field: FieldData, line: np.ndarray, strip: np.ndarray) -> 
     }  # fmt: skip
 
 
-def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[str, gpd.GeoDataFrame]:
+def bands(
+    field: FieldData, lines: gpd.GeoDataFrame, errors: dict[str, ReturnError], judging: Settings
+) -> dict[str, gpd.GeoDataFrame]:
     """Hold bands (strips narrowed by R) and reach bands (widened by R), one a tier and strip pass.
 
     ASSUME: R of a stretch of strip is that of the planter pass that plants most of it, or of the field's widest pair
@@ -135,7 +137,7 @@ def bands(field: FieldData, lines: gpd.GeoDataFrame, judging: Settings) -> dict[
     half_width = field.half_width_m(judging.row_margin_m)[strip]
     spacing = field.strips[c.ROW_SPACING_M].to_numpy(float)[strip]
     planter = _planter_of_line(field)
-    bound = {tier: Z95 * _sd(error, field.strip_stretch, planter) for tier, error in field.errors(judging).items()}
+    bound = {tier: Z95 * _sd(error, field.strip_stretch, planter) for tier, error in errors.items()}
     # Bands wider than the rows' spacing meet anyway; of the others the widest tell where some of a pass do.
     widest = np.max([np.where(2 * (half_width + r) > spacing, half_width, half_width + r) for r in bound.values()], axis=0)
     close = meeting(thin, widest, strip_pass, len(field.strip_passes))
