@@ -66,7 +66,7 @@ def next_places(missed: np.ndarray, measured_m: np.ndarray, *, tape_sd_m: float,
             # What all passes share has the same sign as at the first place, or the other where travel turns round.
             aligned = total + np.sign(y @ y[place[0]])[:, None] * y
             beside = _with(features, _by_class(aligned, centred, half))
-        beside = beside - (beside @ known.T) @ known
+            beside -= (beside @ known.T) @ known
         gain = _explained(beside, left)
         gain[place] = -1.0
         best = int(np.argmax(gain))

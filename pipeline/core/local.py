@@ -66,8 +66,12 @@ def to_local(geometry: np.ndarray, crs: str, local: CRS) -> np.ndarray:
 
 def from_local(geometry: np.ndarray, local: CRS, crs: str) -> np.ndarray:
     """Geometries of the plane of `local` [m] in a CRS (WKT)."""
-    back = _moved(geometry, lambda x, y: _laying(local.to_wkt()).transform(x, y, direction="INVERSE"))
-    return _moved(back, lambda x, y: _to_geographic(crs).transform(x, y, direction="INVERSE"))
+    lay, geographic = _laying(local.to_wkt()), _to_geographic(crs)
+
+    def back(x: np.ndarray, y: np.ndarray) -> tuple:
+        return geographic.transform(*lay.transform(x, y, direction="INVERSE"), direction="INVERSE")
+
+    return _moved(geometry, back)  # in one go: no geometries are made of the degrees between
 
 
 @lru_cache(maxsize=64)
