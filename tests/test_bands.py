@@ -31,8 +31,13 @@ def straight(count):
     return np.array([shapely.LineString([(0, k * SPACING_M), (LENGTH_M, k * SPACING_M)]) for k in range(count)], object)
 
 
+def outlines(lines: CentreLines, half_width_m: np.ndarray) -> np.ndarray:
+    """Bands round all lines that have a width."""
+    return band_outlines(lines, half_width_m, lines.ribbons(half_width_m), np.flatnonzero(half_width_m > 0))
+
+
 def test_a_straight_band_is_its_length_times_its_width():
-    shapes = band_outlines(CentreLines.of(straight(3)), np.array([0.06, 0.0, -0.2]))
+    shapes = outlines(CentreLines.of(straight(3)), np.array([0.06, 0.0, -0.2]))
     assert shapes[0].area == pytest.approx(2 * 0.06 * LENGTH_M, abs=1e-9)
     assert shapely.is_empty(shapes[1:]).all()
 
@@ -40,14 +45,14 @@ def test_a_straight_band_is_its_length_times_its_width():
 def test_bends_are_those_of_a_mitred_buffer():
     x = np.linspace(0, 200, 101)
     wavy = np.array([shapely.LineString(np.c_[x, 8 * np.sin(x / 20)]), shapely.LineString([(0, 0), (5, 0), (5, 5)])])
-    ours = band_outlines(CentreLines.of(wavy), np.array([0.7, 0.7]))
+    ours = outlines(CentreLines.of(wavy), np.array([0.7, 0.7]))
     theirs = shapely.buffer(wavy, 0.7, cap_style="flat", join_style="mitre")
     assert shapely.area(shapely.symmetric_difference(ours, theirs)).max() < 1e-6
 
 
 def test_a_bend_tighter_than_the_band_still_gives_a_valid_band():
     hairpin = np.array([shapely.LineString([(0, 0), (10, 0), (10, 0.3), (0, 0.3)])])
-    shape = band_outlines(CentreLines.of(hairpin), np.array([0.5]))
+    shape = outlines(CentreLines.of(hairpin), np.array([0.5]))
     assert shapely.is_valid(shape).all()
     assert shape[0].area == pytest.approx(10.5 * 1.3, rel=0.01)
 

@@ -66,26 +66,36 @@ def thinned(lines: np.ndarray) -> np.ndarray:
     return shapely.simplify(shapely.remove_repeated_points(lines), THIN_M, preserve_topology=False)
 
 
-def band_outlines(lines: CentreLines, half_width_m: np.ndarray) -> np.ndarray:
-    """Polygons round lines: flat ends, mitred bends.
+def band_outlines(lines: CentreLines, half_width_m: np.ndarray, ribbons: np.ndarray, which: np.ndarray) -> np.ndarray:
+    """Polygons round some of the lines: flat ends, mitred bends.
 
     Parameters
     ----------
     lines : CentreLines
     half_width_m : ndarray, shape (n,)
-        Half width of each band [m]; nothing where it is not positive.
+        Half width of each band [m]; positive where a line is asked for.
+    ribbons : ndarray of shapely.Polygon, shape (n,)
+        `lines.ribbons` of these half widths.
+    which : ndarray of int
+        Numbers of the lines that are asked for.
 
     Returns
     -------
     ndarray of shapely.Polygon or MultiPolygon, shape (n,)
-        Empty where there is nothing.
+        Empty where nothing is asked for.
 
     Notes
     -----
     Strips bend gently, so the mitre points of all vertices are computed at once; where that loops (a bend
     tighter than the band, a line that meets itself) the band is a GEOS buffer instead, with the same shape.
     """
-    return _outlines(lines, half_width_m, lines.ribbons(half_width_m), np.flatnonzero(half_width_m > 0))
+    out = np.full(len(ribbons), shapely.Polygon(), object)
+    out[which] = ribbons[which]
+    bent = which[lines.sharp[which] | ~shapely.is_valid(ribbons[which])]
+    out[bent] = shapely.buffer(
+        lines.lines[bent], half_width_m[bent], cap_style="flat", join_style="mitre", mitre_limit=MITRE_LIMIT
+    )
+    return out
 
 
 def meeting(lines: CentreLines, half_width_m: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
@@ -98,7 +108,7 @@ def meeting(lines: CentreLines, half_width_m: np.ndarray, group: np.ndarray, gro
     ----------
     lines : CentreLines
     half_width_m : ndarray, shape (n,)
-        As for `band_outlines`.
+        Half width of each band [m]; nothing where it is not positive.
     group : ndarray of int, shape (n,)
     groups : int
 
@@ -121,7 +131,7 @@ def band_by_group(
     ----------
     lines : CentreLines
     half_width_m : ndarray, shape (n,)
-        As for `band_outlines`.
+        Half width of each band [m]; nothing where it is not positive.
     group : ndarray of int, shape (n,)
     groups : int
     united : ndarray of bool, shape (groups,)
@@ -138,20 +148,9 @@ def band_by_group(
     ribbons = lines.ribbons(half_width_m)
     apart, close = (np.flatnonzero(wide & (united[group] == value)) for value in (False, True))
     out = _gathered(ribbons[apart], group[apart], groups)
-    outlines = _outlines(lines, half_width_m, ribbons, close)
+    outlines = band_outlines(lines, half_width_m, ribbons, close)
     for number in np.unique(group[close]):
         out[number] = _as_multi(shapely.union_all(outlines[close[group[close] == number]]))
-    return out
-
-
-def _outlines(lines: CentreLines, half_width_m: np.ndarray, ribbons: np.ndarray, which: np.ndarray) -> np.ndarray:
-    """Bands round the lines that `which` numbers, the others empty, shape (n,): ribbons, and buffers where these loop."""
-    out = np.full(len(ribbons), shapely.Polygon(), object)
-    out[which] = ribbons[which]
-    bent = which[lines.sharp[which] | ~shapely.is_valid(ribbons[which])]
-    out[bent] = shapely.buffer(
-        lines.lines[bent], half_width_m[bent], cap_style="flat", join_style="mitre", mitre_limit=MITRE_LIMIT
-    )
     return out
 
 

@@ -1,6 +1,5 @@
 """Reading an input layer: found or named in an error, columns mapped, every feature kept or rejected."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -131,11 +130,11 @@ def read_layer(
     notes = [*features.notes, *(["holds no feature"] if empty else check_place(frame, place))]
     wild = _no_degrees(frame, place)
     faults = np.where(np.equal(features.faults, None), wild, features.faults)
-    # Some formats have no columns where there is no feature.
-    columns = {} if empty and not features.theirs else source.columns
-    frame, more = _mapped(frame, source, columns, known, features.theirs, place)
-    of_rejects = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
-    rejects = gpd.GeoDataFrame({name: [] for name in of_rejects}, geometry=[], crs=frame.crs)
+    if empty and not features.theirs:  # some formats have no columns where there is no feature
+        source = replace(source, columns={})
+    frame, more = _mapped(frame, source, known, features.theirs, place)
+    columns = (c.FILE, c.LAYER, c.FEATURE, c.FIELD_ID, c.REASON)
+    rejects = gpd.GeoDataFrame({name: [] for name in columns}, geometry=[], crs=frame.crs)
     said = tuple(f"{place}: {note}" for note in [*notes, *more])
     lines = np.isin(shapely.get_type_id(frame.geometry.values), LINES).any()
     if kind == LINES_OR_POINTS and lines:  # a layer that holds any line is one of lines
@@ -188,12 +187,12 @@ def _no_degrees(frame: gpd.GeoDataFrame, place: str) -> np.ndarray:
 
 
 def _mapped(
-    frame: gpd.GeoDataFrame, source, columns: Mapping[str, str], known: tuple[str, ...], theirs: list[str], place: str
+    frame: gpd.GeoDataFrame, source, known: tuple[str, ...], theirs: list[str], place: str
 ) -> tuple[gpd.GeoDataFrame, list[str]]:
     """Columns by our names: mapped ones, ones that have our name already, constants where a value is missing."""
     out, notes = {}, []
     for name in known:
-        column = columns.get(name, name if name in theirs else None)
+        column = source.columns.get(name, name if name in theirs else None)
         if column is not None and column not in theirs:
             raise InputError(f"{place}: has no column '{shown(column)}' (for {name}); {did_you_mean(column, theirs)}")
         if column is not None:
