@@ -1,6 +1,6 @@
 """Every column name once, with its unit in it."""
 
-# Input layers, as the configuration maps them (DESIGN section 4).
+# Input layers, as the configuration maps them.
 FIELD_ID, FARM, GROWER = "field_id", "farm", "grower"
 PASS_ID, ROW_COUNT, ROW_SPACING_M, STRIP_WIDTH_M = "pass_id", "row_count", "row_spacing_m", "strip_width_m"
 STARTED_S, ENDED_S = "started_s", "ended_s"
@@ -28,7 +28,7 @@ ROW, PASS, PART, UNIT, TIGHT = "row", "pass", "part", "unit", "tight_bend"
 # By which a planted line finds its own strip.
 OWN_KEY, OWN_REACH_M = "own_key", "own_reach_m"
 
-# Figures (DESIGN section 5).
+# Figures of the tables of results.
 ROW_LENGTH_M, HOLDS_M, DOUBT_M, MISSES_M = "row_length_m", "holds_m", "doubt_m", "misses_m"
 NO_STRIP_M, CROSSING_M, OUTSIDE_M = "no_strip_m", "crossing_m", "outside_m"
 EXPECTED_MISS_M, EXPECTED_MISS_SHARE = "expected_miss_m", "expected_miss_share"
@@ -53,7 +53,7 @@ FIGURES = [
     EXPECTED_MISS_SHARE, P10, P50, P90, ROWS_MISSED, LONGEST_RUN_M, RASTER_HOLDS_M, RASTER_DOUBT_M,
     RASTER_MISSES_M, RASTER_GAP_SHARE,
 ]  # fmt: skip
-# Beside what DESIGN section 5 asks for: columns that come after it.
+# Columns that come after `FIGURES`, whose order stays as it is.
 EXTRAS = [RASTER_TOLERANCE_SHARE, MISS_ANY_M, REPEATABLE_95_M, BASELINE_M, REACH]
 FIELD_EXTRAS = [FRAME_EAST_M, FRAME_NORTH_M, STRIP_OUTSIDE_M]
 # What starts, zones and moved bases come to in a field under a tier, and what would be enough.

@@ -11,7 +11,7 @@ own left normal.
 together, and the logged offset stays what it was. So everything here is about where the logs say the rows are: a
 line that was moved, another frame, steering, an antenna off centre *if the log is of the other point*. The drift
 of autumn's and spring's receivers is not in it, a clean audit does not bound it, and only a ground check or a
-survey sees it. Offsets are also known only up to whole row spacings (DESIGN 2.3).
+survey sees it. Offsets are also known only up to whole row spacings.
 
 **What headings can tell.** A shift is seen across the travel only: passes one way and back along one heading give
 the across part and m; passes in one direction only give just their sum; two headings or more give both axes.

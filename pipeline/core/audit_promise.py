@@ -1,4 +1,4 @@
-"""What a tier promises of the parts of an audit, read off the one covariance of the return error (DESIGN section 2).
+"""What a tier promises of the parts of an audit, read off the one covariance of the return error (`returns`).
 
 All bounds are of 95 %. They speak of where things are, an audit of where logs say they are: a log whose parts keep
 these bounds has not shown that its rows do.
@@ -60,7 +60,7 @@ def between_promised_95_m(error: ReturnError, laid: Laid) -> float:
 
     ASSUME: what lets passes differ is the drift in both visits, at the times they were laid (and what had not
     converged), and nothing is added for pass-to-pass: that figure is the difference of two passes, and the drift was
-    derived from it (DESIGN 2.1). Two passes laid 15 min apart in both visits give P itself; a short visit gives less
+    derived from it (`core.tier`). Two passes laid 15 min apart in both visits give P itself; a short visit gives less
     than the whole drift, for its passes drift together, and that goes into the shift. Steering is promised as wander.
     """
     of = np.unique(laid.whole_pass, return_inverse=True)[1]

@@ -1,4 +1,4 @@
-"""Hold and reach bands: strips narrowed and widened by a tier's error, as polygons (DESIGN 2.2)."""
+"""Hold and reach bands: strips narrowed and widened by a tier's error, as polygons."""
 
 from dataclasses import dataclass
 

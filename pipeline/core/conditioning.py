@@ -1,4 +1,4 @@
-"""Ground checks: the return error of a field, given what was measured at some places (DESIGN section 2).
+"""Ground checks: the return error of a field, given what was measured at some places.
 
     y_j = o_j + n_j . (a_p + b_q) + h_j m + w_j + tape error
 

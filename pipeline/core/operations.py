@@ -1,4 +1,4 @@
-"""Error of one operation, autumn's or spring's: which passes share what, and how much of it (DESIGN section 2)."""
+"""Error of one operation, autumn's or spring's: which passes share what, and how much of it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a page needs to ask "what if": the reduced form of DESIGN 2.2 with bins that a page can carry.
+"""What a page needs to ask "what if": row length by pair and offset (`reduced`), with bins that a page can carry.
 
 Expected lengths are read off the pairs, at the pipeline's own millimetre. The spread of the missed share is drawn from
 groups of one pair and direction, at bins of `COARSE_MM`: drawing is less exact than that anyway.

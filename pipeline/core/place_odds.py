@@ -9,7 +9,7 @@ BISECTIONS = 48
 def miss_probability(
     offset_m: np.ndarray, half_width_m: np.ndarray | float, sd_m: np.ndarray | float
 ) -> np.ndarray:
-    """Probability that |offset + error| exceeds the half width (DESIGN 2.2).
+    """Probability that |offset + error| exceeds the half width.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def miss_probability(
 
 
 def miss_any_probability(offset_m: np.ndarray, half_width_m: float, sd_m: float, spacing_m: float) -> np.ndarray:
-    """Probability of standing on no strip at all, where strips repeat every `spacing_m` [m] (DESIGN 2.3).
+    """Probability of standing on no strip at all, where strips repeat every `spacing_m` [m].
 
     ASSUME: the neighbours of a strip lie a whole number of row spacings to both sides.
     """

@@ -1,4 +1,4 @@
-"""The return error of a field: one covariance (DESIGN section 2).
+"""The return error of a field: one covariance (DEVELOPERS.md, "The model").
 
     Cov(d_i, d_j) = n_i . n_j [S + g_A^2 exp(-|t_i - t_j| / T_A) + g_B^2 exp(-|u_i - u_j| / T_B)]
                     + a_i a_j sigma_m^2 + [i = j] sigma_w^2

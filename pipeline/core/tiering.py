@@ -99,7 +99,7 @@ def return_errors(
     waited_share: float = 0.0,
     settled: bool = False,
 ) -> dict[str, ReturnError]:
-    """Return error of a field, tier by tier (DESIGN 2.1).
+    """Return error of a field, tier by tier.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The configuration as models, SI inside (DESIGN 4.1); its layers are in `layer_models`.
+"""The configuration as models, SI inside; its layers are in `layer_models`.
 
 Defaults are written as a person would write them and validated like any other value.
 """
@@ -127,7 +127,7 @@ class Report(Model):
 
 
 class Config(Model):
-    """The whole configuration (DESIGN 4.1), SI inside."""
+    """The whole configuration, SI inside."""
 
     title: Name = Field(description="heading of sheets and report")
     inputs: Inputs = Field(description="the layers")

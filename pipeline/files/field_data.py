@@ -41,7 +41,7 @@ class FieldData(LaidOut):
         return self.of_line("strip", c.STRETCH).astype(np.int64)
 
     def half_width_m(self, row_margin_m: float) -> np.ndarray:
-        """Return h of each strip [m] (DESIGN section 2)."""
+        """Return h of each strip, half its width less the margin [m]."""
         return 0.5 * self.strips[c.STRIP_WIDTH_M].to_numpy(float) - row_margin_m
 
     def places(self, row_margin_m: float) -> Places:

@@ -1,6 +1,6 @@
 """The layers of the configuration as models: one attribute per key, SI units in the attribute's name.
 
-The YAML keys (DESIGN 4.1) are aliases where the attribute carries a unit: ``row_margin: 1 in`` is read
+The YAML keys are aliases where the attribute carries a unit: ``row_margin: 1 in`` is read
 as ``row_margin_m = 0.0254``. Every key has a description; config/README.md explains them at length.
 """
 
@@ -236,7 +236,7 @@ LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at",
 LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
 #: Of use where the layer has points.
 POINT_COLUMNS = ("speed", "heading", "record", "machine")
-#: Column names that may be mapped, by the layer's model (DESIGN 4).
+#: Column names that may be mapped, by the layer's model.
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
     "FieldsLayer": ("field_id", "farm", "grower", "base_id"),
     "StripsLayer": (*LINE_COLUMNS, "strip_width", *POINT_COLUMNS),

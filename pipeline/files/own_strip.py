@@ -1,4 +1,4 @@
-"""Which strip is a planted row's own: the nearest, or the one with its pass number (DESIGN 2.3)."""
+"""Which strip is a planted row's own: the nearest, or the one with its pass number."""
 
 import geopandas as gpd
 import numpy as np

@@ -118,7 +118,7 @@ def _with_clock(passes: gpd.GeoDataFrame, capacity_m2_s: float) -> gpd.GeoDataFr
 
 
 def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: float) -> gpd.GeoDataFrame:
-    """The planter's passes after the strips, or on their grid (DESIGN section 4, rows left out)."""
+    """The planter's passes after the strips, or on their grid, where rows are left out."""
     if len(strips) == 0:
         return strips.copy()
     spacing = float(strips[c.ROW_SPACING_M].iloc[0])
