@@ -9,19 +9,19 @@ FOOT_M, INCH_M, ACRE_M2, MPH = 0.3048, 0.0254, 4046.8564224, 1609.344 / 3600
 
 @pytest.mark.parametrize(
     ("width_ft", "mph", "efficiency", "printed"),
-    # Iowa State Extension A3-24, table 1 (CHECKS, read): 40 ft; 15 and 23 shanks of 30 in.
+    # Iowa State Extension A3-24, table 1 (read): 40 ft; 15 and 23 shanks of 30 in.
     [(40.0, 6.0, 0.70, "20.4"), (37.5, 6.0, 0.65, "17.7"), (57.5, 5.0, 0.63, "22.0")],
 )
 def test_field_capacity_as_printed(width_ft, mph, efficiency, printed):
     found = field_capacity_m2_s(width_m=width_ft * FOOT_M, speed_m_s=mph * MPH, efficiency=efficiency)
     assert f"{found * 3600 / ACRE_M2:.1f}" == printed
-    # ac/h = width[ft] x mph x efficiency / 8.25 (Univ. of Kentucky AEN-73, 1991).
+    # ac/h = width[ft] x mph x efficiency / 8.25 (Univ. of Kentucky AEN-73, 1991, read).
     assert found * 3600 / ACRE_M2 == pytest.approx(width_ft * mph * efficiency / 8.25, rel=1e-9)
 
 
 @pytest.mark.parametrize(
     ("spacing_in", "printed"),
-    # Row length of 1/1000 acre: Univ. of Tennessee, UT Crops News, April 2011 (CHECKS, read).
+    # Row length of 1/1000 acre: Univ. of Tennessee, UT Crops News, April 2011 (read).
     [(15, (34, 10)), (20, (26, 2)), (30, (17, 5)), (36, (14, 6)), (38, (13, 9))],
 )
 def test_row_length_as_printed(spacing_in, printed):

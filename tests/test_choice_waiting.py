@@ -51,13 +51,13 @@ def test_nobody_waits_where_nobody_pays_for_it(paid, tmp_path):
 
 
 def sd_after(seconds: float) -> float:
-    """DESIGN 2.1 written out: R falls after a start; only the planter's visit, half the variance, has one."""
+    """R(t) written out: R falls after a start; only the planter's visit, half the variance, has one."""
     r = REPEATABLE_M + (START_M - REPEATABLE_M) * np.exp(-3 * seconds / CONVERGES_S)
     return np.sqrt(0.5 * r**2 + 0.5 * REPEATABLE_M**2) / Z
 
 
 def lost(sd_m: float) -> float:
-    """Yuma 2007 (CHECKS: none to 4 in, 28.5 bu/ac at 8 in) by the nearest strip, expected under a normal error."""
+    """Loss of Yuma 2007 (trade report, read) by the nearest strip, expected under a normal error."""
     x = np.linspace(-9 * sd_m, 9 * sd_m, 20_001)
     near = np.abs(x - SPACING_M * np.round(x / SPACING_M))
     return float(simpson(np.interp(near, [0.0, 4 * INCH, 8 * INCH], [0.0, 0.0, 28.5]) * norm.pdf(x, 0.0, sd_m), x=x))
@@ -104,7 +104,7 @@ def test_strips_that_are_made_already_wait_no_longer(autumn, waits):
     ).values()  # fmt: skip
 
     def left_m(since_s: float) -> float:
-        """Of one visit: half of R(t)^2 - R^2 (DESIGN 2.1)."""
+        """Of one visit: half of R(t)^2 - R^2."""
         r = 0.1 + 0.9 * np.exp(-3 * since_s / 600.0)
         return np.sqrt((r**2 - 0.1**2) / 2) / Z
 

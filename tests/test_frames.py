@@ -1,4 +1,8 @@
-"""Reference frames and the field's own plane, against values from outside the project (CHECKS, geodesy)."""
+"""Reference frames and the field's own plane, against values from outside the project.
+
+"Computed" is by PROJ 9.5.1 from the parameters of EPSG:8970 (ITRF2014 to NAD83(2011), EPSG registry as carried by PROJ);
+"read" was read in the publication named.
+"""
 
 import csv
 import itertools
@@ -21,8 +25,7 @@ REALDATA = Path(os.environ.get("ROWRETURN_REALDATA", ROOT.parent / "shared" / "r
 PAIRS = REALDATA / "geodesy" / "noaa_cors_published_pairs.csv"
 AMES = (-93.62, 42.03)
 
-# NAD83(2011) minus ITRF2014 at 2024.75: latitude, longitude, north, east [m] (CHECKS, computed by PROJ 9.5.1
-# from the published parameters of EPSG:8970).
+# NAD83(2011) minus ITRF2014 at 2024.75: latitude, longitude, north, east [m] (computed).
 NAD83_MINUS_ITRF2014 = [
     (42.03, -93.62, -0.7785, 1.1041),
     (40.10, -88.24, -0.8395, 0.9630),
@@ -41,13 +44,13 @@ def test_shift_between_itrf_and_nad83(latitude, longitude, north_m, east_m):
 
 
 def test_size_of_the_shift_in_iowa():
-    # 1.3543 m horizontally at 42.03, -93.62 at 2025.0 (CHECKS, computed).
+    # 1.3543 m horizontally at 42.03, -93.62 at 2025.0 (computed).
     shift = frame_shift(*AMES, autumn=("NAD83(2011)", 2010.0), spring=("ITRF2014", 2025.0))
     assert np.hypot(*shift) == pytest.approx(1.3543, abs=1e-4)
 
 
 def test_a_moving_frame_drifts_by_17_6_mm_a_year():
-    # A fixed ITRF2014 coordinate drifts in NAD83 by 17.6 mm/yr in central Iowa (CHECKS, computed).
+    # A fixed ITRF2014 coordinate drifts in NAD83 by 17.6 mm/yr in central Iowa (computed).
     first, second = (
         np.array(frame_shift(*AMES, autumn=("NAD83(2011)", 2010.0), spring=("ITRF2014", year)))
         for year in (2020.0, 2030.0)
@@ -55,7 +58,8 @@ def test_a_moving_frame_drifts_by_17_6_mm_a_year():
     assert np.hypot(*(second - first)) / 10 == pytest.approx(0.0176, abs=5e-5)
 
 
-# NAD83(2011) of a place of ITRF2014 at a date, height 0: published cs2cs output (CHECKS, read), and computed (CHECKS).
+# NAD83(2011) of a place of ITRF2014 at a date, height 0. The first is published cs2cs output (read, and
+# reproduced; where it was published was not noted), the second is computed.
 IN_NAD83 = [
     ((46.71, -92.215), 2010.0, (46.709991857, -92.214989115)),
     ((42.03, -93.62), 2025.0, (42.029992996, -93.619986614)),
@@ -69,7 +73,8 @@ def test_place_of_itrf2014_in_nad83(place, year, wanted):
 
 
 def test_published_cs2cs_output():
-    # 46.71, -92.215 ITRF2014 at 2010.0 and at 2026.77: published EPSG:6344 coordinates (CHECKS, read).
+    # 46.71, -92.215 ITRF2014 at 2010.0 and at 2026.77: EPSG:6344 coordinates by the same published
+    # cs2cs output (read).
     published = {2010.0: (560002.953299, 5173236.587037), 2026.77: (560003.268135, 5173236.616329)}
     to_utm = Transformer.from_crs(FRAMES["NAD83(2011)"].code, 6344)
     geod = Geod(ellps="GRS80")
@@ -82,7 +87,7 @@ def test_published_cs2cs_output():
 @pytest.mark.parametrize(
     ("source", "target", "year", "before", "after", "within_m"),
     [
-        # GDA2020 Technical Manual 1.0, as carried in PROJ's tests (CHECKS, read): Alice Springs.
+        # GDA2020 Technical Manual 1.0, as carried in PROJ's tests (read): Alice Springs.
         ("GDA94", "GDA2020", 2020.0, (-4052051.7643, 4212836.2017, -2545106.0245),
          (-4052052.7379, 4212835.9897, -2545104.5898), 75e-6),
         ("ITRF2014", "GDA2020", 2018.0, (-4052052.6588, 4212835.9938, -2545104.6946),
@@ -124,8 +129,8 @@ def published_pair(name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray | None
 
 @needs_pairs
 def test_published_station_pair():
-    # ALA1, NOAA: moved by its own velocity from 2020.0 to 2010.0 the published pair agrees to 0.4 mm an axis,
-    # unmoved it is off by 12/33/20 mm (CHECKS).
+    # ALA1, coordinates of NOAA (read second-hand): moved by its own velocity from 2020.0 to 2010.0 the published pair
+    # agrees to 0.4 mm an axis, unmoved it is off by 12/33/20 mm.
     at_2020, nad83, speed = published_pair("ALA1")
     at_2010 = at_2020 - 10 * speed
     lon, lat, _ = Transformer.from_crs(4978, 4979, always_xy=True).transform(*at_2010)
@@ -137,8 +142,8 @@ def test_published_station_pair():
 
 @needs_pairs
 def test_published_station_pair_without_a_velocity():
-    # P041, NOAA (CHECKS): its velocity is not quoted, so ten years of the station's own motion within the plate
-    # frame stay in the pair. At ALA1 that motion is 12/33/20 mm an axis (CHECKS); here the horizontal part must be
+    # P041, NOAA (read second-hand): its velocity is not quoted, so ten years of the station's own motion within the plate
+    # frame stay in the pair. At ALA1 that motion is 12/33/20 mm an axis; here the horizontal part must be
     # no more than 2 mm a year. What is held is the rest: 1.35 m of frame, and 16 cm if the epoch were passed over.
     at_2020, nad83, speed = published_pair("P041")
     assert speed is None
@@ -152,12 +157,12 @@ def test_published_station_pair_without_a_velocity():
 
 # -- an independent Helmert transformation -------------------------------------------------------------------
 
-# EPSG registry, as published, not by way of PROJ. Translations [mm], rotations [mas], scale [ppb] at an epoch, then
-# their rates a year; +1 where rotations turn the vector (position vector), -1 where they turn the axes (coordinate
-# frame). Where EPSG has several ways into a frame, here is mostly another than the project takes.
+# EPSG registry, as published, not by way of PROJ (but for EPSG:8970). Translations [mm], rotations [mas], scale [ppb] at
+# an epoch, then their rates a year; +1 where rotations turn the vector (position vector), -1 where they turn the axes
+# (coordinate frame). Where EPSG has several ways into a frame, here is mostly another than the project takes.
 HELMERT = {
     "NAD83(2011)": ("ITRF2014", -1, 2010.0, (1005.3, -1909.21, -541.57), (26.78138, -0.42027, 10.93206), 0.36891,
-                    (0.79, -0.6, -1.44), (0.06667, -0.75744, -0.05133), -0.07201),  # EPSG:8970, CHECKS
+                    (0.79, -0.6, -1.44), (0.06667, -0.75744, -0.05133), -0.07201),  # EPSG:8970, as carried by PROJ
     "NAD83(CSRS)v7": ("ITRF2014", 1, 2010.0, (1005.3, -1909.21, -541.57), (-26.78138, 0.42027, -10.93206), 0.36891,
                       (0.79, -0.6, -1.44), (-0.06667, 0.75744, 0.05133), -0.07201),  # EPSG:8265
     "NAD83(CSRS)v8": ("ITRF2020", 1, 2010.0, (1003.9, -1909.61, -541.17), (-26.78138, 0.42027, -10.93206), -0.05109,
@@ -319,7 +324,7 @@ def test_the_way_does_not_matter(region):
 
 @pytest.mark.parametrize("name", MOVING)
 def test_motion_of_the_plate_between_the_seasons(name):
-    # Half a year of 17.6 mm (CHECKS), and the same as the difference of the two dates in the plate's own frame.
+    # Half a year of 17.6 mm (computed), and the same as the difference of the two dates in the plate's own frame.
     autumn, spring = (name, 2025.8), (name, 2026.3)
     moved = frame_shift(*AMES, autumn=autumn, spring=spring)
     assert np.hypot(*moved) == pytest.approx(0.0088, abs=5e-5)
@@ -376,7 +381,7 @@ NAD83S = "NAD83(2011), NAD83(CSRS)v7, NAD83(CSRS)v8"
 @pytest.mark.parametrize(
     ("name", "message"),
     [
-        # EPSG:4326 -> NAD83(2011) is a null transformation in PROJ (DESIGN section 7).
+        # EPSG:4326 -> NAD83(2011) is a null transformation in PROJ.
         ("WGS 84", FAMILY + "WGS 84 (G2139), WGS 84 (G2296)"),
         ("wgs84", FAMILY + "WGS 84 (G2139), WGS 84 (G2296)"),
         ("EPSG:4326", FAMILY + "WGS 84 (G2139), WGS 84 (G2296)"),

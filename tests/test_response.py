@@ -102,8 +102,10 @@ def test_shipped_curves_say_what_was_published():
     curves = load_curves(PROJECT / "shared/responses.yaml")
     assert all(one.source and one.read_in and one.limits for one in curves.values())
     at = {name: Response(*np.array(one.points).T) for name, one in curves.items()}
-    # CHECKS, agronomy: Yuma 2007 28.5 bu/ac lost at 8 in, none to 4 in; Goodwell 2007 no loss to 4.5 in, then 6 bu/ac an
-    # inch; E Kansas (Adee et al. 2016) best within 10 cm, none of the benefit at 20 and 38 cm.
+    # Yuma, Colorado, 2007: none lost to 4 in, 28.5 bu/ac at 8 in (trade report, read). Goodwell, Oklahoma, 2007: no loss to
+    # 4.5 in, then 6 bu/ac an inch (trade report of the university's trial, read). Eastern Kansas: best within 10 cm, none of
+    # the benefit at 20 and 38 cm (Adee, Hansel, Ruiz Diaz, Janssen 2016, Front. Plant Sci., doi 10.3389/fpls.2016.01232,
+    # abstract, read).
     assert at["yuma_2007"].at(INCH * np.array([0, 4, 8])) == pytest.approx([0, 0, 28.5])
     assert at["goodwell_2007"].at(INCH * np.array([0, 4.5, 5.5, 7.5])) == pytest.approx([0, 0, 6, 18])
     assert at["kansas_benefit"].at(np.array([0.1, 0.2, 0.38])) == pytest.approx([0, 1, 1])

@@ -55,7 +55,7 @@ def test_covariance_is_the_formula_of_design_2(repeatable_m, pass_to_pass_m, cor
 
 @pytest.mark.parametrize("pass_to_pass_m", [0.0, 0.02, 0.3])
 def test_one_tier_and_no_steering_has_the_repeatable_variance(pass_to_pass_m):
-    # DESIGN 2.1: "With A = B and no steering error the variance of d_i is sigma_R^2".
+    # DEVELOPERS.md, "The model": one tier in both operations without steering gives d_i the variance sigma_R^2.
     one = tier(repeatable_m=0.1, pass_to_pass_m=pass_to_pass_m)
     error = ReturnError(operation([0.0], one), operation([0.0], one))
     assert error.sd(np.array([0]), np.array([0]))[0] == pytest.approx(0.1 / Z, rel=1e-12)
@@ -63,7 +63,7 @@ def test_one_tier_and_no_steering_has_the_repeatable_variance(pass_to_pass_m):
 
 def test_two_passes_a_quarter_of_an_hour_apart_differ_by_the_pass_to_pass_figure():
     # ISO 12188-1: 95 % of the absolute relative cross-track error of two passes at most 15 min apart
-    # (CHECKS).
+    # (from memory; the 15 min were read in the EGNOS user support pages).
     one = tier(repeatable_m=0.9, pass_to_pass_m=0.2)
     cov = operation([0.0, 900.0], one).covariance()
     assert Z * np.sqrt(cov[0, 0] + cov[1, 1] - 2 * cov[0, 1]) == pytest.approx(0.2, rel=1e-12)

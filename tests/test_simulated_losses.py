@@ -24,7 +24,7 @@ pytestmark = pytest.mark.slow
 
 OVERLAID, SEASONS = 100, 40_000
 ACRE_M2, SPACING_M = 4046.8564224, 30 * INCH
-# The curve of Yuma 2007 (CHECKS): no loss to 4 in, 28.5 bu/ac at 8 in, no farther.
+# The curve of Yuma, Colorado, 2007 (trade report, read): no loss to 4 in, 28.5 bu/ac at 8 in, no farther.
 POINTS = np.array([[0.0, 0.0], [4 * INCH, 0.0], [8 * INCH, 28.5]])
 
 

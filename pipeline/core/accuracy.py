@@ -5,7 +5,7 @@ whose radius is Rayleigh distributed: P(radius <= r) = 1 - exp(-r^2 / (2 sigma^2
 
 References
 ----------
-.. [1] F. van Diggelen, "GPS Accuracy: Lies, Damn Lies, and Statistics", GPS World, January 1998.
+.. [1] F. van Diggelen, "GPS Accuracy: Lies, Damn Lies, and Statistics", GPS World, January 1998 (read in reprint).
 """
 
 from __future__ import annotations

@@ -15,7 +15,8 @@ def field_capacity_m2_s(*, width_m: float, speed_m_s: float, efficiency: float) 
 
     Notes
     -----
-    The handbook's ac/h = width[ft] x mph x efficiency / 8.25 (Univ. of Kentucky AEN-73, 1991) is this formula in its units.
+    The handbook's ac/h = width[ft] x mph x efficiency / 8.25 (Univ. of Kentucky AEN-73, 1991, read) is this formula
+    in its units.
     """
     return width_m * speed_m_s * efficiency
 

@@ -1,4 +1,4 @@
-"""A correction tier: its error figures, and the standard deviations they stand for (DESIGN 2.1)."""
+"""A correction tier: its error figures, and the standard deviations they stand for (DEVELOPERS.md, "The model")."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ BASE_FRAME = "base"
 #: A tier's id becomes a column value, a raster band name and part of a file name.
 TIER_ID_PATTERN = re.compile(r"[a-z][a-z0-9_]*")
 
-#: Longest time between the two passes of a pass-to-pass figure [s] (ISO 12188-1).
+#: Longest time between the two passes of a pass-to-pass figure [s] (ISO 12188-1, from memory; also read in the EGNOS
+#: user support pages).
 PASS_TO_PASS_WINDOW_S = 900.0
 
 
@@ -137,7 +138,7 @@ class Tier:
             If a figure, the measure or the basis is not acceptable.
         """
         # ASSUME: pass-to-pass is a cross-track 95 % difference of two passes by its definition
-        # (ISO 12188-1), so measure and basis do not apply to it.
+        # (ISO 12188-1, from memory), so measure and basis do not apply to it.
         return cls(
             repeatable_m=cross_track_95(repeatable_m, measure=measure, basis=basis),
             start_error_m=cross_track_95(start_error_m, measure=measure, basis=basis),
