@@ -1,4 +1,4 @@
-"""An invented field with ground checks, simulated straight from DESIGN section 2."""
+"""An invented field with ground checks, simulated straight from the formula in DEVELOPERS.md, "The model"."""
 
 from dataclasses import replace
 

@@ -1,4 +1,4 @@
-"""Small invented fields, and the formula of DESIGN section 2 written a second time, dense and plain."""
+"""Small invented fields, and the formula of DEVELOPERS.md, "The model", written a second time, dense and plain."""
 
 from dataclasses import dataclass
 
@@ -29,7 +29,7 @@ def tier(
 
 
 def drift_and_bias_var(one: Tier) -> tuple[float, float]:
-    """Variance of one visit's drift and of one visit's bias [m^2], straight from DESIGN 2.1."""
+    """Variance of one visit's drift and of one visit's bias [m^2], straight from a tier's figures."""
     sigma_p, sigma_r = one.pass_to_pass_m / Z, one.repeatable_m / Z
     drift = sigma_p**2 / (2.0 * (1.0 - np.exp(-900.0 / one.correlation_time_s)))
     if 2.0 * drift > sigma_r**2:

@@ -1,4 +1,6 @@
-"""Seasons simulated straight from DESIGN section 2, in plain numbers: two receivers, two operations, rows on strips.
+"""Seasons simulated straight from the formula, in plain numbers: two receivers, two operations, rows on strips.
+
+The formula is the one of DEVELOPERS.md, "The model".
 
 In each, both receivers have a bias of the day, a drift and what is left of the error at switch-on; strips and rows lie
 where these moved them, the planter hangs aside of its own receiver, and both implements wander. The rows are then
@@ -32,11 +34,11 @@ class Figures:
 
     @property
     def pass_to_pass_m(self) -> float:
-        """P whose drift is that share of the return (DESIGN 2.1)."""
+        """P whose drift is that share of the return's variance, 2 sigma_g^2 of sigma_R^2."""
         return self.repeatable_m * np.sqrt(self.drift_share * (1.0 - np.exp(-900.0 / self.correlation_s)))
 
     def left_of_start_m(self, since_s: np.ndarray) -> np.ndarray:
-        """Standard deviation, of one visit, of what is left of the start: half of R(t)^2 - R^2 (DESIGN 2.1)."""
+        """Standard deviation, of one visit, of what is left of the start: half of R(t)^2 - R^2."""
         falls = self.repeatable_m + (self.start_m - self.repeatable_m) * np.exp(-3.0 * since_s / self.converges_s)
         return np.sqrt(0.5 * (falls**2 - self.repeatable_m**2)) / Z
 

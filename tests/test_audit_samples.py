@@ -108,7 +108,7 @@ def test_rows_of_a_pass_are_not_averaged(slant_m):
 
 
 def test_the_spans_of_a_large_field_take_less_than_a_second():
-    # 65 ha: 90 passes of 12 rows of 784 m, 770,040 spans (DESIGN section 7).
+    # 65 ha: 90 passes of 12 rows of 784 m, 770,040 spans.
     passes, rows, spans = 90, 12, 713
     row = np.repeat(np.arange(passes * rows), spans)
     start = np.tile(1.1 * np.arange(spans), passes * rows)

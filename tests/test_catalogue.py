@@ -36,7 +36,7 @@ def test_shipped_catalogue_has_every_tier_and_every_figure_a_source():
 
 
 def test_a_figure_is_of_a_return_across_the_track_where_nothing_else_is_said(tmp_path):
-    """DESIGN 2.1: `basis: return` is the default, R a 95 % bound of a one-dimensional normal."""
+    """shared/README.md: `basis: return` is the default, R a 95 % bound of a one-dimensional normal."""
     short = {key: value for key, value in GOOD.items() if key not in ("measure", "basis")}
     made, whole = (load_catalogue(written(tmp_path, entry)) for entry in (short, GOOD))
     assert made.tiers["mine"] == whole.tiers["mine"]

@@ -2,7 +2,7 @@
 
 Nothing here asks the pipeline for an offset. A strip is buffered by a class limit, its ends flat; what of a planted
 row lies in no such buffer is what `difference` leaves of it. Rows take part where a strip runs their way within half a
-row spacing (DESIGN 2.2): "no strip" and "crossing" are measured the same way and stay apart.
+row spacing: "no strip" and "crossing" are measured the same way and stay apart.
 """
 
 from dataclasses import dataclass
@@ -28,7 +28,7 @@ FIELDS = (
 )  # fmt: skip
 # Of the demo's configuration: 8 in strips, 30 in rows.
 HALF_STRIP_M, REACH_M = 4 * INCH, 15 * INCH
-CROSSING_DEG = 20.0  # DESIGN 2.2
+CROSSING_DEG = 20.0  # README, the classes
 # The demo's plan misses nothing at the 95 % bound, so a second run narrows the strip to 2 in and takes a tier of
 # 1 cm and no steering: there all three classes are long. (row margin, steering 95 %) [m].
 RUNS = {"as shipped": (0.0, float(np.hypot(INCH, INCH))), "narrow": (3 * INCH, 0.0)}
@@ -169,7 +169,7 @@ class Referee:
         return self.length_m - float(shapely.length(rest).sum())
 
     def lengths(self, half_width_m: float, bound_m: float) -> list[float]:
-        """Lengths by class [m] (DESIGN 2.2)."""
+        """Lengths by class [m]: limits are the half width less and plus the bound."""
         holds, reached = self.within(half_width_m - bound_m), self.within(half_width_m + bound_m)
         on_strip = self.length_m - self.no_strip_m - self.crossing_m
         return [holds, reached - holds, on_strip - reached, self.no_strip_m, self.crossing_m]
@@ -205,7 +205,7 @@ def test_class_lengths_are_those_of_buffers(demo, field_id):
         assert list(ours.index) == sorted(settings["compare"])
         for tier, got in ours.iterrows():
             said = settings["tiers"][tier]
-            # DESIGN 2.1: R grows with the baseline; one tier in both operations returns within R; steering adds.
+            # R grows with the baseline; one tier in both operations returns within R; steering adds.
             bound_m = np.hypot(said["repeatable_m"] + said["baseline_growth"] * away_m, steering_m)
             wanted = referee.lengths(HALF_STRIP_M - margin_m, bound_m)
             gap = np.abs(got[CLASSES].to_numpy() - wanted) / referee.length_m

@@ -245,7 +245,7 @@ def _holds(said, feature: dict) -> bool:
 
 
 def test_the_layer_says_which_tier_is_out_of_reach(inputs):
-    """DESIGN 2.1: beyond the range of a tier a field is flagged, wherever its figures stand."""
+    """Beyond the range of a tier a field is flagged, wherever its figures stand."""
     table = pyogrio.read_dataframe(collect(inputs), layer="field_summary").set_index(c.FIELD_ID)
     assert table.loc[["F0", "F1"], ["reach_fine", "reach_coarse"]].to_numpy().tolist() == [
         ["in reach", "out of reach"], ["unknown", "in reach"],

@@ -234,7 +234,7 @@ def test_bad_check_is_one_clear_error(tmp_path, checks, message):
 
 
 def test_a_check_in_no_field_is_a_reject_and_the_rest_goes_on(tmp_path):
-    """DESIGN 4: read = kept + rejected, per layer; the second hole lies 250 m north of the fields."""
+    """Read = kept + rejected, per layer; the second hole lies 250 m north of the fields."""
     checks = dug([(40.0, 9.0), (40.0, 300.0)], offset=[0.1, 0.1], tape_error=[0.01, 0.01])
     work = take_in(settings_with(tmp_path, checks), tmp_path)
     rejects = gpd.read_parquet(work / "rejects.parquet")

@@ -1,4 +1,4 @@
-"""The house: core imports none of ours, files no commands or steps, commands no steps (DESIGN section 6)."""
+"""The house: core imports none of ours, files no commands or steps, commands no steps (DEVELOPERS.md)."""
 
 import ast
 from pathlib import Path
@@ -36,7 +36,7 @@ def test_module_imports_no_later_layer(path):
 
 
 def test_core_knows_no_workflow_engine_and_no_paths():
-    # "no paths, no config, no Snakemake" (DESIGN section 6)
+    # DEVELOPERS.md, the import rule: no paths, no configuration.
     for path in (PIPELINE / "core").glob("*.py"):
         assert not imported(path) & {"snakemake", "pathlib", "yaml", "pydantic"}, path.name
 

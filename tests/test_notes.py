@@ -175,7 +175,7 @@ def test_constants_that_a_planter_without_a_layer_cannot_use(tmp_path, constant,
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        # A plain "WGS84" is no realisation (DESIGN section 7); it is not let pass because the other layer names none.
+        # A plain "WGS84" is no realisation; it is not let pass because the other layer names none.
         ("WGS84", "is a family of frames that differ from one another, not one; expected one of WGS 84 (G2139), "
          "WGS 84 (G2296)"),
         ("NAD38", "is unknown; did you mean 'NAD83(2011)'? Known: " + ", ".join(sorted(FRAMES))),

@@ -19,7 +19,7 @@ CHUNK = 100_000
 
 
 def miss(offset_m, half_width_m, sd_m):
-    """P(|offset + error| > half width), by SciPy's normal distribution (DESIGN 2.2)."""
+    """P(|offset + error| > half width), by SciPy's normal distribution."""
     return norm.sf((half_width_m - offset_m) / sd_m) + norm.cdf((-half_width_m - offset_m) / sd_m)
 
 
@@ -30,7 +30,7 @@ def test_straight_rows_shifted_by_a_constant(repeatable_m, shift_m, pass_to_pass
     field = straight(5, shift_m=shift_m)
     one = tier(repeatable_m=repeatable_m, pass_to_pass_m=pass_to_pass_m)
     (found,) = field.judge(one, half_width_m=HALF_WIDTH_M)
-    # One tier in both operations, no steering error: the variance of d is sigma_R^2 (DESIGN 2.1).
+    # One tier in both operations, no steering error: the variance of d is sigma_R^2.
     expected = miss(shift_m, HALF_WIDTH_M, repeatable_m / Z)
     assert found.expected_miss_m.sum() / 500.0 == pytest.approx(expected, abs=1e-3)
 
@@ -126,7 +126,7 @@ def test_wavy_strips_with_rows_shifted_by_a_vector(vector, repeatable_m):
 
 
 def plain_monte_carlo(field: Field, one: Tier, *, slope_m, shift_m, normal, seed=7) -> np.ndarray:
-    """Percentiles of the missed share: the covariance of DESIGN section 2, dense, through Cholesky.
+    """Percentiles of the missed share: the covariance of the model, dense, through Cholesky.
 
     Each pass's row runs evenly from shift - slope to shift + slope, so its missed share is one minus the part
     of that interval that the true offset leaves inside the strip.
@@ -206,7 +206,7 @@ def test_few_effective_samples_widen_the_distribution():
 
 
 def test_any_strip_counts_the_neighbours():
-    # A shift of about a whole row spacing is a miss of the own strip and a hit of the next (DESIGN 2.3).
+    # A shift of about a whole row spacing is a miss of the own strip and a hit of the next.
     sd = 20 * INCH / Z
     (found,) = straight(3, shift_m=0.0).judge(tier(repeatable_m=20 * INCH), half_width_m=HALF_WIDTH_M)
     held = sum(
@@ -268,7 +268,7 @@ def test_a_row_over_strips_of_two_passes_has_two_shifts(pass_to_pass_m):
     (found,) = Field.of([row], halves, step_s=5 * 3600.0).judge(one, half_width_m=HALF_WIDTH_M)
     drift, bias = drift_and_bias_var(one)
     rng, sd = np.random.default_rng(5), 0.2 / Z
-    # Cov = 2 B + spring's drift, which is that of one pass, + autumn's after 5 h (DESIGN section 2).
+    # Cov = 2 B + spring's drift, which is that of one pass, + autumn's after 5 h.
     alike = (2 * bias + drift + drift * np.exp(-5 * 3600.0 / one.correlation_time_s)) / sd**2
     errors = np.linalg.cholesky([[1.0, alike], [alike, 1.0 + 1e-12]]) @ rng.normal(0.0, sd, (2, DRAWS))
     plain = np.percentile(share_off(errors + 0.12, 0.12).mean(axis=0), [10, 50, 90])

@@ -201,7 +201,7 @@ def test_pieces_are_cut_where_the_class_changes():
 
 
 def test_the_bound_of_the_classes_is_the_95_percent_one():
-    # R_i = z sd_i with sd = sigma_R: the hold limit is h - R, the reach limit h + R (DESIGN 2.2).
+    # R_i = z sd_i with sd = sigma_R: the hold limit is h - R, the reach limit h + R.
     field = straight(2)
     spans = field.spans()
     pairs = Pairs.of(field.places(spans, 0.1), {"one": field.error(tier(repeatable_m=0.04))})

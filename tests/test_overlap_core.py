@@ -37,7 +37,7 @@ def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.
     shape = (len(tiers), field.row_pass.max() + 1, field.strip_pass.max() + 1)
     bound = np.empty(shape)
     for k, one in enumerate(tiers):
-        bound[k] = one.repeatable_m  # one tier in both operations: R itself (DESIGN 2.1)
+        bound[k] = one.repeatable_m  # one tier in both operations: R itself
     bands = Bands(
         field.row_pass, np.arange(len(field.rows)), field.strip_pass,
         np.full(len(field.strips), HALF_WIDTH_M), bound,

@@ -275,7 +275,7 @@ def test_a_drift_run_in_small_steps_gives_the_figures_back(pass_to_pass_m):
 
 @pytest.mark.parametrize("since_s", [0.0, 60.0, 200.0, 600.0, 1800.0])
 def test_two_visits_after_a_start_return_within_the_figure_of_that_moment(since_s):
-    # R(t) = R + (R_start - R) exp(-3 t / T_conv) (DESIGN 2.1): 95 % of the differences of two visits, each so long after
+    # R(t) = R + (R_start - R) exp(-3 t / T_conv): 95 % of the differences of two visits, each so long after
     # its own start, over 131,072 joint draws.
     one = replace(tier(repeatable_m=3 * INCH, pass_to_pass_m=1 * INCH), start_error_m=1.0, convergence_s=600.0)
     now = replace(Stretches.whole(1), since_s=np.array([[since_s, since_s]]))

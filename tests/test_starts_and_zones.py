@@ -50,12 +50,12 @@ def field_line(tables) -> pd.Series:
 
 
 def miss(sd_m):
-    """Odds of leaving a strip on which the row is planted right, by SciPy's normal distribution (DESIGN 2.2)."""
+    """Odds of leaving a strip on which the row is planted right, by SciPy's normal distribution."""
     return 2 * norm.sf(HALF_WIDTH_M / sd_m)
 
 
 def sd_after(seconds):
-    """DESIGN 2.1 written out: R falls after a start; only one of the two visits, half the variance, has one."""
+    """R(t) written out: R falls after a start; only one of the two visits, half the variance, has one."""
     r = REPEATABLE_M + (START_M - REPEATABLE_M) * np.exp(-3 * seconds / CONVERGES_S)
     return np.sqrt(0.5 * r**2 + 0.5 * REPEATABLE_M**2) / Z
 

@@ -1,4 +1,4 @@
-"""Which error each stretch of a pass carries, and which of them share it: against DESIGN section 2 written out."""
+"""Which error each stretch of a pass carries, and which of them share it: against the model written out."""
 
 import numpy as np
 import pytest
