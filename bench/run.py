@@ -86,6 +86,9 @@ def core(asked: argparse.Namespace) -> None:
     field = BenchField.generated()
     routes.exact(field)
     ours_s, judged = timed(lambda: routes.exact(field), repeats=9)
+    of_one = BenchField.generated(tiers=1)
+    one_s, _ = timed(lambda: routes.exact(of_one), repeats=9)
+    show("figures of 65 ha, eight tiers: one", one_s, ours_s, Goal(1.5, faster=False))
     if asked.union_tiers:
         against_geopandas(field, judged, ours_s, count=asked.union_tiers)
     tree_s = _timed_tiers(field, routes.tree_of_buffers, list(field.errors), judged)
