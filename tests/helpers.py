@@ -28,6 +28,11 @@ def tier(
     )  # fmt: skip
 
 
+def tier_without_error() -> Tier:
+    """A tier with no error at all, which reproduces the bare geometry."""
+    return tier(repeatable_m=0.0, id="exact")
+
+
 def drift_and_bias_var(one: Tier) -> tuple[float, float]:
     """Variance of one visit's drift and of one visit's bias [m^2], straight from a tier's figures."""
     sigma_p, sigma_r = one.pass_to_pass_m / Z, one.repeatable_m / Z

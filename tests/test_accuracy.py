@@ -97,5 +97,5 @@ def test_tier_refuses(change):
 
 
 def test_a_tier_without_error_spreads_nothing():
-    spread = Tier.without_error().spread()
+    spread = tier(pass_to_pass_m=0.0, repeatable_m=0.0).spread()
     assert (spread.repeatable_sd_m, spread.bias_sd_m, spread.drift_sd_m) == (0.0, 0.0, 0.0)

@@ -22,7 +22,7 @@ from pipeline.commands.guess_rows import guess_rows
 from pipeline.commands.look import look_at
 from pipeline.commands.quoting import scalar
 from pipeline.errors import ConfigError, InputError
-from pipeline.files.config import config_from_dict, load_config
+from pipeline.files.config import config_from_dict
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.taking import take_in
 
@@ -74,7 +74,7 @@ def test_demo_needs_nothing_but_the_strip_width(tmp_path, monkeypatch):
     for role in ("strips", "rows"):
         assert said["inputs"][role]["constants"] == by_hand[role]["constants"]
     taken = take_in(config_from_dict(said, source="begun"), project=PROJECT)
-    again = take_in(load_config(Path("demo_gis/demo.yaml")), project=PROJECT)
+    again = take_in(config_from_dict(read_yaml(Path("demo_gis/demo.yaml")), source="demo.yaml"), project=PROJECT)
     assert taken.account == again.account
     said["tiers"]["compare"] = ["rtk_base"]
     assert look_at(said, source="begun", project=PROJECT)["layers"]["bases"]["features"] == 2
@@ -93,7 +93,7 @@ def test_unfilled_the_loader_names_the_gap(tmp_path):
     path = write_coop(tmp_path)
     begin([path], out=tmp_path / "mine.yaml", project=PROJECT)
     with pytest.raises(ConfigError, match=r"inputs\.strips\.constants\.strip_width: .*'fill in'"):
-        load_config(tmp_path / "mine.yaml")
+        config_from_dict(read_yaml(tmp_path / "mine.yaml"), source="mine.yaml")
 
 
 def test_every_value_of_the_layers_is_marked(tmp_path):

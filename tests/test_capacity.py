@@ -1,10 +1,10 @@
-"""Field capacity, row length, days and waits: handbook examples to their printed digits."""
+"""Field capacity, days and waits: handbook examples to their printed digits."""
 
 import pytest
 
-from pipeline.core.capacity import field_capacity_m2_s, row_length_per_area_m, wait_h, work_days
+from pipeline.core.capacity import field_capacity_m2_s, wait_h, work_days
 
-FOOT_M, INCH_M, ACRE_M2, MPH = 0.3048, 0.0254, 4046.8564224, 1609.344 / 3600
+FOOT_M, ACRE_M2, MPH = 0.3048, 4046.8564224, 1609.344 / 3600
 
 
 @pytest.mark.parametrize(
@@ -17,16 +17,6 @@ def test_field_capacity_as_printed(width_ft, mph, efficiency, printed):
     assert f"{found * 3600 / ACRE_M2:.1f}" == printed
     # ac/h = width[ft] x mph x efficiency / 8.25 (Univ. of Kentucky AEN-73, 1991, read).
     assert found * 3600 / ACRE_M2 == pytest.approx(width_ft * mph * efficiency / 8.25, rel=1e-9)
-
-
-@pytest.mark.parametrize(
-    ("spacing_in", "printed"),
-    # Row length of 1/1000 acre: Univ. of Tennessee, UT Crops News, April 2011 (read).
-    [(15, (34, 10)), (20, (26, 2)), (30, (17, 5)), (36, (14, 6)), (38, (13, 9))],
-)
-def test_row_length_as_printed(spacing_in, printed):
-    inches = round(row_length_per_area_m(spacing_in * INCH_M) * ACRE_M2 / 1000 / INCH_M)
-    assert divmod(inches, 12) == printed
 
 
 def test_days_and_waits():

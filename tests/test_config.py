@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.errors import ConfigError
-from pipeline.files.config import config_from_dict, load_config, resolve_tiers
+from pipeline.files.config import config_from_dict, resolve_tiers
 from pipeline.files.config_models import Config
 from pipeline.files.layer_models import Model
+from pipeline.files.plain_yaml import read_yaml
 
 ROOT = Path(__file__).parents[1]
 MINIMAL = {
@@ -34,7 +35,7 @@ def changed(key, value):
 
 
 def test_example_is_valid_and_its_tiers_resolve(tmp_path):
-    config = load_config(ROOT / "config" / "example.yaml")
+    config = config_from_dict(read_yaml(ROOT / "config" / "example.yaml"), source="example.yaml")
     tiers, compare = resolve_tiers(config, project_root=ROOT, working_dir=tmp_path)
     assert compare == ["sbas", "ppp_cm", "rtk_network", "rtk_base"]
     assert len(tiers) == 10

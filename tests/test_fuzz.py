@@ -107,13 +107,14 @@ def try_geopackage(seed: int, folder: Path, good: bytes) -> str:
 def try_configuration(seed: int, folder: Path, good: bytes) -> str:
     """Read and validate a damaged configuration."""
     from pipeline.errors import RowreturnError
-    from pipeline.files.config import load_config
+    from pipeline.files.config import config_from_dict
+    from pipeline.files.plain_yaml import read_yaml
 
     path = folder / f"{seed}.yaml"
     path.write_bytes(mutated_text(good.decode(), random.Random(seed)))
     message = None
     try:
-        json.loads(load_config(path).model_dump_json())
+        json.loads(config_from_dict(read_yaml(path), source=path.name).model_dump_json())
     except RowreturnError as error:
         message = str(error)
     path.unlink()

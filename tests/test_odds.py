@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from helpers import INCH, SPACING_M, Field, Z, drift_and_bias_var, straight, tier, wave
+from helpers import INCH, SPACING_M, Field, Z, drift_and_bias_var, straight, tier, tier_without_error, wave
 from scipy.integrate import quad
 from scipy.optimize import minimize_scalar
 from scipy.stats import norm
@@ -50,7 +50,7 @@ def test_no_error_gives_the_bare_geometry(slope_m, off_m):
     # The row starts `slope` to the right of its strip and ends as far to the left; |offset| <= 0.1016 holds:
     #      ---.___            of the 100 m the share 0.1016 / slope lies on the strip
     #   =========`---.====
-    (found,) = straight(3, slope_m=slope_m).judge(Tier.without_error(), half_width_m=HALF_WIDTH_M)
+    (found,) = straight(3, slope_m=slope_m).judge(tier_without_error(), half_width_m=HALF_WIDTH_M)
     scale = np.hypot(100.0, 2 * slope_m) / 100.0
     for lengths in (found.misses_m, found.expected_miss_m):
         np.testing.assert_allclose(lengths, off_m * scale, rtol=1e-9, atol=1e-9)
@@ -62,7 +62,7 @@ def test_no_error_gives_the_bare_geometry(slope_m, off_m):
 @pytest.mark.parametrize("shift_m", [0.0, 0.10159, 0.10163, -0.10163, 0.3])
 def test_without_an_error_no_bin_parts_rows_at_the_edge(shift_m):
     """A row at one offset is on its strip or off it as a whole, in every draw; and the next strip is too far to hold it."""
-    (found,) = straight(3, shift_m=shift_m).judge(Tier.without_error(), half_width_m=HALF_WIDTH_M)
+    (found,) = straight(3, shift_m=shift_m).judge(tier_without_error(), half_width_m=HALF_WIDTH_M)
     missed = float(abs(shift_m) > HALF_WIDTH_M)
     for shares in (found.row_share, found.pass_share, found.field_share):
         np.testing.assert_array_equal(shares, missed)
@@ -78,7 +78,7 @@ def test_without_an_error_the_order_of_rows_plays_no_part():
     back = np.argsort(-spans.row, kind="stable")
     for order in (np.arange(len(spans.row)), back):
         (found,) = odds.judge(
-            spans.take(order), places.take(order), {"sure": field.error(Tier.without_error())}, pass_of_row=field.row_pass,
+            spans.take(order), places.take(order), {"sure": field.error(tier_without_error())}, pass_of_row=field.row_pass,
             passes=3, spacing_m=SPACING_M, seed=1,
         ).values()  # fmt: skip
         np.testing.assert_allclose(found.expected_miss_any_m, [0.0, 100.0, 100.0], atol=1e-9)
@@ -90,7 +90,7 @@ def test_without_an_error_a_row_on_the_next_strip_is_off_its_own_alone():
     spans = field.spans()
     moved = replace(spans, offset0_m=spans.offset0_m + SPACING_M, offset1_m=spans.offset1_m + SPACING_M)
     (found,) = odds.judge(
-        moved, field.places(moved, HALF_WIDTH_M), {"sure": field.error(Tier.without_error())}, pass_of_row=field.row_pass,
+        moved, field.places(moved, HALF_WIDTH_M), {"sure": field.error(tier_without_error())}, pass_of_row=field.row_pass,
         passes=3, spacing_m=SPACING_M, seed=1,
     ).values()  # fmt: skip
     np.testing.assert_array_equal(found.field_share, 1.0)

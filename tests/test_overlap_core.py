@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import shapely
-from helpers import INCH, SPACING_M, Field, Tier, Z, straight, tier, wave
+from helpers import INCH, SPACING_M, Field, Tier, Z, straight, tier, tier_without_error, wave
 
 from pipeline.core.agreement import agreement
 from pipeline.core.cells import Cells
@@ -96,7 +96,7 @@ def test_a_row_along_the_cells():
     #   10 cells that hold | 10 cells that miss
     strip = LINE([(-1, 0), (11, 0)])
     row = LINE([(0, HALF_WIDTH_M - 0.05), (10, HALF_WIDTH_M + 0.05)])
-    counted, painted = count(Field.of([row], [strip]), Tier.without_error(), cell_m=0.5)
+    counted, painted = count(Field.of([row], [strip]), tier_without_error(), cell_m=0.5)
     half = np.hypot(10, 0.1) / 2
     np.testing.assert_allclose(counted[0, 0], [0, half, 0, half, 0, 0], atol=1e-6)
     # The row ends on a border of cells, which opens one more column; nothing lies in it.
@@ -122,7 +122,7 @@ def test_no_strip_and_crossing():
     #  ======|======-----
     #        |
     field = Field.of([LINE([(0, 0), (30, 0)]), LINE([(7.03, -3), (7.03, 3)])], [LINE([(-1, 0), (20, 0)])])
-    counted, _ = count(field, Tier.without_error(), cell_m=0.05)
+    counted, _ = count(field, tier_without_error(), cell_m=0.05)
     np.testing.assert_allclose(counted[0, 0], [0, 20, 0, 0, 10, 0], atol=0.05)
     np.testing.assert_allclose(counted[0, 1], [0, 0, 0, 0, 6 - 0.762, 0.762], atol=0.1)
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 import shapely
-from helpers import INCH, SPACING_M, Field, tier
+from helpers import INCH, SPACING_M, Field, tier, tier_without_error
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -146,7 +146,7 @@ def test_rotating_the_field_changes_nothing(field, repeatable_m, turn_deg):
 
 @given(fields())
 def test_no_error_is_the_bare_geometry(field):
-    (found,) = field.judge(Tier.without_error(), half_width_m=HALF_WIDTH_M)
+    (found,) = field.judge(tier_without_error(), half_width_m=HALF_WIDTH_M)
     np.testing.assert_allclose(found.doubt_m, 0.0, atol=1e-9)
     np.testing.assert_allclose(found.expected_miss_m, found.misses_m, atol=1e-9)
 

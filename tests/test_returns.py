@@ -4,12 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers import Z, drift_and_bias_var, tier
+from helpers import Z, drift_and_bias_var, tier, tier_without_error
 
 from pipeline.core.draws import StandardDraws
 from pipeline.core.operations import Clock, OperationError
 from pipeline.core.returns import ReturnError
-from pipeline.core.tier import Tier
 
 DRAWS = 2**17
 
@@ -153,7 +152,7 @@ def test_what_is_left_of_a_start_is_shared_by_the_passes_after_it():
     added = starting.covariance() - one.covariance()
     np.testing.assert_allclose(added, [[0.16, 0.04, 0.0], [0.04, 0.01, 0.0], [0.0, 0.0, 0.09]], atol=1e-15)
     np.testing.assert_allclose(starting.variance(), np.diag(starting.covariance()), rtol=1e-12)
-    spring = operation([0.0], Tier.without_error())
+    spring = operation([0.0], tier_without_error())
     drawn = joint(ReturnError(starting, spring))[0]
     # A covariance of 131,072 draws: standard errors are about 0.4 % of the product of the sds.
     for axis in drawn:

@@ -1,4 +1,4 @@
-"""Field capacity and row length: the handbook's sums, in SI."""
+"""Field capacity, days of work and hours of waiting: the handbook's sums, in SI."""
 
 
 def field_capacity_m2_s(*, width_m: float, speed_m_s: float, efficiency: float) -> float:
@@ -19,11 +19,6 @@ def field_capacity_m2_s(*, width_m: float, speed_m_s: float, efficiency: float) 
     in its units.
     """
     return width_m * speed_m_s * efficiency
-
-
-def row_length_per_area_m(spacing_m: float) -> float:
-    """Row length on a square metre [m/m2]: one over the row spacing [m]."""
-    return 1.0 / spacing_m
 
 
 def work_days(area_m2: float, *, capacity_m2_s: float, working_day_s: float) -> float:

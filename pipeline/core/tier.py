@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -145,13 +145,6 @@ class Tier:
             baseline_growth=cross_track_95(baseline_growth, measure=measure, basis=basis),
             **as_they_are,  # type: ignore[arg-type]
         )
-
-    @classmethod
-    def without_error(cls, *, id: str = "exact") -> Tier:
-        """Return a tier with no error at all: it reproduces the bare geometry."""
-        zero = {f.name: 0.0 for f in fields(cls) if f.name.endswith(("_m", "_s", "growth"))}
-        zero |= {"range_m": None, "correlation_time_s": PASS_TO_PASS_WINDOW_S}  # type: ignore[dict-item]
-        return cls(id=id, name="No error", frame=BASE_FRAME, **zero)  # type: ignore[arg-type]
 
     def repeatable_at(self, baseline_m: float | None) -> float:
         """Return R(b) = R0 + k b [m]; a baseline of None [m] counts as zero."""

@@ -1,4 +1,4 @@
-"""The configuration: read, validated, in SI; every fault is one `ConfigError` that says how to mend it."""
+"""The configuration: validated, in SI; every fault is one `ConfigError` that says how to mend it."""
 
 from __future__ import annotations
 
@@ -13,26 +13,14 @@ from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.config_models import Config
 from pipeline.files.cost_settings import choice_settings
-from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.texts import shown
 
 #: Values of `tiers.autumn` that are not tier ids.
 AUTUMN_WORDS = ("same", AS_LOGGED)
 
 
-def load_config(path: Path) -> Config:
-    """Read and validate a configuration file.
-
-    Raises
-    ------
-    ConfigError
-        If the file cannot be read or a key or value in it is wrong.
-    """
-    return config_from_dict(read_yaml(Path(path)), source=str(path))
-
-
 def config_from_dict(data: Any, *, source: str) -> Config:
-    """Validate a configuration that is already read, as Snakemake hands it over.
+    """Validate a configuration that is already read, by `read_yaml` or Snakemake.
 
     Parameters
     ----------
