@@ -24,7 +24,7 @@ def test_a_line_over_a_common_boundary_is_cut_at_it():
     np.testing.assert_allclose(np.column_stack([found.start, found.end]), [[0, 80], [80, 160]])
 
 
-def test_there_and_back_gives_three_stretches():
+def test_there_and_back_gives_three_portions():
     found = shared([(50, 20), (150, 20), (150, 40), (50, 40)])
     assert found.area.tolist() == [0, 1, 0]
     np.testing.assert_allclose(found.end, [50, 170, 220])
@@ -43,7 +43,7 @@ def test_the_way_between_two_areas_is_cut_in_its_middle_and_the_ends_stay():
     np.testing.assert_allclose(found.end, [100, 300])
 
 
-def test_outside_all_areas_there_is_no_stretch():
+def test_outside_all_areas_there_is_no_portion():
     found = shared([(0, 200), (50, 200)], [(20, 50), (80, 50)])
     assert found.line.tolist() == [1]
 
@@ -61,10 +61,10 @@ def length_inside(xy: np.ndarray, area: shapely.Polygon) -> float:
 
 @settings(max_examples=150, deadline=None)
 @given(arrays(np.float64, (6, 2), elements=st.floats(-50, 450, width=32)))
-def test_stretches_cover_the_line_and_hold_what_lies_in_their_area(xy):
+def test_portions_cover_the_line_and_hold_what_lies_in_their_area(xy):
     line = shapely.LineString(xy)
     assume(line.length > 0)
-    # Along a common boundary a stretch lies in both areas and is counted to one of them; a touch is no length.
+    # Along a common boundary a portion lies in both areas and is counted to one of them; a touch is no length.
     assume(not np.isin(xy[:, 0], [0.0, 100.0, 200.0, 300.0, 400.0]).any())
     found = shared(xy, shortest=0.0)
     assert (len(found.line) > 0) == bool(sum(length_inside(xy, area) for area in AREAS) > 0)

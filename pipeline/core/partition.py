@@ -1,4 +1,4 @@
-"""Lines shared out among areas: which stretch of a pass belongs to which field."""
+"""Lines shared out among areas: which part of a pass belongs to which field."""
 
 from dataclasses import dataclass
 
@@ -7,14 +7,14 @@ import shapely
 
 
 @dataclass(frozen=True)
-class Stretches:
-    """Stretches that lines fall into, in order along each line; arrays of shape (n,).
+class Portions:
+    """What lines fall into, in order along each line; arrays of shape (n,).
 
     Attributes
     ----------
     line, area : ndarray of int
     start, end : ndarray
-        Distances along the line. The stretches of a line cover the whole of it.
+        Distances along the line. The portions of a line cover the whole of it.
     """
 
     line: np.ndarray
@@ -23,7 +23,7 @@ class Stretches:
     end: np.ndarray
 
 
-def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stretches:
+def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Portions:
     """Cut lines where they pass from one area into another.
 
     Parameters
@@ -32,15 +32,15 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stret
     areas : ndarray of shapely.Polygon or MultiPolygon, shape (m,)
         In the same plane.
     shortest : float
-        A stretch inside an area shorter than this is left to its neighbours: a pass along a common boundary
+        A portion inside an area shorter than this is left to its neighbours: a pass along a common boundary
         strays over it without leaving its field. In units of the plane.
 
     Returns
     -------
-    Stretches
-        What lies in no area goes with the stretch before or after it, from the middle of the gap between two.
+    Portions
+        What lies in no area goes with the portion before or after it, from the middle of the gap between two.
         A line that is nowhere inside for `shortest` goes as a whole to the area that holds most of it; one that
-        only touches areas, or none, has no stretch.
+        only touches areas, or none, has no portion.
     """
     line, area = shapely.STRtree(areas).query(lines, predicate="intersects")
     order = np.lexsort([line])
@@ -55,17 +55,17 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Stret
     # These go there as they are, and there are many of them.
     rows = np.stack([line[single], np.zeros(single.sum()), length[line[single]], area[single]], axis=1)
     split = [
-        (k, *stretch)
+        (k, *portion)
         for k in np.unique(line[~single])
-        for stretch in _covering(_within(lines[k], areas, area[line == k]), lines[k], shortest)
+        for portion in _covering(_within(lines[k], areas, area[line == k]), lines[k], shortest)
     ]
     table = np.concatenate([rows, np.array(split, float).reshape(-1, 4)])
     table = table[np.argsort(table[:, 0], kind="stable")]
-    return Stretches(table[:, 0].astype(np.int64), table[:, 3].astype(np.int64), table[:, 1], table[:, 2])
+    return Portions(table[:, 0].astype(np.int64), table[:, 3].astype(np.int64), table[:, 1], table[:, 2])
 
 
 def _within(line: shapely.LineString, areas: np.ndarray, near: np.ndarray) -> list[tuple[float, float, int]]:
-    """Stretches (start, end, area) of one line inside each of the areas near it, sorted."""
+    """Portions (start, end, area) of one line inside each of the areas near it, sorted."""
     xy = shapely.get_coordinates(line)
     length = np.hypot(*np.diff(xy, axis=0).T)
     begins = np.cumsum(length) - length
@@ -83,7 +83,7 @@ def _within(line: shapely.LineString, areas: np.ndarray, near: np.ndarray) -> li
 
 
 def _covering(parts: list[tuple[float, float, int]], line: shapely.LineString, shortest: float) -> list[tuple]:
-    """Stretches that cover the whole line, from those that lie inside areas."""
+    """Portions that cover the whole line, from those that lie inside areas."""
     merged = _merged(parts)
     long_enough = _merged([part for part in merged if part[1] - part[0] >= shortest])
     if not long_enough:
@@ -98,7 +98,7 @@ def _covering(parts: list[tuple[float, float, int]], line: shapely.LineString, s
 
 
 def _merged(parts: list[tuple[float, float, int]]) -> list[tuple[float, float, int]]:
-    """Sorted stretches with neighbours of the same area made one; where areas overlap the first keeps its place."""
+    """Sorted portions with neighbours of the same area made one; where areas overlap the first keeps its place."""
     out: list[tuple[float, float, int]] = []
     for start, end, area in parts:
         if out and out[-1][2] == area:

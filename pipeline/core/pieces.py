@@ -153,7 +153,7 @@ def _miss_shares(
     asked = np.cumsum(last - span + 1)  # spans looked at up to each piece
     cuts = np.searchsorted(asked, np.arange(0, asked[-1] if len(span) else 0, _SPANS_AT_ONCE))
     for some in map(slice, cuts, [*cuts[1:], len(span)]):
-        piece, part, length, offset0, offset1 = _stretches(pieces.take(some), last=last[some], spans=spans)
+        piece, part, length, offset0, offset1 = _parts_on_strips(pieces.take(some), last=last[some], spans=spans)
         count, mine = len(span[some]), group[part]
         whole = np.maximum(np.bincount(piece, length, count), 1e-300)
         for k in range(out.shape[1]):
@@ -163,7 +163,7 @@ def _miss_shares(
     return out
 
 
-def _stretches(pieces: Pieces, *, last: np.ndarray, spans: Spans) -> tuple[np.ndarray, ...]:
+def _parts_on_strips(pieces: Pieces, *, last: np.ndarray, spans: Spans) -> tuple[np.ndarray, ...]:
     """The pieces cut at the ends of spans, on strips: piece and span of each part, its length and its two offsets [m].
 
     `last` is the span in which each piece ends.

@@ -8,7 +8,7 @@ import shapely
 
 from pipeline.core.cut import before_in_owner, cut_lines
 from pipeline.core.local import metres_per_unit
-from pipeline.core.partition import Stretches, share_out
+from pipeline.core.partition import Portions, share_out
 from pipeline.files.blocks import blocks
 
 # A pass that strays into the neighbour's field for less than this stays whole.
@@ -93,8 +93,8 @@ def _parts_of_block(shape: np.ndarray, areas: np.ndarray, shortest: float) -> Pa
     return _joined([alone, joint])
 
 
-def _cut(single: np.ndarray, length: np.ndarray, found: Stretches) -> np.ndarray:
-    """The stretches' lines; one that is a whole line is that line and no copy of it, as most are."""
+def _cut(single: np.ndarray, length: np.ndarray, found: Portions) -> np.ndarray:
+    """The portions' lines; one that is a whole line is that line and no copy of it, as most are."""
     out = single[found.line]
     part = (found.start > 0) | (found.end < length[found.line])
     out[part] = cut_lines(out[part], np.arange(part.sum()), found.start[part], found.end[part])
