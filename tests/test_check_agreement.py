@@ -6,7 +6,7 @@ from dug import checks_at, error_of, measure, places, simulated
 from helpers import INCH, tier
 from scipy.stats import chi2, kstest
 
-from pipeline.core.checks import agreement
+from pipeline.core.checks import check_agreement
 from pipeline.core.conditioning import Posterior
 from pipeline.errors import InputError
 
@@ -24,7 +24,7 @@ def in_one_pass(measured_in, **how):
 def seasons(count, *, signed=True, seed=5):
     rng, error = np.random.default_rng(seed), error_of()
     blank = checks_at(places(8, seed=2), np.zeros(8), offset_m=0.04, signed=signed, tape_sd_m=0.02)
-    return [agreement(error, measure(simulated(error, rng), error, blank, rng)) for _ in range(count)]
+    return [check_agreement(error, measure(simulated(error, rng), error, blank, rng)) for _ in range(count)]
 
 
 def test_p_values_are_uniform_under_the_model():
@@ -47,7 +47,7 @@ def test_contradictory_checks():
     # +10 in and -10 in along one pass: whatever the shift, they differ by 20 in where the tape allows sqrt 2 in.
     # All the common shift can do is sit in the middle: chi-square 20^2 / 2 = 200 with one degree of freedom.
     wide = error_of(tier(repeatable_m=0.9, pass_to_pass_m=0.2), wander_sd_m=0.0)
-    found = agreement(wide, in_one_pass([10.0, -10.0]))
+    found = check_agreement(wide, in_one_pass([10.0, -10.0]))
     assert found.among_dof == 1 and found.among_p == pytest.approx(chi2.sf(200.0, 1), rel=1e-9)
     assert found.tier_p < 1e-40
     assert found.left_out_z[0] > 10 and found.left_out_z[1] < -10
@@ -55,7 +55,7 @@ def test_contradictory_checks():
 
 def test_checks_that_agree_with_each_other_but_not_with_the_tier():
     # 10 in off with RTK (2.5 cm at 95 %): a tier that cannot be, and three checks that say the same.
-    found = agreement(error_of(tier(repeatable_m=0.025, pass_to_pass_m=0.02)), in_one_pass([10.0, 10.2, 9.8]))
+    found = check_agreement(error_of(tier(repeatable_m=0.025, pass_to_pass_m=0.02)), in_one_pass([10.0, 10.2, 9.8]))
     assert found.tier_p < 1e-6 and found.among_p > 0.9
 
 
@@ -70,7 +70,7 @@ def test_p_values_against_explicit_fits():
     lower = np.linalg.cholesky(covariance)
     columns = np.linalg.solve(lower, np.column_stack([checks.normal, checks.heading]))
     _, left, rank, _ = np.linalg.lstsq(columns, np.linalg.solve(lower, residual))
-    found = agreement(error, checks)
+    found = check_agreement(error, checks)
     assert rank == 3 and found.among_dof == 6
     assert found.among_p == pytest.approx(chi2.sf(left[0], 6), rel=1e-8)
     assert found.tier_p == pytest.approx(chi2.sf(residual @ np.linalg.solve(covariance, residual), 9), rel=1e-8)
@@ -85,28 +85,28 @@ def test_a_shift_common_to_all_changes_nothing_among_the_checks():
     error, where = error_of(), places(8, seed=2)
     measured = np.random.default_rng(1).normal(0, 0.1, 8)
     moved = measured + where[2] @ [3.0, -2.0] + 0.5 * where[3]
-    one, other = (agreement(error, checks_at(where, m)) for m in (measured, moved))
+    one, other = (check_agreement(error, checks_at(where, m)) for m in (measured, moved))
     assert other.among_p == pytest.approx(one.among_p, rel=1e-6) and other.tier_p < one.tier_p
 
 
 def test_no_degrees_of_freedom_is_not_a_number():
     error = error_of()
-    none = agreement(error, checks_at(places(0), np.zeros(0)))
+    none = check_agreement(error, checks_at(places(0), np.zeros(0)))
     assert np.isnan(none.tier_p) and np.isnan(none.among_p) and none.left_out_z.shape == (0,)
-    one = agreement(error, in_one_pass([3.0]))
+    one = check_agreement(error, in_one_pass([3.0]))
     assert np.isnan(one.among_p) and one.among_dof == 0 and 0 < one.tier_p < 1
     # One direction, one way: shift and machine bias are one number there.
-    assert agreement(error, in_one_pass([3.0, 3.0, 3.0])).among_dof == 2
+    assert check_agreement(error, in_one_pass([3.0, 3.0, 3.0])).among_dof == 2
 
 
 def test_unsigned_sides_are_told():
-    found = agreement(error_of(), in_one_pass([4.0, 4.0, 5.0], signed=np.array([True, False, False]), offset_m=INCH))
+    found = check_agreement(error_of(), in_one_pass([4.0, 4.0, 5.0], signed=np.array([True, False, False]), offset_m=INCH))
     np.testing.assert_allclose(found.residual_m / INCH, [3.0, 3.0, 4.0])
 
 
 def test_no_error_at_all_is_judged_by_the_tape():
     exact = error_of(tier(repeatable_m=0.0), wander_sd_m=0.0, machine_sd_m=0.0)
-    found = agreement(exact, in_one_pass([1.0, -2.0]))
+    found = check_agreement(exact, in_one_pass([1.0, -2.0]))
     assert found.tier_p == pytest.approx(chi2.sf(5.0, 2), rel=1e-12)
     np.testing.assert_allclose(found.left_out_z, [1.0, -2.0])
 

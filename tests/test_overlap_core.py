@@ -5,7 +5,6 @@ import pytest
 import shapely
 from helpers import INCH, SPACING_M, Field, Tier, Z, straight, tier, tier_without_error, wave
 
-from pipeline.core.agreement import agreement
 from pipeline.core.cells import Cells
 from pipeline.core.offsets import CROSSING_ANGLE_DEG
 from pipeline.core.overlap import (
@@ -19,6 +18,7 @@ from pipeline.core.overlap import (
     Lines,
     count_cells,
 )
+from pipeline.core.route_agreement import route_agreement
 from pipeline.core.segments import Segments
 
 LINE = shapely.LineString
@@ -161,7 +161,7 @@ def test_both_routes_agree_within_the_tolerance(repeatable_m):
     counted, _ = count(field, one, cell_m=0.1)
     (found,) = field.judge(one, half_width_m=HALF_WIDTH_M)
     exact = np.column_stack([found.holds_m, found.doubt_m, found.misses_m])
-    stated = agreement(
+    stated = route_agreement(
         spans, field.places(spans, HALF_WIDTH_M), {"t": field.error(one)}, counted, cell_m=0.1
     )["t"]  # fmt: skip
     gap = np.abs(counted[0, :, 1:4] - exact)
@@ -203,7 +203,7 @@ def test_a_wrong_count_would_be_noticed():
     moved[0, 0, 1] -= shift
     moved[0, 0, 3] += shift
     places, errors = field.places(spans, HALF_WIDTH_M), {"t": field.error(one)}
-    right, wrong = (agreement(spans, places, errors, c, cell_m=cell_m)["t"] for c in (counted, moved))
+    right, wrong = (route_agreement(spans, places, errors, c, cell_m=cell_m)["t"] for c in (counted, moved))
     assert right.gap_m <= right.tolerance_m < wrong.gap_m
     assert field.error(one).sd(np.array([0]), np.array([0]))[0] * Z == pytest.approx(0.02)
 

@@ -88,7 +88,7 @@ class CheckAgreement:
     residual_m: np.ndarray
 
 
-def agreement(prior: ReturnError, checks: Checks) -> CheckAgreement:
+def check_agreement(prior: ReturnError, checks: Checks) -> CheckAgreement:
     """Hold checks against the prior and against each other, in closed form.
 
     Notes

@@ -8,7 +8,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.checks import CheckAgreement, Checks, agreement
+from pipeline.core.checks import CheckAgreement, Checks, check_agreement
 from pipeline.core.conditioning import Posterior
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places
@@ -61,7 +61,7 @@ class GroundChecks:
             return None
         span, share = _spans_at(field, table)
         checks = _as_checks(field, places, table, span, share)
-        agreements = {tier: agreement(error, checks) for tier, error in errors.items()}
+        agreements = {tier: check_agreement(error, checks) for tier, error in errors.items()}
         _check_contradiction(field, table, agreements)
         return cls(table, span, checks, {tier: Posterior.of(e, checks) for tier, e in errors.items()}, agreements)
 

@@ -11,11 +11,11 @@ import rasterio
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.agreement import Agreement, agreement
 from pipeline.core.cells import Cells
 from pipeline.core.offsets import CROSSING_ANGLE_DEG
 from pipeline.core.overlap import INDEX_CELL_M, Bands, Grid, Lines, count_cells
 from pipeline.core.returns import ReturnError
+from pipeline.core.route_agreement import RouteAgreement, route_agreement
 from pipeline.core.segments import Segments
 from pipeline.errors import CheckError
 from pipeline.files.field_data import FieldData
@@ -85,7 +85,7 @@ def _count_field(field: FieldData, judging: Settings, cell_m: float, tif: Path) 
             raster, lines=lines, bands=_bands(field, errors, judging.row_margin_m), grid=grid, rows=len(field.rows)
         )
         del lines
-        routes = agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
+        routes = route_agreement(field.spans, field.places(judging.row_margin_m), errors, counted, cell_m=cell_m)
         _check(field, routes)
         _describe(raster.cells, counted)
     return _table(field, judging, counted, routes)
@@ -131,7 +131,7 @@ def _windows(grid: Grid, tiers: int) -> Iterator[tuple[int, np.ndarray]]:
         yield first, belt
 
 
-def _check(field: FieldData, routes: dict[str, Agreement]) -> None:
+def _check(field: FieldData, routes: dict[str, RouteAgreement]) -> None:
     for tier, one in routes.items():
         if one.gap_m > one.tolerance_m:
             raise CheckError(
@@ -150,7 +150,7 @@ def _describe(raster: rasterio.DatasetBase, counted: np.ndarray) -> None:
         raster.update_tags(number + 1, **{f"class_{k}": name for k, name in enumerate(names)}, **shares)
 
 
-def _table(field: FieldData, judging: Settings, counted: np.ndarray, routes: dict[str, Agreement]) -> pd.DataFrame:
+def _table(field: FieldData, judging: Settings, counted: np.ndarray, routes: dict[str, RouteAgreement]) -> pd.DataFrame:
     field_id = np.full(len(field.rows), field.facts["field_id"], object)
     return stacked(
         {

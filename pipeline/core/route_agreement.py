@@ -14,7 +14,7 @@ BEND_M = 0.0005
 
 
 @dataclass(frozen=True)
-class Agreement:
+class RouteAgreement:
     """Exact against raster for one tier.
 
     Attributes
@@ -32,9 +32,9 @@ class Agreement:
     tolerance_by_row_m: np.ndarray
 
 
-def agreement(
+def route_agreement(
     spans: Spans, places: Places, errors: dict[str, ReturnError], counted: np.ndarray, *, cell_m: float
-) -> dict[str, Agreement]:
+) -> dict[str, RouteAgreement]:
     """Compare both routes, tier by tier.
 
     Parameters
@@ -71,5 +71,5 @@ def agreement(
         changes = np.bincount(places.row[span], minlength=rows)
         tolerance = cell_m / np.sqrt(2.0) * (changes + 1) + unsure[:, number]
         gap = np.abs(counted[number, :, 1:].sum(axis=0) - exact).max(initial=0.0)
-        out[tier] = Agreement(float(gap), float(tolerance.sum()), tolerance)
+        out[tier] = RouteAgreement(float(gap), float(tolerance.sum()), tolerance)
     return out
