@@ -13,6 +13,12 @@ from pipeline.core.tier import BASE_FRAME, Tier, TierSpread
 
 #: Instead of a tier's id: the tier that each pass says it was made with.
 AS_LOGGED = "as_logged"
+#: Instead of the id of autumn's tier: that of spring, whichever is compared.
+AS_IN_SPRING = "same"
+#: What the planted rows are: yet to be planted, logged by the planter's receiver, or measured afterwards.
+PLANNED, PLANTED, SURVEYED = "planned", "planted", "surveyed"
+#: Instead of the id of a zone's tier.
+EVERY_TIER = "*"
 _NO_ERROR = TierSpread(0.0, 0.0, 0.0, 1.0, False)
 
 
@@ -134,7 +140,7 @@ def return_errors(
     shrinks to one visit with the survey's own tier, and to none where no tier is given. They carry no
     steering either: what the planter did is in the survey.
     """
-    if kind == "surveyed":
+    if kind == SURVEYED:
         return dict.fromkeys(compare, _surveyed(tiers, strips, rows, site))
     rows = rows.after(wait_s)
     if settled:
@@ -142,9 +148,9 @@ def return_errors(
     wander, machine = float(np.hypot(*steering_95_m)) / Z95, machine_95_m / Z95
     out = {}
     for name in compare:
-        autumns, springs = made_under(strips, name if autumn == "same" else autumn, otherwise=name), made_under(rows, name)
+        autumns, springs = strips_made_under(strips, autumn, compared=name), made_under(rows, name)
         stands_s = waited_share * tiers[name].convergence_s if name in tiers else 0.0
-        built, planted = strips.after(stands_s) if autumn == "same" else strips, rows.after(stands_s)
+        built, planted = strips.after(stands_s) if autumn == AS_IN_SPRING else strips, rows.after(stands_s)
         before, after = _operation(tiers, autumns, built, site), _operation(tiers, springs, planted, site)
         out[name] = ReturnError(before, after, wander_sd_m=wander, machine_sd_m=machine)
     return out
@@ -155,6 +161,11 @@ def made_under(side: Side, name: str, *, otherwise: str | None = None) -> list[s
     if name != AS_LOGGED:
         return [name] * len(side.tier)
     return [logged or otherwise or name for logged in side.tier]
+
+
+def strips_made_under(side: Side, autumn: str, *, compared: str) -> list[str]:
+    """Tier of each stretch of strip where one is compared; `autumn` as of `return_errors`."""
+    return made_under(side, compared if autumn == AS_IN_SPRING else autumn, otherwise=compared)
 
 
 def _surveyed(tiers: Mapping[str, Tier], strips: Side, rows: Side, site: Site) -> ReturnError:
@@ -202,7 +213,7 @@ def in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) 
     """Factor on the error of each stretch under the tier named, and whether the tier cannot be had there."""
     factor, lost = np.ones(len(names)), np.zeros(len(names), bool)
     for k in np.flatnonzero([bool(mine) for mine in stretches.zones]):
-        mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in ("*", names[int(k)])]
+        mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in (EVERY_TIER, names[int(k)])]
         factor[k] = max((zone.factor for zone in mine), default=1.0)
         lost[k] = any(zone.unavailable for zone in mine)
     return factor, lost

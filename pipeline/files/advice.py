@@ -17,6 +17,7 @@ from pipeline.core.pairs import Places
 from pipeline.core.pieces import checked_pieces
 from pipeline.core.return_shift import shift_to_give
 from pipeline.core.returns import ReturnError
+from pipeline.core.tiering import PLANNED
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.laid_out import unit_columns
@@ -42,7 +43,7 @@ def advice_of(
     if checks is not None:
         out["checks"] = _checks(field, checks)
         out["checked_row_lines"] = _rows(field, places, checks)
-    if judging.kind == "planned":
+    if judging.kind == PLANNED:
         out["shifted_lines"] = _shifted(field, groups, posterior)
     return {kind: table.set_crs(plane, allow_override=True) for kind, table in out.items()}
 

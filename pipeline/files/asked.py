@@ -14,7 +14,7 @@ from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.returns import ReturnError
 from pipeline.core.tier import BASE_FRAME
-from pipeline.core.tiering import Side, made_under
+from pipeline.core.tiering import AS_IN_SPRING, SURVEYED, Side, made_under, strips_made_under
 from pipeline.core.what_if import PairLengths
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
@@ -57,9 +57,9 @@ class Asked:
         Nothing changes where nobody waits, rows are in the ground already, no time tells of a start, or the strips alone
         have times and are made as they are.
         """
-        sides = [self.field.planter_side, *([self.field.strip_side] if self.judging.autumn == "same" else [])]
+        sides = [self.field.planter_side, *([self.field.strip_side] if self.judging.autumn == AS_IN_SPRING else [])]
         share = self.judging.waited_share
-        if share == 0.0 or self.judging.kind == "surveyed" or not any(self._timed(side) for side in sides):
+        if share == 0.0 or self.judging.kind == SURVEYED or not any(self._timed(side) for side in sides):
             return {}
         return self.field.errors(self.judging, waited_share=share)
 
@@ -110,7 +110,7 @@ class Asked:
     def waiting(self) -> pd.DataFrame:
         """Missing length that the planter would avoid by waiting after each of its starts, known or planned."""
         columns = [c.FIELD_ID, c.FARM, c.TIER, c.WAIT_MIN, c.AVOIDED_M]
-        if self.judging.kind == "surveyed" or self.lengths.total_m == 0.0:
+        if self.judging.kind == SURVEYED or self.lengths.total_m == 0.0:
             return pd.DataFrame({name: [] for name in columns})
         timed = self._timed(self.field.planter_side)
         missed = np.stack([self._missed_after(wait_s) for wait_s in WAITS_S]) if timed else self._planned_after()
@@ -166,15 +166,14 @@ class Asked:
 
     def _autumns(self, tier: str) -> list[str]:
         """Tier that each stretch of strip was made with."""
-        said = tier if self.judging.autumn == "same" else self.judging.autumn
-        return made_under(self.field.strip_side, said, otherwise=tier)
+        return strips_made_under(self.field.strip_side, self.judging.autumn, compared=tier)
 
     def _early_on(self, side: Side, names: list[str]) -> np.ndarray:
         return early_share(side.stretches, np.array([self.judging.tiers[name].convergence_s for name in names]))
 
     def _planned_m(self, tier: str) -> float:
         """Row length expected to miss because of starts that no times tell of; 0 where times do."""
-        if self.judging.kind == "surveyed":
+        if self.judging.kind == SURVEYED:
             return 0.0
         sides = ((self.field.strip_side, self._autumns(tier)), (self.field.planter_side, [tier]))
         return sum(

@@ -5,6 +5,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
+from pipeline.core.tiering import PLANTED
 from pipeline.errors import InputError
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
@@ -36,7 +37,7 @@ def audit_of(field: FieldData, places: Places, errors: dict[str, ReturnError], j
     InputError
         If the samples cannot be audited.
     """
-    if judging.kind != "planted":
+    if judging.kind != PLANTED:
         return _table([], field)
     # Statistics take a second to import, and only who audits shall wait for them.
     from pipeline.files.audit_lines import lines_of

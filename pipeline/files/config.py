@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from pipeline.core.tier import Tier
-from pipeline.core.tiering import AS_LOGGED
+from pipeline.core.tiering import AS_IN_SPRING, AS_LOGGED, EVERY_TIER, PLANTED
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.config_models import Config
@@ -16,7 +16,7 @@ from pipeline.files.cost_settings import choice_settings
 from pipeline.files.texts import shown
 
 #: Values of `tiers.autumn` that are not tier ids.
-AUTUMN_WORDS = ("same", AS_LOGGED)
+AUTUMN_WORDS = (AS_IN_SPRING, AS_LOGGED)
 
 
 def config_from_dict(data: Any, *, source: str) -> Config:
@@ -105,11 +105,11 @@ def catalogue_path(config: Config, *, project_root: Path, working_dir: Path) -> 
 
 def _check_as_logged(config: Config) -> None:
     rows = config.inputs.rows
-    if rows is None or rows.kind != "planted":
+    if rows is None or rows.kind != PLANTED:
         raise ConfigError(
             "configuration: tiers.compare: as_logged asks for rows of kind planted that name their tiers; name tiers instead"
         )
-    if config.tiers.autumn == "same":
+    if config.tiers.autumn == AS_IN_SPRING:
         raise ConfigError(
             "configuration: tiers.compare: as_logged, while tiers.autumn is same, which leaves the strips without a tier; "
             "expected as_logged or a tier's id for tiers.autumn"
@@ -124,6 +124,6 @@ def _named_tiers(config: Config) -> list[tuple[str, str]]:
     for layer in ("strips", "rows", "zones"):
         given = getattr(config.inputs, layer)
         tier = given and given.constants.tier
-        if tier and not (layer == "zones" and tier == "*"):
+        if tier and not (layer == "zones" and tier == EVERY_TIER):
             named.append((f"inputs.{layer}.constants.tier", tier))
     return named

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.core.capacity import field_capacity_m2_s, wait_h
 from pipeline.core.tier import Tier
-from pipeline.core.tiering import AS_LOGGED
+from pipeline.core.tiering import AS_IN_SPRING, AS_LOGGED
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.cost_models import Costs
 from pipeline.files.responses import Curve, chosen_curve, priced
@@ -141,7 +141,7 @@ def _wait(costs: Costs, autumn: str) -> dict:
     return {
         "price": f"{price.normalize():f}", "days": costs.days_per_season, "share": waited_share(costs),
         # Of a fixed autumn tier the waiting is the same whatever is chosen.
-        "operations": 2 if autumn == "same" else 1,
+        "operations": 2 if autumn == AS_IN_SPRING else 1,
         "m2_per_day": None if capacity is None else costs.working_day_s * field_capacity_m2_s(
             width_m=capacity.width_m, speed_m_s=capacity.speed_m_s, efficiency=capacity.efficiency
         ),

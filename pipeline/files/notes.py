@@ -1,6 +1,7 @@
 """What a reader must know of the figures and could not guess: said, not passed over."""
 
 from pipeline import columns as c
+from pipeline.core.tiering import AS_LOGGED, SURVEYED
 from pipeline.files.config import Config
 from pipeline.files.frame_notes import frame_notes
 from pipeline.files.layers import Layer
@@ -29,9 +30,9 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
 
 def _tier_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     notes = []
-    if settings.tiers.autumn == "as_logged" and (count := int((layers["strips"].kept[c.TIER] == "").sum())):
+    if settings.tiers.autumn == AS_LOGGED and (count := int((layers["strips"].kept[c.TIER] == "").sum())):
         notes.append(f"tiers.autumn is as_logged, but {count} strip passes name no tier: they count as made with spring's")
-    if settings.inputs.rows is not None and settings.inputs.rows.kind == "surveyed" and "rows" in layers:
+    if settings.inputs.rows is not None and settings.inputs.rows.kind == SURVEYED and "rows" in layers:
         bare = int((layers["rows"].kept[c.TIER] == "").sum())
         notes += [f"{bare} surveyed passes name no tier of the survey: they count as without error"] if bare else []
     return notes

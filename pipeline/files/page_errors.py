@@ -4,11 +4,9 @@ import numpy as np
 
 from pipeline.core.accuracy import Z95
 from pipeline.core.tier import BASE_FRAME, Tier
-from pipeline.core.tiering import Side, in_zones, made_under, starts_of
+from pipeline.core.tiering import SURVEYED, Side, in_zones, made_under, starts_of, strips_made_under
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
-
-SURVEYED = "surveyed"
 
 
 def errors_in_parts(field: FieldData, judging: Settings) -> dict:
@@ -61,9 +59,7 @@ def _operation(field: FieldData, judging: Settings, name: str, tier: str) -> dic
 def _names(side: Side, name: str, tier: str, judging: Settings) -> list[str]:
     if judging.kind == SURVEYED:
         return [""] * len(side.tier) if name == "strip" else list(side.tier)
-    if name == "planter":
-        return made_under(side, tier)
-    return made_under(side, tier if judging.autumn == "same" else judging.autumn, otherwise=tier)
+    return made_under(side, tier) if name == "planter" else strips_made_under(side, judging.autumn, compared=tier)
 
 
 def _source(tier: Tier | None, site) -> dict:

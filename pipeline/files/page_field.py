@@ -8,9 +8,10 @@ from pipeline.core.offsets import ON_STRIP
 from pipeline.core.page_model import COARSE_MM, PageModel
 from pipeline.core.show import read_share, shift_text
 from pipeline.core.thin import thin_offsets
+from pipeline.core.tiering import SURVEYED
 from pipeline.files.field_data import FieldData
 from pipeline.files.page_code import coordinates, packed, rings, sparse, steps, whole
-from pipeline.files.page_errors import SURVEYED, clocks, errors_in_parts
+from pipeline.files.page_errors import clocks, errors_in_parts
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_geo
 

@@ -9,19 +9,19 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.local import EARTH_RADIUS_M
+from pipeline.core.tiering import EVERY_TIER
 from pipeline.errors import InputError, did_you_mean
 from pipeline.files.layers import POINTS, POLYGONS, Layer, read_layer
 from pipeline.files.texts import shown, text_of
 from pipeline.files.values import booleans_of, lengths_of
 
-EVERY_TIER = "*"
 # A tier's error may be multiplied by so much at most, as in the configuration.
 FACTORS = (1.0, 100.0)
 # Farther than this from its strip no seed row was measured with a tape [m].
 FARTHEST_M = 5.0
 # Of a zone so much is kept beyond the box about a field [m]: rows end at the boundary, and planes differ a little.
 NEAR_M = 50.0
-EARTH_RADIUS_M = 6_371_000.0
 
 
 def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:

@@ -15,6 +15,7 @@ from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.local import datum_name
 from pipeline.core.tier import Tier
+from pipeline.core.tiering import PLANNED
 from pipeline.files.account import account_lines
 from pipeline.files.catalogue import tier_to_json
 from pipeline.files.config import Config, catalogue_path, config_from_dict
@@ -84,12 +85,12 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
     contents = {
         "geometry": {
             "own_strip": judging.own_strip, "planter": planter,
-            "planned": rows is None or rows.kind == "planned", "converging": judging.convergence.count != "none",
+            "planned": rows is None or rows.kind == PLANNED, "converging": judging.convergence.count != "none",
             "capacity_autumn_m2_s": capacity.autumn_m2_per_s, "capacity_spring_m2_s": capacity.spring_m2_per_s,
         },
         "tiers": {
             "tiers": {name: tier_to_json(tier) for name, tier in tiers.items()}, "compare": compare,
-            "autumn": settings.tiers.autumn, "kind": rows.kind if rows is not None else "planned",
+            "autumn": settings.tiers.autumn, "kind": rows.kind if rows is not None else PLANNED,
             "row_margin_m": judging.row_margin_m, "row_miss_share": judging.row_miss_share, "seed": judging.seed,
             "steering_95_m": [judging.steering.autumn_m, judging.steering.spring_m],
             "machine_95_m": judging.machine_error_m, "base_shift_95_m": judging.base_shift_m,

@@ -13,6 +13,7 @@ from pipeline.core.pairs import Places
 from pipeline.core.return_shift import shift_to_give
 from pipeline.core.returns import ReturnError
 from pipeline.core.tier import Tier
+from pipeline.core.tiering import PLANNED
 from pipeline.files.asked import Asked
 from pipeline.files.audit_table import audit_of
 from pipeline.files.checked_figures import checked_field, checked_judgements, checked_passes, checked_rows, shift_lines
@@ -165,7 +166,7 @@ def _shift(
     field: FieldData, places: Places, checks: GroundChecks | None, errors: dict[str, ReturnError], judging: Settings
 ) -> pd.DataFrame:
     """The shift to give the planter's lines under every tier; none where they are in the ground already."""
-    if judging.kind != "planned":
+    if judging.kind != PLANNED:
         return shift_lines(field, "", None)
     groups, posterior = FieldGroups.of(field.spans, places, next(iter(errors.values()))), posteriors(errors, checks)
     tables = [shift_lines(field, tier, shift_to_give(groups, one)) for tier, one in posterior.items()]
