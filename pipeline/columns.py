@@ -23,6 +23,9 @@ START_S, BASE_SURVEYED = "start_s", "base_surveyed"
 # Stretches of passes, and where a line begins in its unbroken part of a row.
 STRETCH, ALONG_M, ZONES, SINCE0_S, SINCE1_S, START = "stretch", "along_m", "zones", "since0_s", "since1_s", "start"
 
+# When a pass was laid, by the clock of its operation, and the number of the visit.
+TIME_S, VISIT = "time_s", "visit"
+
 # Planted rows.
 ROW, PASS, PART, UNIT, TIGHT = "row", "pass", "part", "unit", "tight_bend"
 # By which a planted line finds its own strip.
@@ -70,9 +73,9 @@ CHECKED_ROWS_MISSED = f"checked_{ROWS_MISSED}"
 CHECKED_SUMS = [*CHECKED_LENGTHS, CHECKED_ROWS_MISSED]
 CHECKED_SHARE = f"checked_{EXPECTED_MISS_SHARE}"
 CHECKED_SHARES = [f"checked_{name}" for name in (P10, P50, P90)]
-CHECK_COUNT = "check_count"
+CHECK_COUNT, CHECKS_FIT_TIER_P = "check_count", "checks_fit_tier_p"
 CHECK_FACTS = [
-    "checks_fit_tier_p", "checks_fit_each_other_p", "shift_east_m", "shift_north_m", "shift_east_sd_m",
+    CHECKS_FIT_TIER_P, "checks_fit_each_other_p", "shift_east_m", "shift_north_m", "shift_east_sd_m",
     "shift_north_sd_m", "machine_bias_m", "machine_bias_sd_m",
 ]  # fmt: skip
 CHECKED_FIELD = [CHECK_COUNT, *CHECKED_LENGTHS, CHECKED_SHARE, *CHECKED_SHARES, *CHECK_FACTS, CHECKED_ROWS_MISSED]
@@ -84,6 +87,18 @@ SHARE_BEFORE, SHARE_AFTER = f"{EXPECTED_MISS_SHARE}_before", f"{EXPECTED_MISS_SH
 SHIFT_COLUMNS = [
     FIELD_ID, FARM, TIER, EAST_M, NORTH_M, BEARING_DEG, ALONG_M, ACROSS_M, WHOLE, SHARE_BEFORE, SHARE_AFTER,
 ]  # fmt: skip
+
+# Layers for a map: lines and bands, classes of row, ground checks and where to dig next.
+LENGTH_M, START_M, END_M, HALF_WIDTH_M = "length_m", "start_m", "end_m", "half_width_m"
+SINCE_START_S, STRIP_SINCE_START_S = "since_start_s", "strip_since_start_s"
+CLASS, MISS, MISS_SHARE, LEFT_OUT_Z = "class", "miss", "miss_share", "left_out_z"
+DIG_PLACE, OFFSET_M, SHARE_SD, LEFT_SD = "place", "offset_m", "share_sd", "left_sd"
+
+
+def under(name: str, tier: str) -> str:
+    """Name of a column that a layer has once for each tier."""
+    return f"{name}_{tier}"
+
 
 # Audit of planted rows.
 DAY, DAY_UTC, DIRECTION_DEG, SHARE, SAID = "day", "day_utc", "direction_deg", "share", "said"

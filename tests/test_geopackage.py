@@ -21,7 +21,7 @@ from pyproj import Transformer
 from pipeline import columns as c
 from pipeline.core.local import from_local, local_crs
 from pipeline.files import geopackage
-from pipeline.files.advice import nothing
+from pipeline.files.empty_layers import empty_layer
 from pipeline.files.geopackage import write_geopackage
 from pipeline.steps import layers
 
@@ -72,7 +72,7 @@ def inputs(tmp_path):
             (tmp_path / "bands" / batch).mkdir(parents=True, exist_ok=True)
             table.to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
         for kind in ("checked_row_lines", "checks", "next_checks", "shifted_lines"):
-            nothing(kind, list(TIERS), CRS).to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
+            empty_layer(kind, list(TIERS), CRS).to_parquet(tmp_path / "bands" / batch / f"{kind}.parquet")
         folder = tmp_path / "passes" / batch / field
         folder.mkdir(parents=True)
         gpd.GeoDataFrame(geometry=[shapely.box(0, 0, 100, 200)], crs=local).to_parquet(folder / "boundary.parquet")

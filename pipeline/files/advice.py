@@ -18,6 +18,7 @@ from pipeline.core.pieces import checked_pieces
 from pipeline.core.return_shift import shift_to_give
 from pipeline.core.returns import ReturnError
 from pipeline.core.tiering import PLANNED
+from pipeline.files.empty_layers import empty_layer
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.laid_out import unit_columns
@@ -48,27 +49,6 @@ def advice_of(
     return {kind: table.set_crs(plane, allow_override=True) for kind, table in out.items()}
 
 
-def nothing(kind: str, tiers: list[str], crs: str) -> gpd.GeoDataFrame:
-    """A layer of that kind without a feature, with all its columns."""
-    text, number, whole = (np.zeros(0, t) for t in (object, float, np.int64))
-    columns = {
-        "checked_row_lines": {
-            c.FIELD_ID: text, c.TIER: text, c.PASS_ID: text, c.UNIT: whole, "class": text, "miss_share": number,
-            "length_m": number,
-        },
-        "checks": {
-            c.FIELD_ID: text, c.CHECK: text, c.MEASURED_M: number, c.SIGNED: np.zeros(0, bool), c.TAPE_ERROR_M: number,
-            "offset_m": number, **{f"left_out_z_{tier}": number for tier in tiers},
-        },
-        "next_checks": {
-            c.FIELD_ID: text, c.TIER: text, "place": whole, c.PASS_ID: text, c.UNIT: whole, "share_sd": number,
-            "left_sd": number,
-        },
-        "shifted_lines": {c.FIELD_ID: text, c.TIER: text, c.PASS_ID: text, c.EAST_M: number, c.NORTH_M: number},
-    }[kind]  # fmt: skip
-    return gpd.GeoDataFrame(columns, geometry=np.zeros(0, object), crs=crs)
-
-
 def _rows(field: FieldData, places: Places, checks: GroundChecks) -> gpd.GeoDataFrame:
     """Pieces of planted row by class after the checks, tier by tier."""
     lines, names, tables = field.planter_lines, np.array(c.CLASSES, object), []
@@ -79,8 +59,8 @@ def _rows(field: FieldData, places: Places, checks: GroundChecks) -> gpd.GeoData
         begins = lines[c.ALONG_M].to_numpy(float)[line]
         shape = cut_lines(lines.geometry.values, line, start - begins, end - begins)
         tables.append(gpd.GeoDataFrame({
-            c.FIELD_ID: field.facts["field_id"], c.TIER: tier, **_unit(field, line), "class": names[pieces.classes[keep, 0]],
-            "miss_share": share[keep], "length_m": end - start,
+            c.FIELD_ID: field.facts["field_id"], c.TIER: tier, **_unit(field, line), c.CLASS: names[pieces.classes[keep, 0]],
+            c.MISS_SHARE: share[keep], c.LENGTH_M: end - start,
         }, geometry=shape))  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
@@ -88,9 +68,9 @@ def _rows(field: FieldData, places: Places, checks: GroundChecks) -> gpd.GeoData
 def _checks(field: FieldData, checks: GroundChecks) -> gpd.GeoDataFrame:
     """The checks as they came, what was expected there, and how far each stands from what the others say."""
     return checks.table.assign(
-        **{c.FIELD_ID: field.facts["field_id"], "offset_m": checks.checks.offset_m},
-        **{f"left_out_z_{tier}": one.left_out_z for tier, one in checks.agreement.items()},
-    )[[*nothing("checks", list(checks.agreement), "EPSG:4326").columns]]
+        **{c.FIELD_ID: field.facts["field_id"], c.OFFSET_M: checks.checks.offset_m},
+        **{c.under(c.LEFT_OUT_Z, tier): one.left_out_z for tier, one in checks.agreement.items()},
+    )[[*empty_layer("checks", list(checks.agreement), checks.table.crs).columns]]
 
 
 def _next(
@@ -114,9 +94,9 @@ def _next(
     span, count = np.concatenate([one.span for one in found]), [len(one.span) for one in found]
     return gpd.GeoDataFrame({
         c.FIELD_ID: np.full(len(span), field.facts["field_id"], object), c.TIER: _repeated(posterior, count),
-        "place": np.concatenate([1 + np.arange(number) for number in count]), **_unit(field, spans.row[span]),
-        "share_sd": np.repeat([one.share_sd for one in found], count),
-        "left_sd": np.concatenate([one.left_sd for one in found]),
+        c.DIG_PLACE: np.concatenate([1 + np.arange(number) for number in count]), **_unit(field, spans.row[span]),
+        c.SHARE_SD: np.repeat([one.share_sd for one in found], count),
+        c.LEFT_SD: np.concatenate([one.left_sd for one in found]),
     }, geometry=np.array([where[one] for one in span.tolist()], object))  # fmt: skip
 
 

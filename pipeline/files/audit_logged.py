@@ -53,8 +53,8 @@ class Logged:
         strip_pass = np.zeros(len(row), np.int64)
         strip_pass[on] = field.strips[c.PASS].to_numpy(np.int64)[field.strip_of_line[spans.strip[on]]]
         visits = np.zeros((len(row), 2), np.int64)
-        visits[:, 0] = field.planter_passes["visit"].to_numpy(np.int64)[planter_pass]
-        visits[on, 1] = field.strip_passes["visit"].to_numpy(np.int64)[strip_pass[on]]
+        visits[:, 0] = field.planter_passes[c.VISIT].to_numpy(np.int64)[planter_pass]
+        visits[on, 1] = field.strip_passes[c.VISIT].to_numpy(np.int64)[strip_pass[on]]
         pairs, number = np.unique(visits[on], axis=0, return_inverse=True)
         day = np.zeros(len(row), np.int64)
         day[on] = number.ravel()
@@ -79,11 +79,11 @@ def _unbroken(field: FieldData) -> np.ndarray:
 
 def _dates(passes: pd.DataFrame) -> list[str]:
     """UTC date on which each visit began; "" where the clock does not go by logged times."""
-    count = int(passes["visit"].max()) + 1 if len(passes) else 0
+    count = int(passes[c.VISIT].max()) + 1 if len(passes) else 0
     begun = passes[c.STARTED_S].to_numpy(float)
     if not np.isfinite(begun + passes[c.ENDED_S].to_numpy(float)).all():
         return [""] * count
-    first = [begun[passes["visit"].to_numpy() == visit].min() for visit in range(count)]
+    first = [begun[passes[c.VISIT].to_numpy() == visit].min() for visit in range(count)]
     return [pd.Timestamp(second, unit="s").date().isoformat() for second in first]
 
 

@@ -94,5 +94,5 @@ def _side(table: pd.DataFrame, passes: pd.DataFrame) -> Side:
         table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float),
         table[c.START].to_numpy(np.int64), lies_in,
     )  # fmt: skip
-    clock = Clock(passes["time_s"].to_numpy(float), passes["visit"].to_numpy(np.int64))
+    clock = Clock(passes[c.TIME_S].to_numpy(float), passes[c.VISIT].to_numpy(np.int64))
     return Side.of_passes(clock, passes[c.TIER].tolist(), stretches)

@@ -167,7 +167,7 @@ def field_summary(field: FieldData, figures: list[dict], *, units: str) -> dict:
         "tiers": {
             one[c.TIER]: {
                 "share": [_read(one[name]) for name in names], "checked": [_read(one.get(name)) for name in checked],
-                "reach": one[c.REACH], "fits": _known(one.get("checks_fit_tier_p")),
+                "reach": one[c.REACH], "fits": _known(one.get(c.CHECKS_FIT_TIER_P)),
             }
             for one in figures
         },

@@ -121,7 +121,7 @@ def _checked(by_tier: list) -> dict:
             [
                 name, share_text(one[c.EXPECTED_MISS_SHARE]), share_range_text(one[c.P10], one[c.P90]),
                 share_text(one[c.CHECKED_SHARE]), share_range_text(one[c.CHECKED_SHARES[0]], one[c.CHECKED_SHARES[2]]),
-                _fit(one["checks_fit_tier_p"]),
+                _fit(one[c.CHECKS_FIT_TIER_P]),
             ]
             for name, one in by_tier if one[c.CHECK_COUNT] > 0
         ],
@@ -142,8 +142,8 @@ def _dug(checks: gpd.GeoDataFrame, names: dict, units: str) -> dict:
         "lines": [
             [
                 str(one[c.CHECK]), length_text(one[c.MEASURED_M], units=units) + ("" if one[c.SIGNED] else ", side unknown"),
-                length_text(one["offset_m"], units=units), length_text(one[c.TAPE_ERROR_M], units=units),
-                *(_signed(one[f"left_out_z_{tier}"]) for tier in names),
+                length_text(one[c.OFFSET_M], units=units), length_text(one[c.TAPE_ERROR_M], units=units),
+                *(_signed(one[c.under(c.LEFT_OUT_Z, tier)]) for tier in names),
             ]
             for one in _records(checks)
         ],
@@ -155,7 +155,7 @@ def _signed(value: float) -> str:
 
 
 def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
-    holes = sorted(_records(digs), key=itemgetter("place"))
+    holes = sorted(_records(digs), key=itemgetter(c.DIG_PLACE))
     by_tier = {tier: [one for one in holes if one[c.TIER] == tier] for tier in names}
     lines = {tier: _dig_lines(mine, names[tier]) for tier, mine in by_tier.items() if mine}
     return {
@@ -168,13 +168,13 @@ def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
 
 def _dig_lines(holes: list[dict], name: str) -> list[list[str]]:
     """A line a hole; one for all of a tier's where even all of them together would leave the figure as it reads now."""
-    known = [tuple(f"\N{PLUS-MINUS SIGN} {share_text(one[key])}" for key in ("share_sd", "left_sd")) for one in holes]
+    known = [tuple(f"\N{PLUS-MINUS SIGN} {share_text(one[key])}" for key in (c.SHARE_SD, c.LEFT_SD)) for one in holes]
     now, last = known[-1]
     if now == last:
         places = "1" if len(holes) == 1 else f"1\N{EN DASH}{len(holes)}"
         return [[name, places, NOTHING, NOTHING, now, "the same: digging would tell little here"]]
     return [
-        [name, str(one["place"]), str(one[c.PASS_ID]), str(one[c.UNIT]), before, after]
+        [name, str(one[c.DIG_PLACE]), str(one[c.PASS_ID]), str(one[c.UNIT]), before, after]
         for one, (before, after) in zip(holes, known, strict=True)
     ]
 

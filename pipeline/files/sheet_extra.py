@@ -53,7 +53,7 @@ class SheetExtra:
         layers = {kind: in_plane(layers[kind], field) for kind in LAYERS}
         checks, zones = field.checks(), field.folder / "zones.parquet"
         next_places = {
-            tier: shapely.get_coordinates(one.sort_values("place").geometry.values)
+            tier: shapely.get_coordinates(one.sort_values(c.DIG_PLACE).geometry.values)
             for tier, one in layers["next_checks"].groupby(c.TIER)
         }
         if checks is not None and len(checks):  # what comes next is asked of what is known now
@@ -109,7 +109,7 @@ def in_plane(layer: gpd.GeoDataFrame, field: LaidOut) -> gpd.GeoDataFrame:
 
 def _classified(lines: gpd.GeoDataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Segments of classified lines, and the class code of each."""
-    codes = lines["class"].map({name: k for k, name in enumerate(c.CLASSES)}).to_numpy(np.uint8)
+    codes = lines[c.CLASS].map({name: k for k, name in enumerate(c.CLASSES)}).to_numpy(np.uint8)
     segments, line = segments_of(lines.geometry.values)
     return segments, codes[line]
 

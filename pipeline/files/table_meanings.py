@@ -73,7 +73,7 @@ MEANINGS = {
     c.WORST_95_M: "largest 95 % bound of the offset's error on the row",
     c.TIGHT: "the pass bends tighter than the implement is wide, so that some row line was cut",
     c.CHECK_COUNT: "ground checks in the field",
-    "checks_fit_tier_p": "how likely this tier gives checks as far out as these",
+    c.CHECKS_FIT_TIER_P: "how likely this tier gives checks as far out as these",
     "checks_fit_each_other_p": "the same of what no common shift explains",
     "shift_east_m": "return shift to the east that the field's rows share, after the checks",
     "shift_north_m": "return shift to the north that the field's rows share, after the checks",

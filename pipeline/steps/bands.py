@@ -21,7 +21,8 @@ from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.pieces import miss_shares, row_pieces
 from pipeline.core.returns import ReturnError
-from pipeline.files.advice import PLACED_IN, advice_of, nothing
+from pipeline.files.advice import PLACED_IN, advice_of
+from pipeline.files.empty_layers import empty_layer
 from pipeline.files.field_data import FieldData
 from pipeline.files.laid_out import PIECES, unit_columns
 from pipeline.files.log import LOG, run_step
@@ -49,18 +50,16 @@ def run(*, passes: Path, offsets: Path, tiers: Path, crs_from: Path, out: Path) 
         Folder to fill with one table a kind of layer, and the pieces of row that the sheets draw.
     """
     judging, said = Settings.read(tiers), read_json(crs_from)
-    crs = said["crs"]
-    tables: dict[str, list[gpd.GeoDataFrame]] = {kind: [_nothing(kind, judging.compare, crs)] for kind in KINDS}
-    tables |= {kind: [nothing(kind, judging.compare, said[PLACED_IN[kind]])] for kind in MORE}
+    there = {kind: said[PLACED_IN.get(kind, "crs")] for kind in (*KINDS, *MORE)}
+    tables = {kind: [empty_layer(kind, judging.compare, crs)] for kind, crs in there.items()}
     with listed_folder(out) as filled:
         for folder in counted(fields_of(passes), "bands", "fields", log=LOG):
             LOG.debug("bands: %s", folder.name)
             drawn, pieces = _draw(FieldData.read(folder, offsets), judging)
             write_frame(filled / PIECES / f"{folder.name}.parquet", pieces)
             for kind, table in drawn.items():
-                there = said[PLACED_IN.get(kind, "crs")]
-                shape = from_local(table.geometry.values, table.crs, there)
-                tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=there)))
+                shape = from_local(table.geometry.values, table.crs, there[kind])
+                tables[kind].append(table.set_geometry(gpd.GeoSeries(shape, index=table.index, crs=there[kind])))
         for kind, parts in tables.items():
             whole = [part for part in parts if len(part)] or parts[:1]
             write_frame(filled / f"{kind}.parquet", pd.concat(whole, ignore_index=True))
@@ -80,7 +79,7 @@ def strip_lines(field: FieldData, lines: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
         unit_columns(field, field.strips, field.strip_passes, field.strip_of_line)
         | {
             c.STRIP_WIDTH_M: field.strips[c.STRIP_WIDTH_M].to_numpy(float)[field.strip_of_line],
-            "length_m": shapely.length(lines.geometry.values),
+            c.LENGTH_M: shapely.length(lines.geometry.values),
         },
         geometry=lines.geometry.values, crs=lines.crs,
     )  # fmt: skip
@@ -98,14 +97,14 @@ def row_lines(field: FieldData, places: Places, errors: dict[str, ReturnError]) 
     keep = pieces.end_m - pieces.start_m > SLIVER_M
     line, start, end = pieces.line[keep], pieces.start_m[keep], pieces.end_m[keep]
     columns = unit_columns(field, field.rows, field.planter_passes, field.row_of_line[line])
-    columns |= {c.PART: lines[c.PART].to_numpy(np.int64)[line], "start_m": start, "end_m": end, "length_m": end - start}
+    columns |= {c.PART: lines[c.PART].to_numpy(np.int64)[line], c.START_M: start, c.END_M: end, c.LENGTH_M: end - start}
     columns |= _starts_and_zones(field, line, field.spans.strip[pieces.span[keep]])
     begins = lines[c.ALONG_M].to_numpy(float)[line]
-    names, bare = np.array(c.CLASSES, object), {"line": line, "start_m": start - begins, "end_m": end - begins}
+    names, bare = np.array(c.CLASSES, object), {"line": line, c.START_M: start - begins, c.END_M: end - begins}
     for number, tier in enumerate(errors):
-        bare[f"class_{tier}"] = pieces.classes[keep, number]
-        columns[f"class_{tier}"] = names[bare[f"class_{tier}"]]
-        columns[f"miss_{tier}"] = share[keep, number]
+        bare[c.under(c.CLASS, tier)] = pieces.classes[keep, number]
+        columns[c.under(c.CLASS, tier)] = names[bare[c.under(c.CLASS, tier)]]
+        columns[c.under(c.MISS, tier)] = share[keep, number]
     shape = cut_lines(lines.geometry.values, line, start - begins, end - begins)
     return gpd.GeoDataFrame(columns, geometry=shape, crs=lines.crs), pd.DataFrame(bare)
 
@@ -118,7 +117,7 @@ def _starts_and_zones(field: FieldData, line: np.ndarray, strip: np.ndarray) -> 
     on = strip >= 0
     since[on] = built[c.SINCE0_S].to_numpy(float)[field.strip_stretch[strip[on]]]
     return {
-        "since_start_s": planter[c.SINCE0_S].to_numpy(float)[mine], "strip_since_start_s": since,
+        c.SINCE_START_S: planter[c.SINCE0_S].to_numpy(float)[mine], c.STRIP_SINCE_START_S: since,
         c.ZONES: planter[c.ZONES].to_numpy(object)[mine],
     }  # fmt: skip
 
@@ -151,7 +150,7 @@ def bands(
             widths[kind].append(_mean_width_m(wide, strip_pass, len(close)))
     return {
         kind: _band_table(field, list(bound), made, widths[kind], lines.crs)
-        if made else _nothing(kind, judging.compare, lines.crs)
+        if made else empty_layer(kind, judging.compare, lines.crs)
         for kind, made in shapes.items()
     }  # fmt: skip
 
@@ -169,7 +168,7 @@ def _band_table(field: FieldData, tiers: list[str], shapes: list, widths: list, 
     columns = {
         c.FIELD_ID: np.full(int(there.sum()), field.facts["field_id"], object),
         c.TIER: np.repeat(np.array(tiers, object), len(names))[there], c.PASS_ID: np.tile(names, len(tiers))[there],
-        "half_width_m": np.concatenate(widths)[there], "area_m2": shapely.area(shape[there]),
+        c.HALF_WIDTH_M: np.concatenate(widths)[there], "area_m2": shapely.area(shape[there]),
     }  # fmt: skip
     return gpd.GeoDataFrame(columns, geometry=shape[there], crs=crs)
 
@@ -191,23 +190,6 @@ def _sd(error, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
         return np.zeros(len(strip_pass))
     widest = int(np.argmax(error.spring.variance()))
     return error.sd(strip_pass, np.where(planter_pass < 0, widest, planter_pass))
-
-
-def _nothing(kind: str, tiers: list[str], crs) -> gpd.GeoDataFrame:
-    """A layer of that kind without a feature, with all its columns."""
-    text, number, whole = (np.zeros(0, t) for t in (object, float, np.int64))
-    if kind in ("hold_bands", "reach_bands"):
-        columns = {c.FIELD_ID: text, c.TIER: text, c.PASS_ID: text, "half_width_m": number, "area_m2": number}
-    else:
-        columns = {c.FIELD_ID: text, c.PASS_ID: text, c.UNIT: whole}
-        if kind == "strip_lines":
-            columns |= {c.STRIP_WIDTH_M: number, "length_m": number}
-        else:
-            columns |= {c.PART: whole, "start_m": number, "end_m": number, "length_m": number}
-            columns |= {"since_start_s": number, "strip_since_start_s": number, c.ZONES: text}
-            for tier in tiers:
-                columns |= {f"class_{tier}": text, f"miss_{tier}": number}
-    return gpd.GeoDataFrame(columns, geometry=np.zeros(0, object), crs=crs)
 
 
 if __name__ == "__main__":

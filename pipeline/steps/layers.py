@@ -11,7 +11,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, to_geographic
-from pipeline.files.advice import nothing
+from pipeline.files.empty_layers import empty_layer
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.progress import counted
@@ -74,7 +74,7 @@ def run(
     write_geopackage(out, layers, crs=crs, styles=styles(tiers))
     plan_crs = read_json(crs_from)["plan_crs"]
     lines = ((LINES, "LineString", read_arrow(batch / f"{LINES}.parquet")) for batch in sorted(bands))
-    write_geopackage(lines_out, [(LINES, "LineString", nothing(LINES, tiers, plan_crs)), *lines], crs=plan_crs)
+    write_geopackage(lines_out, [(LINES, "LineString", empty_layer(LINES, tiers, plan_crs)), *lines], crs=plan_crs)
     write_csv(rejects_out, rejects_table(rejected))
 
 
@@ -106,9 +106,9 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
     for tier in pd.unique(figures[c.TIER]):
         one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)
         for name in TIER_FIGURES:
-            table[f"{name}_{tier}"] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
+            table[c.under(name, tier)] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
         # A figure under a tier whose base is too far away is not to be read without a word of that.
-        table[f"{c.REACH}_{tier}"] = one[c.REACH].reindex(table[c.FIELD_ID], fill_value="").to_numpy(object)
+        table[c.under(c.REACH, tier)] = one[c.REACH].reindex(table[c.FIELD_ID], fill_value="").to_numpy(object)
     return table.sort_values(c.FIELD_ID, ignore_index=True)
 
 
@@ -116,12 +116,12 @@ def styles(tiers: list[str]) -> list[Style]:
     """Our colours: fields by share and rows by class under each tier, the first tier's shown at first."""
     hold, reach, plain, dark = (dict(COLOURS)[name] for name in ("holds", "doubt", "no_strip", "crossing"))
     rows = [
-        Style("row_lines", f"class under {tier}", "line", COLOURS, f"class_{tier}", default=number == 0)
+        Style("row_lines", f"class under {tier}", "line", COLOURS, c.under(c.CLASS, tier), default=number == 0)
         for number, tier in enumerate(tiers)
     ]
     shares = [
         Style(
-            "field_summary", f"share expected off under {tier}", "shade", SHARE_SHADES, f"{c.EXPECTED_MISS_SHARE}_{tier}",
+            "field_summary", f"share expected off under {tier}", "shade", SHARE_SHADES, c.under(c.EXPECTED_MISS_SHARE, tier),
             default=number == 0, edges=SHARE_EDGES,
         )
         for number, tier in enumerate(tiers)
@@ -131,7 +131,7 @@ def styles(tiers: list[str]) -> list[Style]:
         Style("field_summary", "outlines", "outline", (("field", dark),), default=not tiers),
         Style("strip_lines", "strips", "line", (("strip", plain),)),
         *rows,
-        Style("checked_row_lines", "class after the checks", "line", COLOURS, "class"),
+        Style("checked_row_lines", "class after the checks", "line", COLOURS, c.CLASS),
         Style("checks", "ground checks", "mark", (("dug", dark),)),
         Style("next_checks", "where to dig next", "mark", (("dig here", DIG_COLOUR),)),
         Style("hold_bands", "hold bands", "fill", (("hold band", hold),)),

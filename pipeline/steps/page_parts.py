@@ -74,7 +74,7 @@ def _text(field: FieldData, judging: Settings, said: dict) -> dict[str, pd.DataF
 
 def _marks(checks: gpd.GeoDataFrame, digs: gpd.GeoDataFrame) -> dict:
     """Where it was dug, and by tier where to dig next."""
-    by_tier = digs.sort_values("place").groupby(c.TIER, sort=True) if len(digs) else ()
+    by_tier = digs.sort_values(c.DIG_PLACE).groupby(c.TIER, sort=True) if len(digs) else ()
     return {
         "dug": shapely.get_coordinates(checks.geometry.values).tolist(),
         "next": {tier: shapely.get_coordinates(one.geometry.values).tolist() for tier, one in by_tier},

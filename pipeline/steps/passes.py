@@ -112,9 +112,9 @@ def _with_clock(passes: gpd.GeoDataFrame, capacity_m2_s: float) -> gpd.GeoDataFr
     middle = 0.5 * (passes[c.STARTED_S] + passes[c.ENDED_S]).to_numpy(float)
     width = (passes[c.ROW_COUNT] * passes[c.ROW_SPACING_M]).to_numpy(float)
     if len(passes) == 0:
-        return passes.assign(time_s=middle, visit=0)
+        return passes.assign(**{c.TIME_S: middle, c.VISIT: 0})
     clock = clock_of(passes.geometry.values, middle, width_m=width, capacity_m2_s=capacity_m2_s)
-    return passes.assign(time_s=clock.time_s, visit=clock.visit)
+    return passes.assign(**{c.TIME_S: clock.time_s, c.VISIT: clock.visit})
 
 
 def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: float) -> gpd.GeoDataFrame:

@@ -109,9 +109,9 @@ def _drawn_rows(field: LaidOut, pieces: pd.DataFrame, shown: list[str]) -> dict[
     """Segments and class codes of the planted rows under each tier."""
     if len(pieces) == 0:
         return {}
-    places = (pieces[name].to_numpy() for name in ("line", "start_m", "end_m"))
+    places = (pieces[name].to_numpy() for name in ("line", c.START_M, c.END_M))
     segments, piece = segments_of(cut_lines(field.lines("planter").geometry.values, *places))
-    return {tier: (segments, pieces[f"class_{tier}"].to_numpy()[piece]) for tier in shown}
+    return {tier: (segments, pieces[c.under(c.CLASS, tier)].to_numpy()[piece]) for tier in shown}
 
 
 def _middle(table: pd.DataFrame, name: str) -> float:
