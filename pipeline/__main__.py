@@ -4,9 +4,8 @@ import argparse
 import sys
 from pathlib import Path
 
+from pipeline import PROJECT
 from pipeline.files.log import run_step
-
-PROJECT = Path(__file__).resolve().parents[1]
 
 
 def main(arguments: list[str] | None = None) -> None:

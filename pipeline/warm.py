@@ -12,9 +12,9 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from pipeline import PROJECT
 from pipeline.steps import bands, intake, odds, offsets, overlap, page_parts, passes, sheets
 
-PROJECT = Path(__file__).resolve().parents[1]
 CRS = "EPSG:26915"
 WEST, SOUTH = 430_000.0, 4_690_000.0
 IMPLEMENT = {"row_count": 4, "row_spacing": "0.762 m"}

@@ -40,6 +40,12 @@ class Inputs(Model):
     checks: ChecksLayer | None = Field(None, description="ground checks, points")
     zones: ZonesLayer | None = Field(None, description="zones of worse or no correction, polygons")
 
+    @property
+    def files(self) -> list[str]:
+        """Files of all layers by the names given, each once, sorted."""
+        layers = self.model_dump(exclude_none=True).values()
+        return sorted({layer["file"] for layer in layers if layer.get("file")})
+
 
 class Tiers(Model):
     """Which correction tiers are judged."""

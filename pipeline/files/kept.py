@@ -17,11 +17,10 @@ import numpy as np
 import pandas as pd
 import shapely
 
-import pipeline
+from pipeline import PROJECT
 from pipeline.files.provenance import code_hash, versions
 from pipeline.files.store import read_frame, read_json, sha256, to_json, whole_folder, write_frame
 
-PROJECT = Path(pipeline.__file__).resolve().parents[1]
 _KEY = "key.json"
 
 

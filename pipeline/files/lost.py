@@ -6,9 +6,8 @@ and sheets, and the pages of farms, are no outputs that Snakemake could miss by 
 
 from pathlib import Path
 
+from pipeline.files.field_files import raster_of, sheets_of
 from pipeline.files.store import read_json
-
-RASTER, SHEETS = "overlap.tif", ("sheet.png", "sheet.pdf")
 
 
 def lost_files(batches: dict[str, list[str]], *, work: Path, results: Path) -> list[str]:
@@ -28,9 +27,9 @@ def lost_files(batches: dict[str, list[str]], *, work: Path, results: Path) -> l
     for batch, fields in batches.items():
         if (work / "overlap" / f"{batch}.parquet").exists():
             old = [name for name in fields if (work / "offsets" / batch / f"{name}.parquet").exists()]
-            wanted += [results / "fields" / name / RASTER for name in old]
+            wanted += [raster_of(results, name) for name in old]
         drawn = _drawn(work / "sheets" / f"{batch}.json", work / "settings" / "report.json")
-        wanted += [results / "fields" / name / file for name in fields if name in drawn for file in SHEETS]
+        wanted += [file for name in fields if name in drawn for file in sheets_of(results, name)]
     pages = work / "report.json"
     if pages.exists() and (results / "report.html").exists():
         wanted += [results / "report" / f"{name}.html" for name in read_json(pages)["pages"]]

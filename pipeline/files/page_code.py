@@ -1,4 +1,4 @@
-"""Numbers as a page carries them: whole, as differences, packed by zlib and written as text; and its addresses."""
+"""Numbers as a page carries them: whole, as differences, packed by zlib and written as text; names and addresses."""
 
 import base64
 import hashlib
@@ -8,6 +8,9 @@ from urllib.parse import quote
 
 import numpy as np
 import shapely
+
+#: Beside the packed texts of a batch's fields: what the matrix, and the words about each of them, are made of.
+SUMMARIES = "fields.json"
 
 
 def packed(value: object) -> str:

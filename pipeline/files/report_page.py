@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
+from pipeline.files.field_files import RASTER, SHEETS
 from pipeline.files.page_code import address_of, csp_hash, field_anchor
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
 from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
@@ -134,10 +135,10 @@ class Report:
             "tiers": [_cell(one["tiers"][tier]) for tier in self.names],
         }  # fmt: skip
         if held:
-            there = f"{home}fields/{address}"
-            drawn = [("sheet to hand over, PDF", f"{there}/sheet.pdf"), ("sheet, PNG", f"{there}/sheet.png")]
+            there, (png, pdf) = f"{home}fields/{address}", SHEETS
+            drawn = [("sheet to hand over, PDF", f"{there}/{pdf}"), ("sheet, PNG", f"{there}/{png}")]
             links = [
-                *(drawn if one["folder"] in self.sheets else []), ("raster of classes, GeoTIFF", f"{there}/overlap.tif"),
+                *(drawn if one["folder"] in self.sheets else []), ("raster of classes, GeoTIFF", f"{there}/{RASTER}"),
                 ("what changed here since the last run", f"{home}../changes.html#{field_anchor(safe_text(one['id']))}"),
             ]  # fmt: skip
             costs = self.costs.get(safe_text(one["id"]))

@@ -66,7 +66,7 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     ConfigError, InputError, CheckError
         For the first thing that would end the run.
     """
-    with unchanged(files_of(settings)) as hashes:
+    with unchanged(settings.inputs.files) as hashes:
         tiers, compare = resolve_tiers(settings, project_root=project, working_dir=Path.cwd())
         layers = _read(settings, tiers)
     _check_names(layers["fields"].kept[c.FIELD_ID].sort_values())
@@ -79,12 +79,6 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     account = {role: files.balance(layer, role) for role, layer in layers.items()}
     fields = with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
     return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers), hashes)
-
-
-def files_of(settings: Config) -> set[str]:
-    """Input files by the names that the configuration has for them."""
-    named = settings.inputs.model_dump(exclude_none=True).values()
-    return {layer["file"] for layer in named if layer.get("file")}
 
 
 def _read(settings: Config, tiers: Collection[str]) -> dict[str, Layer]:

@@ -22,10 +22,8 @@ def code_of_steps():
 
 def input_files():
     """Input files of the configuration, with the files that belong to them."""
-    layers = SETTINGS.inputs.model_dump(exclude_none=True).values()
-    files = sorted({layer["file"] for layer in layers if layer.get("file")})
     # A missing file is left to the intake, whose error says which layer asks for it.
-    return [part for name in files for part in parts_of(name)]
+    return [part for name in SETTINGS.inputs.files for part in parts_of(name)]
 
 
 def tier_catalogue():

@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-import pipeline
-from pipeline import __version__
+from pipeline import PROJECT, __version__
 from pipeline import columns as c
 from pipeline.core.local import datum_name
 from pipeline.core.tier import Tier
@@ -28,11 +27,10 @@ from pipeline.files.provenance import versions
 from pipeline.files.responses import response_files
 from pipeline.files.spots import of_fields
 from pipeline.files.store import remove, sha256, to_json, write_bytes, write_frame
-from pipeline.files.taking import files_of, take_in
+from pipeline.files.taking import take_in
 
 # Steps that leave something for each batch.
 BATCHED = ("passes", "offsets", "odds", "overlap", "figures", "bands", "sheets", "page_parts")
-PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
 def run(*, config: dict, source: str, work: Path) -> None:
@@ -110,7 +108,7 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
         "units": {"units": settings.report.units},
         "report": {"title": settings.title, "units": settings.report.units, "sheets": settings.report.sheets,
                    "paper": settings.report.paper_size, "datum": datum, "catalogue": Path(settings.tiers.catalogue).name,
-                   "sources": ", ".join(sorted({Path(name).name for name in files_of(settings)}))},
+                   "sources": ", ".join(sorted({Path(name).name for name in settings.inputs.files}))},
     }  # fmt: skip
     for name, content in contents.items():
         write_bytes(folder / f"{name}.json", to_json(content), only_if_changed=True)

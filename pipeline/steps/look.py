@@ -1,13 +1,10 @@
 """Look at configuration and files before a long run: print what it would take in, compute nothing."""
 
-from pathlib import Path
 
-import pipeline
+from pipeline import PROJECT
 from pipeline.commands.look import look_at
 from pipeline.commands.look_text import look_text
 from pipeline.files.log import run_step
-
-PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
 def run(*, config: dict, source: str) -> None:

@@ -4,15 +4,14 @@ import shutil
 from pathlib import Path
 from unicodedata import normalize
 
-import pipeline
+from pipeline import PROJECT
 from pipeline.errors import CheckError
+from pipeline.files.field_files import homes_of_fields, raster_of
 from pipeline.files.kept import prune
 from pipeline.files.log import run_step
 from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
 from pipeline.files.store import read_json, remove, to_json, write_bytes
-
-PROJECT = Path(pipeline.__file__).resolve().parents[1]
 
 
 def run(*, intake: Path, config: Path, tiers: Path, pages: Path, results: Path, out: Path) -> None:
@@ -32,9 +31,10 @@ def run(*, intake: Path, config: Path, tiers: Path, pages: Path, results: Path, 
     taken, judging = read_json(intake), Settings.read(tiers)
     for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
         remove(left)
-    prune(intake.parent, {name for names in taken["batches"].values() for name in names})
+    fields = {name for names in taken["batches"].values() for name in names}
+    prune(intake.parent, fields)
     _tend_pages(results / "report", {f"{name}.html" for name in read_json(pages)["pages"]})
-    _tend_fields(results / "fields", {name for names in taken["batches"].values() for name in names})
+    _tend_fields(results, fields)
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
         f"tier {name}, at the base: the drift within the pass-to-pass figure alone would exceed the repeatable "
@@ -56,16 +56,15 @@ def _tend_pages(home: Path, wanted: set[str]) -> None:
         remove(home)
 
 
-def _tend_fields(home: Path, wanted: set[str]) -> None:
+def _tend_fields(results: Path, wanted: set[str]) -> None:
     """Take away what fields that are gone have left; refuse to sign for a raster that is not there."""
+    home = homes_of_fields(results)
     for folder in sorted(home.iterdir()) if home.exists() else ():
         if normalize("NFC", folder.name) not in wanted:  # some disks take letters with marks apart
             shutil.rmtree(folder)
-    lost = sorted(name for name in wanted if not (home / name / "overlap.tif").exists())
+    lost = [raster for name in sorted(wanted) if not (raster := raster_of(results, name)).exists()]
     if lost:
-        raise CheckError(
-            f"{home / lost[0] / 'overlap.tif'} went missing while the workflow ran; run it again"
-        )
+        raise CheckError(f"{lost[0]} went missing while the workflow ran; run it again")
 
 
 if __name__ == "__main__":

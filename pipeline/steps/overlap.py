@@ -19,6 +19,7 @@ from pipeline.core.route_agreement import RouteAgreement, route_agreement
 from pipeline.core.segments import Segments
 from pipeline.errors import CheckError
 from pipeline.files.field_data import FieldData
+from pipeline.files.field_files import raster_of
 from pipeline.files.kept import Kept
 from pipeline.files.log import LOG, WORK, run_step
 from pipeline.files.progress import counted
@@ -61,7 +62,7 @@ def run(
     judging, cell_m = Settings.read(tiers), read_json(raster)["cell_m"]
     tables = []
     for folder in counted(fields_of(passes, only=only), "overlap", "fields", log=LOG):
-        tif = results / "fields" / folder.name / "overlap.tif"
+        tif = raster_of(results, folder.name)
         make = partial(_count, folder, offsets, judging, cell_m, tif)
         made_of = hash_of_files(folder, offsets / f"{folder.name}.parquet")
         tables.append((kept.tables(folder.name, made_of, make, beside=[tif]) if kept else make())[_COUNTED])

@@ -12,13 +12,13 @@ from pipeline.core.figures import summed, without_empty_shares
 from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.log import LOG, WORK, run_step
+from pipeline.files.page_code import SUMMARIES
 from pipeline.files.page_field import field_summary, field_text, lengths_by_class
 from pipeline.files.page_tables import field_tables
 from pipeline.files.settings import Settings, fields_of
 from pipeline.files.sheet_extra import in_plane
 from pipeline.files.store import hash_of_files, listed_folder, read_frame, read_geo, read_json, to_json
 
-SUMMARY = "fields.json"
 _LAYERS, _TABLES = ("checks", "next_checks"), ("fields", "waiting", "shift")
 
 
@@ -35,7 +35,7 @@ def run(
     tiers, units : Path
         Settings.
     out : Path
-        Folder to fill with a text a field, and `SUMMARY`.
+        Folder to fill with a text a field, and `SUMMARIES`.
     kept : Kept, optional
         What was made before.
     """
@@ -64,7 +64,7 @@ def run(
             text = kept.tables(folder.name, made_of, make) if kept else make()
             (filled / f"{folder.name}.txt").write_text(text["page"]["text"].iloc[0])
             summaries.append(field_summary(field, figures, units=shown_in))
-        (filled / SUMMARY).write_bytes(to_json(summaries))
+        (filled / SUMMARIES).write_bytes(to_json(summaries))
 
 
 def _text(field: FieldData, judging: Settings, said: dict) -> dict[str, pd.DataFrame]:

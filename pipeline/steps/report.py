@@ -5,7 +5,7 @@ from pathlib import Path
 
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
-from pipeline.files.page_code import address_of
+from pipeline.files.page_code import SUMMARIES, address_of
 from pipeline.files.report_choice import ToldChoice, place_of
 from pipeline.files.report_page import Report, by_farm
 from pipeline.files.report_words import attention
@@ -93,7 +93,7 @@ def _fields(parts: list[Path]) -> tuple[list[dict], dict[str, Path]]:
     """Summaries of all fields by their ids, and the packed text of each by its folder."""
     fields, files = [], {}
     for folder in parts:
-        mine = read_json(folder / "fields.json")
+        mine = read_json(folder / SUMMARIES)
         fields += mine
         files |= {one["folder"]: folder / f"{one['folder']}.txt" for one in mine}
     return sorted(fields, key=lambda one: one["id"]), files

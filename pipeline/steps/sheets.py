@@ -11,6 +11,7 @@ from pipeline import columns as c
 from pipeline.core.cut import cut_lines
 from pipeline.core.figures import summed, without_empty_shares
 from pipeline.core.show import length_text, shift_text
+from pipeline.files.field_files import sheets_of
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.laid_out import PIECES, LaidOut
 from pipeline.files.log import LOG, WORK, run_step
@@ -55,7 +56,7 @@ def run(
     for folder in counted(fields_of(passes, only=only), "sheets", "fields", log=LOG):
         field, pieces = LaidOut(folder), read_frame(bands / PIECES / f"{folder.name}.parquet")
         table = figures[figures[c.FIELD_ID] == field.facts["field_id"]]
-        files = [results / "fields" / folder.name / name for name in ("sheet.png", "sheet.pdf")]
+        files = sheets_of(results, folder.name)
         # One that is asked for alone was drawn by an earlier run and is expected, whatever has changed since.
         if only is not None or _wanted(table, said["sheets"]):
             extra = SheetExtra.of(field, layers, rows, shift)
