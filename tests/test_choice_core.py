@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_farms import judged, named, stake
 
-from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Standard, break_even, dominated_by, flips, shared_cents
+from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Standard, dominated_by, shared_cents
+from pipeline.core.choice_flips import break_even, flips
 from pipeline.core.field_loss import LEVELS
 
 

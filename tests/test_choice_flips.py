@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_farms import AREA_M2, TIERS, judged, named, stake, total, will_do
 
-from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Flip, Standard, break_even, dominated_by, flips
+from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Standard, dominated_by
+from pipeline.core.choice_flips import Flip, break_even, flips
 
 DRIVERS = [(LOSS, None), (WAITING, None), *((part, tier) for part in (FEE, ONCE) for tier in range(3))]
 # A hundredth of a cent in a hundred dollars.

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from pipeline import columns as c
-from pipeline.core.choice import LOSS, BreakEven, Option, break_even, dominated_by
+from pipeline.core.choice import LOSS, Option, dominated_by
+from pipeline.core.choice_flips import BreakEven, break_even
 from pipeline.core.show import HECTARE_M2
 from pipeline.files.choice_words import UNKNOWN_REACH, sentences
 from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, meets, money_of, share_missed_in, springs_money, yes

@@ -15,7 +15,8 @@ from pipeline.core.choice import LOSS, WAITING
 from pipeline.core.show import amount_text, distance_text, share_text
 
 if TYPE_CHECKING:
-    from pipeline.core.choice import Flip, Option
+    from pipeline.core.choice import Option
+    from pipeline.core.choice_flips import Flip
     from pipeline.files.farm_choice import FarmChoice
 
 CAUTION = (

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline import columns as c
-from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Flip, Option, flips, options_of, recommended, shared_cents
+from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Option, options_of, recommended, shared_cents
+from pipeline.core.choice_flips import Flip, flips
 from pipeline.files.farm_stakes import Farm, money_text, standard_of
 
 _MONEY = {LOSS: c.LOSS_MONEY, WAITING: c.WAITING_MONEY, FEE: c.FEE_MONEY, ONCE: c.ONCE_MONEY}
