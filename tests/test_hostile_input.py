@@ -33,6 +33,7 @@ from workflow import (
 )
 
 from pipeline.errors import ConfigError, InputError, RowreturnError
+from pipeline.files import taking
 from pipeline.files.fields import field_folder
 from pipeline.files.plain_yaml import parse_yaml, read_yaml
 from pipeline.files.store import read_geo, read_json
@@ -309,9 +310,7 @@ def test_closed_database_in_wal_mode_leaves_nothing_behind(tmp_path):
 def test_file_that_changes_while_it_is_read(tmp_path, monkeypatch, broken):
     # Changed just before the strips are read; in the second case the reading itself would fail as well.
     path = write_coop(tmp_path)
-    from pipeline.files import intake as files
-
-    read = files.read_lines
+    read = taking.read_lines
 
     def meddled(*args, **how):
         data = bytearray(path.read_bytes())
@@ -319,7 +318,7 @@ def test_file_that_changes_while_it_is_read(tmp_path, monkeypatch, broken):
         path.write_bytes(b"gone" if broken else data)
         return read(*args, **how)
 
-    monkeypatch.setattr(files, "read_lines", meddled)
+    monkeypatch.setattr(taking, "read_lines", meddled)
     assert refused(plain(tmp_path), tmp_path) == (
         "inputs: file 'DIR/coop.gpkg' changed while it was read; expected one that rests, end what writes to it and run again"
     )

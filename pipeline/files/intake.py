@@ -1,7 +1,6 @@
 """Input layers in our own terms: values checked feature by feature, fields assigned, nothing lost."""
 
 import hashlib
-from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
 import geopandas as gpd
@@ -10,11 +9,9 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.frame_names import FRAMES, frame_named, why_no_frame
+from pipeline.core.frame_names import frame_named
 from pipeline.core.operations import VISIT_BREAK_S
-from pipeline.core.tier import Tier
-from pipeline.core.tiering import AS_LOGGED
-from pipeline.errors import CheckError, ConfigError, InputError, did_you_mean
+from pipeline.errors import CheckError, InputError
 from pipeline.files.blocks import blocks
 from pipeline.files.crs_beside import check_beside
 from pipeline.files.fields import assign_fields, check_apart
@@ -22,6 +19,7 @@ from pipeline.files.layer_models import LINE_COLUMNS
 from pipeline.files.layers import POLYGONS, Layer, lengths_m, read_layer
 from pipeline.files.pass_layers import read_passes
 from pipeline.files.texts import control_in, id_text, shown, text_of
+from pipeline.files.tiers_and_frames import check_frames
 from pipeline.files.values import seconds_of, with_numbers, without_misfits
 
 _LINE_OUT = [
@@ -129,7 +127,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
     if len(found.kept) == 0:
         first = found.rejects.iloc[0]
         raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
-    _check_frames(found.kept, place)
+    check_frames(found.kept, place)
     return replace(found, kept=_with_names(_in_order(found.kept[[*_LINE_OUT, "geometry"]])))
 
 
@@ -196,92 +194,6 @@ def _fill_times(kept: gpd.GeoDataFrame) -> None:
     """A pass with one of its two times is taken to be there at that time: a pass lasts minutes, drift longer."""
     kept[c.ENDED_S] = kept[c.ENDED_S].fillna(kept[c.STARTED_S])
     kept[c.STARTED_S] = kept[c.STARTED_S].fillna(kept[c.ENDED_S])
-
-
-def check_tiers(layer: Layer, role: str, known: Collection[str]) -> None:
-    """Refuse a logged tier that the catalogue does not have.
-
-    Raises
-    ------
-    InputError
-        With the feature and the nearest known tier.
-    """
-    named = layer.kept[c.TIER]
-    unknown = ~named.isin([*known, ""])
-    if unknown.any():
-        place = f"inputs.{role}: {layer.place}, feature {layer.kept.index[unknown.to_numpy()][0]}"
-        name = named[unknown].iloc[0]
-        raise InputError(f"{place}: tier '{shown(name)}' is not in the catalogue; {did_you_mean(name, known)}")
-
-
-def worst_logged(layer: Layer, tiers: Mapping[str, Tier]) -> Tier:
-    """What stands for the tiers of a log where one figure is asked: the worst of them.
-
-    Raises
-    ------
-    InputError
-        If a pass names no tier.
-    """
-    bare = (layer.kept[c.TIER] == "").to_numpy()
-    if bare.any():
-        raise InputError(
-            f"inputs.rows: {layer.place}: feature {layer.kept.index[bare][0]} names no tier, and tiers.compare has "
-            "as_logged; expected one a pass, map the column or name tiers instead"
-        )
-    worst = max((tiers[name] for name in sorted(layer.kept[c.TIER].unique())), key=lambda tier: tier.repeatable_m)
-    return replace(worst, id=AS_LOGGED, name="As logged, pass by pass")
-
-
-def check_planter(rows) -> None:
-    """Refuse an unknown frame of a planter without a layer of its own; one in a layer is refused with its feature.
-
-    Raises
-    ------
-    ConfigError
-        With the frames that it may have meant.
-    """
-    if rows is not None and rows.file is None and rows.constants.frame not in (None, *FRAMES):
-        name = rows.constants.frame
-        raise ConfigError(f"configuration: inputs.rows.constants.frame: '{shown(name)}' {why_no_frame(name)}")
-
-
-def _check_frames(kept: gpd.GeoDataFrame, place: str) -> None:
-    unknown = ~kept[c.FRAME].isin([*FRAMES, ""])
-    if unknown.any():
-        name = kept[c.FRAME][unknown].iloc[0]
-        raise InputError(
-            f"{place}: feature {kept.index[unknown.to_numpy()][0]}: frame '{shown(name)}' {why_no_frame(name)}. Leave the "
-            "frame (and its epoch) out where it is not known"
-        )
-    _check_frame_and_epoch(kept, place)
-    wild = ((kept[c.EPOCH] < 1980) | (kept[c.EPOCH] > 2100)).to_numpy()
-    if wild.any():
-        raise InputError(
-            f"{place}: feature {kept.index[wild][0]}: epoch is {kept[c.EPOCH][wild].iloc[0]:g}; expected a decimal year "
-            "from 1980 to 2100, correct it in the layer"
-        )
-    many = kept.groupby(c.FIELD_ID)[[c.FRAME, c.EPOCH]].nunique(dropna=False).max(axis=1)
-    if (many > 1).any():
-        raise InputError(
-            f"{place}: field '{many.index[many > 1][0]}' has passes in several frames or epochs; expected one a field, "
-            "split the layer or transform it"
-        )
-
-
-def _check_frame_and_epoch(kept: gpd.GeoDataFrame, place: str) -> None:
-    """Neither without the other."""
-    bare = (kept[c.FRAME] != "") & kept[c.EPOCH].isna()
-    if bare.any():
-        raise InputError(
-            f"{place}: feature {kept.index[bare.to_numpy()][0]} has frame '{kept[c.FRAME][bare].iloc[0]}' but no epoch; "
-            "a frame is a realisation with a date, add the epoch as a decimal year"
-        )
-    lone = (kept[c.FRAME] == "") & kept[c.EPOCH].notna()
-    if lone.any():
-        raise InputError(
-            f"{place}: feature {kept.index[lone.to_numpy()][0]} has epoch {kept[c.EPOCH][lone].iloc[0]:g} but no frame; "
-            "a date alone says nothing of the coordinates, add the frame or remove the epoch"
-        )
 
 
 def _with_names(kept: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -11,15 +11,16 @@ from pipeline import columns as c
 from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_LOGGED
 from pipeline.errors import InputError
-from pipeline.files import intake as files
 from pipeline.files.bases import read_bases, with_baselines
 from pipeline.files.config import Config, resolve_tiers
 from pipeline.files.fields import field_folder
+from pipeline.files.intake import Source, balance, read_fields, read_lines, with_starts
 from pipeline.files.layers import Layer
 from pipeline.files.notes import notes_of
 from pipeline.files.opening import unchanged
 from pipeline.files.spots import read_checks, read_zones
 from pipeline.files.texts import safe_text, shown
+from pipeline.files.tiers_and_frames import check_planter_frame, check_tiers, worst_logged
 
 
 @dataclass(frozen=True)
@@ -72,34 +73,34 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     _check_names(layers["fields"].kept[c.FIELD_ID].sort_values())
     for role in ("strips", "rows"):
         if role in layers:
-            files.check_tiers(layers[role], role, tiers)
+            check_tiers(layers[role], role, tiers)
     if AS_LOGGED in compare:
-        tiers[AS_LOGGED] = files.worst_logged(layers["rows"], tiers)
-    files.check_planter(settings.inputs.rows)
-    account = {role: files.balance(layer, role) for role, layer in layers.items()}
+        tiers[AS_LOGGED] = worst_logged(layers["rows"], tiers)
+    check_planter_frame(settings.inputs.rows)
+    account = {role: balance(layer, role) for role, layer in layers.items()}
     fields = with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
     return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers), hashes)
 
 
 def _read(settings: Config, tiers: Collection[str]) -> dict[str, Layer]:
     inputs = settings.inputs
-    layers = {"fields": files.read_fields(inputs.fields)}
+    layers = {"fields": read_fields(inputs.fields)}
     fields = layers["fields"].kept
     margin_m = settings.judging.row_margin_m
-    layers["strips"] = files.read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
+    layers["strips"] = read_lines(inputs.strips, role="strips", fields=fields, row_margin_m=margin_m)
     if inputs.rows is not None and inputs.rows.file is not None:
-        layers["rows"] = files.read_lines(inputs.rows, role="rows", fields=fields)
+        layers["rows"] = read_lines(inputs.rows, role="rows", fields=fields)
     convergence = settings.judging.convergence
     for role in ("strips", "rows") if "rows" in layers else ("strips",):
-        layers[role] = files.with_starts(layers[role], fields, gap_s=convergence.gap_s)
+        layers[role] = with_starts(layers[role], fields, gap_s=convergence.gap_s)
         if convergence.count == "times":
             _check_times(layers[role], role)
     if inputs.bases is not None:
-        layers["bases"] = read_bases(files.Source.of(inputs.bases))
+        layers["bases"] = read_bases(Source.of(inputs.bases))
     if inputs.checks is not None:
-        layers["checks"] = read_checks(files.Source.of(inputs.checks), fields=fields)
+        layers["checks"] = read_checks(Source.of(inputs.checks), fields=fields)
     if inputs.zones is not None:
-        layers["zones"] = read_zones(files.Source.of(inputs.zones), fields=fields, tiers=tiers)
+        layers["zones"] = read_zones(Source.of(inputs.zones), fields=fields, tiers=tiers)
     return layers
 
 
