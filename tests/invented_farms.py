@@ -75,3 +75,8 @@ def chosen(
     ids = tuple(f"F{k}" for k in range(shape[0]))
     table = pd.DataFrame({column: values.ravel() for column, values in lines.items()})
     return FarmChoice.of(Farm(name, ids, one, one.loss_cents, one.waiting_cents, table), costs)
+
+
+def line_key(line: dict) -> tuple:
+    """By which a line of the choice and its parts find each other."""
+    return tuple(line[name] for name in ("level", "farm", "field_id", "option"))

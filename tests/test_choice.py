@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
+from invented_farms import line_key
 from workflow import PROJECT, config, passes_of, run_steps, write_coop
 
 from pipeline.errors import ConfigError
@@ -44,15 +45,11 @@ def found(tmp_path_factory) -> dict:
     return choose(tmp_path_factory.mktemp("costs"), **COSTS)
 
 
-def key(line: dict) -> tuple:
-    return tuple(line[name] for name in ("level", "farm", "field_id", "option"))
-
-
 def test_every_total_is_the_sum_of_its_parts(found):
     sums: dict = defaultdict(Decimal)
     for part in found["choice_parts"]:
-        sums[key(part)] += Decimal(part["amount_money"])
-    assert {key(line): Decimal(line["total_money"]) for line in found["choice"]} == dict(sums)
+        sums[line_key(part)] += Decimal(part["amount_money"])
+    assert {line_key(line): Decimal(line["total_money"]) for line in found["choice"]} == dict(sums)
     columns = ("loss_money", "fee_money", "once_money", "waiting_money")
     for line in found["choice"]:
         assert sum(Decimal(line[name]) for name in columns) == Decimal(line["total_money"])

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from invented_farms import line_key
 from workflow import PROJECT, TIERS, config
 
 from pipeline import columns as c
@@ -67,10 +68,6 @@ def costs_of(fee, once, years: int, *, machines: int = 1, per: str = "machine", 
     } | more  # fmt: skip
 
 
-def key(line: dict) -> tuple:
-    return tuple(line[name] for name in ("level", "farm", "field_id", "option"))
-
-
 def whole(amount: Decimal | Fraction) -> Decimal:
     """An amount to the cent, half of one up, in whole numbers alone."""
     cents = Fraction(amount) * 100
@@ -92,8 +89,8 @@ def check_sums(found: dict[str, list[dict]]) -> None:
     """Totals are the sums of their parts; farms of their fields, the co-op of its farms: exactly."""
     sums: dict = defaultdict(Decimal)
     for part in found["choice_parts"]:
-        sums[key(part)] += Decimal(part["amount_money"])
-    assert {key(line): Decimal(line["total_money"]) for line in found["choice"]} == dict(sums)
+        sums[line_key(part)] += Decimal(part["amount_money"])
+    assert {line_key(line): Decimal(line["total_money"]) for line in found["choice"]} == dict(sums)
     levels: dict = defaultdict(lambda: defaultdict(Decimal))
     for part in found["choice_parts"]:
         for tier in TIERS:
@@ -127,7 +124,7 @@ def test_parts_are_the_total_on_every_level(tmp_path_factory, fields, fee, once,
 def test_fee_and_one_off_of_all_machines_are_rounded_once(tmp_path_factory, fee, once, years, machines):
     fields = [("North", 31.7, NEAR)]
     found = tables_of(tmp_path_factory.mktemp("once"), fields, **costs_of(fee, once, years, machines=machines))
-    (line,) = [one for one in found["choice"] if key(one) == ("farm", "North", "", "rtk_base")]
+    (line,) = [one for one in found["choice"] if line_key(one) == ("farm", "North", "", "rtk_base")]
     assert Decimal(line["once_money"]) == whole(Fraction(once) * machines / years)
     assert Decimal(line["fee_money"]) == whole(Fraction(fee[1]) * machines)
 
@@ -145,7 +142,7 @@ def test_fee_and_one_off_of_all_machines_are_rounded_once(tmp_path_factory, fee,
 def test_one_offs_by_hand(once, years, machines, cents, tmp_path):
     found = tables_of(tmp_path, [("North", 31.7, NEAR)], **costs_of((0, 0), once, years, machines=machines))
     (part,) = [
-        one for one in found["choice_parts"] if (*key(one), one["part"]) == ("farm", "North", "", "rtk_base", "one-off")
+        one for one in found["choice_parts"] if (*line_key(one), one["part"]) == ("farm", "North", "", "rtk_base", "one-off")
     ]
     assert part["amount_money"] == cents
     assert whole(Decimal(part["quantity"]) * Decimal(part["unit_price_money"])) == Decimal(cents)
@@ -178,7 +175,7 @@ def test_ties_and_farms_without_rows_on_strips_in_the_tables(tmp_path):
     found = tables_of(tmp_path, fields, **costs_of((700, 700), "0.00", 1, hour="0 USD/h"))
     check_sums(found)
     north, south = (
-        {one["option"]: one for one in found["choice"] if key(one)[:2] == ("farm", farm)} for farm in ("North", "South")
+        {one["option"]: one for one in found["choice"] if line_key(one)[:2] == ("farm", farm)} for farm in ("North", "South")
     )
     assert [one["recommended"] for one in north.values()] == ["tie", "tie"]
     assert "come to the same" in north["sbas"]["said"] and not north["rtk_base"]["said"]
@@ -210,7 +207,7 @@ def test_a_pair_of_tiers_on_a_farm_of_three_machines_to_the_cent(tmp_path):
         (amount,) = [Decimal(one["amount_money"]) for one in pair if one["part"] == what]
         assert amount == lost["F0", "rtk_base", what] + lost["F1", "sbas", what]
     # A field of no farm pays for machines of its own.
-    (line,) = [one for one in found["choice"] if key(one) == ("farm", "", "F2", "rtk_base")]
+    (line,) = [one for one in found["choice"] if line_key(one) == ("farm", "", "F2", "rtk_base")]
     assert Decimal(line["fee_money"]) == 3 * Decimal("33.33")
     assert {one["option"] for one in found["choice"] if one["field_id"] == "F2" and one["level"] == "farm"} == set(TIERS)
 
@@ -221,7 +218,7 @@ def test_losses_are_priced_by_hand(tmp_path):
     found = tables_of(tmp_path, [("North", 1.0, ((loss, 1e5, True), (0.0, 0.0, True)))], **costs_of((0, 0), 0, 1))
     bushels = (Decimal("28.5") * 10_000 / Decimal("4046.8564224")).quantize(Decimal("0.000001"))
     wanted = ("field", "North", "F0", "sbas", "yield loss")
-    (part,) = [one for one in found["choice_parts"] if (*key(one), one["part"]) == wanted]
+    (part,) = [one for one in found["choice_parts"] if (*line_key(one), one["part"]) == wanted]
     # The survey's acre and the international one differ by 4 millionths.
     assert Decimal(part["quantity"]) == pytest.approx(bushels, rel=Decimal("5e-6")) and part["quantity_unit"] == "bu"
     assert Decimal(part["amount_money"]) == whole(Decimal(part["quantity"]) * Decimal("4.37")) == Decimal("307.76")

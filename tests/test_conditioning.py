@@ -5,13 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from dug import checks_at, error_of, measure, places, shift_at, simulated
-from helpers import INCH, Z, tier
+from helpers import INCH, Z, drawn_errors, tier
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import foldnorm, kstest, multivariate_normal, norm
 
 from pipeline.core.conditioning import Posterior
-from pipeline.core.draws import StandardDraws
 from pipeline.core.operations import Clock, OperationError
 
 DRAWS = 2**15
@@ -29,14 +28,10 @@ def only_shift(sd_m, *, machine_sd_m=0.0):
     return error_of(tier(repeatable_m=Z * sd_m), passes=1, wander_sd_m=0.0, machine_sd_m=machine_sd_m)
 
 
-def prior_draws(error, draws=DRAWS, seed=3):
-    return StandardDraws.seeded([error], draws=draws, seed=seed).errors([error])[0]
-
-
 def conditioned(posterior, *, draws=DRAWS, seed=7):
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((len(posterior.checks.measured_m), draws))
-    return posterior.conditioned(*prior_draws(posterior.prior, draws), rng.random(draws), noise)
+    return posterior.conditioned(*drawn_errors(posterior.prior, draws=draws), rng.random(draws), noise)
 
 
 def some_checks(signed, *, seed=2, count=5):
@@ -246,7 +241,7 @@ def test_no_check_changes_nothing_to_the_last_digit():
     of_branch, branch_sd = posterior.shift_of_branches(*where)
     assert of_branch.shape == (1, 50) and not of_branch.any()
     np.testing.assert_array_equal(branch_sd, sd)
-    given_draws = prior_draws(error, 64)
+    given_draws = drawn_errors(error, draws=64)
     after = posterior.conditioned(*given_draws, np.zeros(64), np.zeros((0, 64)))
     assert all(one is other for one, other in zip(after, given_draws, strict=True))
     common = posterior.common_shift(*where[:2], np.ones(50))

@@ -5,20 +5,15 @@ import itertools
 import numpy as np
 import pytest
 from dug import checks_at, error_of, shift_at
-from helpers import INCH, tier
+from helpers import INCH, drawn_errors, tier
 from scipy.special import ndtr
 
 from pipeline.core.conditioning import Posterior
 from pipeline.core.digging import next_places
-from pipeline.core.draws import StandardDraws
 
 HALF_WIDTH_M = 4 * INCH
 TAPE_M = 0.25 * INCH
 WANDER_M = 0.01
-
-
-def seasons(error, draws, seed=1):
-    return StandardDraws.seeded([error], draws=draws, seed=seed).errors([error])[0]
 
 
 def share(shift, length):
@@ -60,7 +55,8 @@ def binned_left(missed, measured, classes=14):
 def left_by_conditioning(error, where, chosen, length, *, truths=200, draws=512, seed=5):
     """Standard deviation of the missed share after digging, over seasons: conditions the model on each."""
     rng = np.random.default_rng(seed)
-    truth, prior = offsets(seasons(error, 1024, seed), where), seasons(error, draws, seed + 1)
+    truth = offsets(drawn_errors(error, draws=1024, seed=seed), where)
+    prior = drawn_errors(error, draws=draws, seed=seed + 1)
     at = tuple(one[chosen] for one in where)
     left = []
     for k in range(truths):
@@ -76,13 +72,13 @@ def test_two_places_are_nearly_the_best_pair(repeatable_m):
     # Referee: every pair of candidates, what is left computed by nested bins over many draws, no regression.
     error, where = field(one=tier(repeatable_m=repeatable_m, pass_to_pass_m=0.1))
     length = np.linspace(1.0, 3.0, 12)
-    many = seasons(error, 2**15, seed=1001)
+    many = drawn_errors(error, draws=2**15, seed=1001)
     missed, measured = share(shift_at(many, where), length), offsets(many, where)
     measured = measured + TAPE_M * np.random.default_rng(3).standard_normal(measured.shape)
     every = {pair: binned_left(missed, measured[list(pair)]) for pair in itertools.combinations(range(12), 2)}
     told = {pair: missed.std() - left for pair, left in every.items()}
     for seed in range(1, 5):
-        few = seasons(error, 2048, seed)
+        few = drawn_errors(error, draws=2048, seed=seed)
         greedy = next_places(
             share(shift_at(few, where), length), offsets(few, where), tape_sd_m=TAPE_M, count=2, seed=seed
         )
@@ -98,7 +94,7 @@ def test_two_places_are_nearly_the_best_pair(repeatable_m):
 def test_the_sd_left_is_what_conditioning_leaves():
     # Referee: 200 seasons, each dug and conditioned on; the narrow dip of a wide shift that no parabola follows.
     error, where = field(one=tier(repeatable_m=0.9, pass_to_pass_m=0.1))
-    length, season = np.ones(12), seasons(error, 2048)
+    length, season = np.ones(12), drawn_errors(error, draws=2048, seed=1)
     missed = share(shift_at(season, where), length)
     found = next_places(missed, offsets(season, where), tape_sd_m=TAPE_M, count=2, seed=1)
     first, both = (left_by_conditioning(error, where, found.place[:k], length) for k in (1, 2))
@@ -110,7 +106,7 @@ def test_the_first_dig_beats_a_random_one():
     # Most of the length lies in passes that go one way; a check in the others says little of it.
     error, where = field()
     length = np.where(np.arange(12) % 3 == 0, 0.1, 1.0)
-    season = seasons(error, 2048)
+    season = drawn_errors(error, draws=2048, seed=1)
     found = next_places(share(shift_at(season, where), length), offsets(season, where), tape_sd_m=TAPE_M, count=1, seed=1)
     left = [left_by_conditioning(error, where, np.array([k]), length, truths=150) for k in range(12)]
     assert left[found.place[0]] < np.mean(left) - 0.005
@@ -154,7 +150,7 @@ def test_which_way_a_strip_was_drawn_changes_nothing():
 def test_no_place_twice_and_never_more_left():
     error, where = field()
     twice = tuple(np.concatenate([one, one]) for one in where)  # every pair has two candidates
-    season = seasons(error, 1024)
+    season = drawn_errors(error, draws=1024, seed=1)
     missed = share(shift_at(season, where), np.ones(12))
     found = next_places(missed, offsets(season, twice), tape_sd_m=TAPE_M, count=30, seed=1)
     assert sorted(found.place) == list(range(24))
@@ -181,7 +177,7 @@ def test_no_candidates():
 
 def test_the_same_seed_gives_the_same_places():
     error, where = field()
-    season = seasons(error, 1024)
+    season = drawn_errors(error, draws=1024, seed=1)
     missed, measured = share(shift_at(season, where), np.ones(12)), offsets(season, where)
     one, other = (next_places(missed, measured, tape_sd_m=TAPE_M, count=4, seed=9) for _ in range(2))
     np.testing.assert_array_equal(one.place, other.place)

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers import Z, drift_and_bias_var, tier, tier_without_error
+from helpers import Z, drawn_errors, drift_and_bias_var, tier, tier_without_error
 
 from pipeline.core.draws import StandardDraws
 from pipeline.core.operations import Clock, OperationError
@@ -17,10 +17,6 @@ def operation(times, one, *, other=None, with_other=()):
     """Error of passes at these times, those in `with_other` under a second tier."""
     spreads = [other.spread() if k in with_other else one.spread() for k in range(len(times))]
     return OperationError.under(Clock.from_times(np.asarray(times, float)), spreads)
-
-
-def joint(error: ReturnError, *, draws=DRAWS, seed=3):
-    return StandardDraws.seeded([error], draws=draws, seed=seed).errors([error])[0]
 
 
 @pytest.mark.parametrize(
@@ -86,7 +82,7 @@ def test_draws_have_the_covariance_they_say(pass_to_pass_m):
     one = tier(repeatable_m=0.2, pass_to_pass_m=pass_to_pass_m, correlation_s=2700.0)
     times = np.array([1200.0, 0.0, 600.0, 5000.0, 100_000.0, 100_300.0])
     error = ReturnError(operation(times, one), operation(times / 2, one), machine_sd_m=0.03)
-    autumn, spring, machine = joint(error)
+    autumn, spring, machine = drawn_errors(error, draws=DRAWS)
     for drawn, exact in ((autumn, error.autumn.covariance()), (spring, error.spring.covariance())):
         # Standard error of a sample covariance of normals: sqrt((c_ii c_jj + c_ij^2) / draws); five of them.
         scale = np.sqrt((np.outer(np.diag(exact), np.diag(exact)) + exact**2) / DRAWS)
@@ -108,7 +104,7 @@ def test_drift_is_gauss_markov():
     error = operation(times, one)
     inverse = np.linalg.inv(error.covariance())
     assert np.abs([inverse[0, 2], inverse[0, 3], inverse[1, 3]]).max() < 1e-9 * inverse.max()
-    drawn = joint(ReturnError(error, error))[0][0]
+    drawn = drawn_errors(ReturnError(error, error), draws=DRAWS)[0][0]
     expected = np.exp(-np.abs(times[:, None] - times) / 1800.0)
     np.testing.assert_allclose(np.corrcoef(drawn), expected, atol=5 / np.sqrt(DRAWS))
 
@@ -116,17 +112,15 @@ def test_drift_is_gauss_markov():
 def test_the_same_seed_gives_the_same_draws_and_tiers_share_them():
     small, large = (tier(repeatable_m=r) for r in (0.1, 0.2))
     errors = [ReturnError(operation([0.0, 600.0], t), operation([0.0], t)) for t in (small, large)]
-    first, second = (joint(error, draws=256)[0] for error in errors)
-    np.testing.assert_array_equal(first, joint(errors[0], draws=256)[0])
+    first, second = (drawn_errors(error, draws=256)[0] for error in errors)
+    np.testing.assert_array_equal(first, drawn_errors(errors[0], draws=256)[0])
     np.testing.assert_allclose(2 * first, second, rtol=1e-12)
-    assert not np.array_equal(first, joint(errors[0], draws=256, seed=4)[0])
+    assert not np.array_equal(first, drawn_errors(errors[0], draws=256, seed=4)[0])
 
 
 def test_no_error_draws_zeros():
-    exact = tier(repeatable_m=0.0)
-    autumn, spring, machine = joint(
-        ReturnError(operation([0.0, 600.0], exact), operation([0.0], exact)), draws=64
-    )
+    exact = ReturnError(operation([0.0, 600.0], tier_without_error()), operation([0.0], tier_without_error()))
+    autumn, spring, machine = drawn_errors(exact, draws=64)
     assert not autumn.any() and not spring.any() and not machine.any()
 
 
@@ -153,7 +147,7 @@ def test_what_is_left_of_a_start_is_shared_by_the_passes_after_it():
     np.testing.assert_allclose(added, [[0.16, 0.04, 0.0], [0.04, 0.01, 0.0], [0.0, 0.0, 0.09]], atol=1e-15)
     np.testing.assert_allclose(starting.variance(), np.diag(starting.covariance()), rtol=1e-12)
     spring = operation([0.0], tier_without_error())
-    drawn = joint(ReturnError(starting, spring))[0]
+    drawn = drawn_errors(ReturnError(starting, spring), draws=DRAWS)[0]
     # A covariance of 131,072 draws: standard errors are about 0.4 % of the product of the sds.
     for axis in drawn:
         size = np.outer(*2 * [np.sqrt(starting.variance())])
@@ -164,6 +158,6 @@ def test_a_base_that_stands_elsewhere_moves_every_pass_of_every_visit():
     one = operation([0.0, 90_000.0], tier(repeatable_m=0.02))
     moved = replace(one, base_sd_m=np.full(2, 0.5))
     np.testing.assert_allclose(moved.covariance() - one.covariance(), 0.25, atol=1e-12)
-    drawn = joint(ReturnError(one, moved))[1]
+    drawn = drawn_errors(ReturnError(one, moved), draws=DRAWS)[1]
     np.testing.assert_allclose(np.cov(drawn[0]), moved.covariance(), atol=0.005)
     assert abs(np.cov(drawn[0].mean(axis=0), drawn[1].mean(axis=0))[0, 1]) < 0.005  # east and north apart
