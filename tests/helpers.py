@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from pipeline.core.draws import StandardDraws
+from pipeline.core.draws import JointErrors, StandardDraws
 from pipeline.core.odds import Judgement, apart_lengths, judge
 from pipeline.core.offsets import Spans, measure_offsets
 from pipeline.core.operations import Clock, OperationError
@@ -34,8 +34,8 @@ def tier_without_error() -> Tier:
     return tier(repeatable_m=0.0, id="exact")
 
 
-def drawn_errors(error: ReturnError, *, draws: int, seed: int = 3) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Errors of strip passes and planter passes, and machine bias, in joint draws of one tier."""
+def drawn_errors(error: ReturnError, *, draws: int, seed: int = 3) -> JointErrors:
+    """Joint draws under one tier."""
     return StandardDraws.seeded([error], draws=draws, seed=seed).errors([error])[0]
 
 

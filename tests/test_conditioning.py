@@ -31,7 +31,7 @@ def only_shift(sd_m, *, machine_sd_m=0.0):
 def conditioned(posterior, *, draws=DRAWS, seed=7):
     rng = np.random.default_rng(seed)
     noise = rng.standard_normal((len(posterior.checks.measured_m), draws))
-    return posterior.conditioned(*drawn_errors(posterior.prior, draws=draws), rng.random(draws), noise)
+    return posterior.conditioned(drawn_errors(posterior.prior, draws=draws), rng.random(draws), noise)
 
 
 def some_checks(signed, *, seed=2, count=5):
@@ -242,7 +242,7 @@ def test_no_check_changes_nothing_to_the_last_digit():
     assert of_branch.shape == (1, 50) and not of_branch.any()
     np.testing.assert_array_equal(branch_sd, sd)
     given_draws = drawn_errors(error, draws=64)
-    after = posterior.conditioned(*given_draws, np.zeros(64), np.zeros((0, 64)))
+    after = posterior.conditioned(given_draws, np.zeros(64), np.zeros((0, 64)))
     assert all(one is other for one, other in zip(after, given_draws, strict=True))
     common = posterior.common_shift(*where[:2], np.ones(50))
     assert not common.mean_m.any() and common.sd_m[2] == error.machine_sd_m

@@ -62,7 +62,7 @@ def left_by_conditioning(error, where, chosen, length, *, truths=200, draws=512,
     for k in range(truths):
         found = truth[chosen, k] + TAPE_M * rng.standard_normal(len(chosen))
         posterior = Posterior.of(error, checks_at(at, found, tape_sd_m=TAPE_M))
-        after = posterior.conditioned(*prior, np.zeros(draws), rng.standard_normal((len(chosen), draws)))
+        after = posterior.conditioned(prior, np.zeros(draws), rng.standard_normal((len(chosen), draws)))
         left.append(share(shift_at(after, where), length).var())
     return np.sqrt(np.mean(left))
 

@@ -8,7 +8,7 @@ from scipy.special import ndtr
 
 from pipeline.core.accuracy import Z95
 from pipeline.core.conditioning import Posterior
-from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, StandardDraws
+from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, JointErrors, StandardDraws
 from pipeline.core.groups import Groups
 from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within, longest_run
@@ -53,7 +53,7 @@ class Conditioned:
         groups, kind = Groups.of(
             nobody, pairs.of_place, spans.heading, spans.normal_x, spans.normal_y, spans.length_m, mean=mean
         )
-        shift_m, sd_m = posterior.moments(*asked(groups, pairs))
+        shift_m, sd_m = posterior.moments(*places_of_groups(groups, pairs))
         on = spans.kind == ON_STRIP
         move = np.where(on, shift_m[kind], 0.0)
         moved = replace(spans, offset0_m=spans.offset0_m + move, offset1_m=spans.offset1_m + move)
@@ -121,17 +121,17 @@ def judge_checked(
     )  # fmt: skip
 
 
-def conditioned_draws(posterior: Posterior, *, seed: int, block: int) -> tuple:
-    """One block of joint draws of the passes' errors after the checks, as `StandardDraws.errors` gives them."""
+def conditioned_draws(posterior: Posterior, *, seed: int, block: int) -> JointErrors:
+    """One block of joint draws of the passes' errors after the checks."""
     prior = posterior.prior
-    autumn, spring, machine = StandardDraws.seeded([prior], draws=BLOCK, seed=seed, block=block).errors([prior])[0]
+    (drawn,) = StandardDraws.seeded([prior], draws=BLOCK, seed=seed, block=block).errors([prior])
     rng = np.random.default_rng([seed, 2, block])
     noise = rng.standard_normal((len(posterior.checks.measured_m), BLOCK))
-    return posterior.conditioned(autumn, spring, machine, rng.random(BLOCK), noise)
+    return posterior.conditioned(drawn, rng.random(BLOCK), noise)
 
 
-def asked(groups: Groups, pairs: Pairs) -> tuple:
-    """Strip pass, planter pass, normal and heading of groups, as a posterior is asked for them."""
+def places_of_groups(groups: Groups, pairs: Pairs) -> tuple:
+    """Strip pass, planter pass, normal and heading of groups: where a posterior may be asked for its moments."""
     normal = np.column_stack([groups.normal_x, groups.normal_y])
     return pairs.strip_pass[groups.pair], pairs.planter_pass[groups.pair], normal, groups.heading.astype(float)
 
@@ -188,7 +188,7 @@ def shift_weights(table: ShiftTable, pairs: Pairs, posterior: Posterior, *, move
 
     `moved_m` is how far each group's rows are moved besides, (groups,) [m].
     """
-    mean, sd = posterior.shift_of_branches(*asked(table.groups, pairs))
+    mean, sd = posterior.shift_of_branches(*places_of_groups(table.groups, pairs))
     mean = mean + moved_m
     sd = np.maximum(sd, 1e-12)[:, None]
     inner = 0.5 * (table.shift_m[1:] + table.shift_m[:-1])

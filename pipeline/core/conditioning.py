@@ -13,6 +13,7 @@ from scipy.linalg import solve_triangular
 
 from pipeline.core.branches import branches_of
 from pipeline.core.checks import Checks
+from pipeline.core.draws import JointErrors
 from pipeline.core.returns import ReturnError
 
 
@@ -124,17 +125,13 @@ class Posterior:
         variance = np.diag(self.autumn_m2)[strip_pass] + np.diag(self.spring_m2)[planter_pass] + machine
         return seen @ self.whitener.T, variance
 
-    def conditioned(
-        self, autumn: np.ndarray, spring: np.ndarray, machine: np.ndarray, pick: np.ndarray, noise: np.ndarray
-    ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    def conditioned(self, drawn: JointErrors, pick: np.ndarray, noise: np.ndarray) -> JointErrors:
         """Joint draws from the posterior, made of joint draws from the prior (Matheron's rule).
 
         Parameters
         ----------
-        autumn, spring : ndarray of float32, shape (2, passes, draws)
-            Errors of strip passes and planter passes [m].
-        machine : ndarray of float32, shape (draws,)
-            Machine bias [m].
+        drawn : JointErrors
+            From the prior.
         pick : ndarray, shape (draws,)
             Uniform numbers; they choose the branch.
         noise : ndarray, shape (checks, draws)
@@ -142,12 +139,13 @@ class Posterior:
 
         Returns
         -------
-        tuple of three ndarray of float32, as given
+        JointErrors
             Prior draw + gain (measured - what the draw would have measured).
         """
         checks = self.checks
         if not len(checks.measured_m):
-            return autumn, spring, machine
+            return drawn
+        autumn, spring, machine = drawn
         simulated = np.hypot(self.prior.wander_sd_m, checks.tape_sd_m)[:, None] * noise + np.outer(checks.heading, machine)
         for k in (0, 1):
             simulated += checks.normal[:, [k]] * (autumn[k, checks.strip_pass] + spring[k, checks.planter_pass])
@@ -156,7 +154,7 @@ class Posterior:
         pull = self.whitener.T @ (self.whitener @ (self.residual_m[branch].T - simulated))
         along = checks.normal.T[:, None, :]
         to_autumn, to_spring = self.autumn_m2[:, checks.strip_pass], self.spring_m2[:, checks.planter_pass]
-        return (
+        return JointErrors(
             autumn + ((to_autumn * along) @ pull).astype(np.float32),
             spring + ((to_spring * along) @ pull).astype(np.float32),
             machine + (self.prior.machine_sd_m**2 * checks.heading @ pull).astype(np.float32),

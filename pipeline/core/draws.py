@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
@@ -19,6 +20,22 @@ ROW_DRAWS = 1024
 BLOCK = ROW_DRAWS
 # Normals of the drift are kept for so many passes or starts, more than nearly all fields have: a megabyte a block.
 _MOST_KEPT = 128
+
+
+class JointErrors(NamedTuple):
+    """Errors of a field's passes in the same draws, under one tier; arrays of float32 [m].
+
+    Attributes
+    ----------
+    autumn, spring : ndarray, shape (2, passes, draws)
+        Of strip passes and of planter passes; the first axis is east, north.
+    machine : ndarray, shape (draws,)
+        Lateral bias of the planter.
+    """
+
+    autumn: np.ndarray
+    spring: np.ndarray
+    machine: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -72,15 +89,15 @@ class StandardDraws:
         autumn, spring = SharedDraws(bias_a, start_a, base_a), SharedDraws(bias_b, start_b, base_b)
         return cls(autumn, spring, autumn_drift, spring_drift, machine[0])
 
-    def errors(self, errors: Sequence[ReturnError]) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
-        """Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias, (draws,), of each [m]."""
+    def errors(self, errors: Sequence[ReturnError]) -> list[JointErrors]:
+        """The errors of the passes under each of these tiers."""
         return list(self.each(errors))
 
-    def each(self, errors: Sequence[ReturnError]) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    def each(self, errors: Sequence[ReturnError]) -> Iterator[JointErrors]:
         """The same one after another: made when it is looked at, each stays near the processor."""
         drifts: dict = {}
         for error in errors:
-            yield (
+            yield JointErrors(
                 _operation(error.autumn, self.autumn, self.autumn_drift, drifts),
                 _operation(error.spring, self.spring, self.spring_drift, drifts),
                 np.float32(error.machine_sd_m) * self.machine,

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from pipeline.core.draws import JointErrors
 from pipeline.core.groups import Groups
 from pipeline.core.lengths import BIN_M
 from pipeline.core.offsets import ON_STRIP, Spans
@@ -112,14 +113,13 @@ class LossTable:
                 out[tier] += length[mine].sum(axis=0) @ self.response.expected(offset, sd)
         return out
 
-    def under(self, pairs: Pairs, errors: tuple) -> np.ndarray:
-        """Loss of the field under joint draws of the passes' errors, as `ShiftTable.under` takes them, shape (draws,)."""
+    def under(self, pairs: Pairs, errors: JointErrors) -> np.ndarray:
+        """Loss of the field under joint draws of the passes' errors, shape (draws,)."""
         g = self.groups
-        autumn, spring, machine = errors
         return _look_up(
             self.loss.astype(np.float32), np.float32(self.spacing_m), pairs.strip_pass[g.pair], pairs.planter_pass[g.pair],
             g.normal_x.astype(np.float32), g.normal_y.astype(np.float32), g.heading.astype(np.float32),
-            autumn, spring, machine,
+            *errors,
         )  # fmt: skip
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, StandardDraws
+from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, JointErrors, StandardDraws
 from pipeline.core.field_loss import LOSS_DRAWS, FieldLoss, LossTable, levels_of
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import ON_STRIP, Spans
@@ -62,7 +62,7 @@ class FieldOdds:
         )  # fmt: skip
 
     def judge_rows(
-        self, part: slice, first_errors: Future[list[tuple]], by_row: dict[str, np.ndarray], row_share: np.ndarray
+        self, part: slice, first_errors: Future[list[JointErrors]], by_row: dict[str, np.ndarray], row_share: np.ndarray
     ) -> ShiftTable:
         """Put the figures of the rows of a part into `by_row` and `row_share`; returns the passes' shift table."""
         spans, row, pair, pairs = self.spans.take(part), self.places.row[part], self.pairs.of_place[part], self.pairs
@@ -105,7 +105,7 @@ class FieldOdds:
         )  # fmt: skip
 
     def judge_passes(
-        self, tables: list[ShiftTable], *, first_errors: list[tuple], passes: int, pool: ThreadPoolExecutor,
+        self, tables: list[ShiftTable], *, first_errors: list[JointErrors], passes: int, pool: ThreadPoolExecutor,
         losing: LossTable | None,
     ) -> tuple[np.ndarray, np.ndarray, list[FieldLoss | None]]:  # fmt: skip
         """Percentiles of the missed share of passes, (tiers, 3, passes), and of the field, (tiers, 3), and its losses.
@@ -181,7 +181,7 @@ class _Drawn:
         field, waited = np.zeros((2, tiers, FIELD_DRAWS))
         return cls(field, waited, np.zeros((tiers, some, PASS_DRAWS), np.float32), np.zeros((tiers, LOSS_DRAWS)))
 
-    def lose(self, k: int, draws: slice, missed_m: np.ndarray, losing: LossTable, pairs: Pairs, errors: tuple) -> None:
+    def lose(self, k: int, draws: slice, missed_m: np.ndarray, losing: LossTable, pairs: Pairs, errors: JointErrors) -> None:
         """Put what is lost under one tier in some draws in its place, and what is missed beside it."""
         self.waited[k, draws] = missed_m
         if draws.stop <= LOSS_DRAWS:

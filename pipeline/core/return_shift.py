@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.core.checked import FieldGroups, asked, shift_weights
+from pipeline.core.checked import FieldGroups, places_of_groups, shift_weights
 from pipeline.core.conditioning import Posterior
 from pipeline.core.groups import Groups
 
@@ -59,7 +59,7 @@ def shift_to_give(field: FieldGroups, posterior: Posterior) -> ShiftToGive | Non
     if field.length_m == 0.0:
         return None
     table, pairs, g = field.table, field.pairs, field.table.groups
-    offset = field.offset_m + posterior.moments(*asked(g, pairs))[0]
+    offset = field.offset_m + posterior.moments(*places_of_groups(g, pairs))[0]
     normal = np.column_stack([g.normal_x, g.normal_y])
     move, whole = _least_squares(normal, -offset, g.length_m)
     share = [

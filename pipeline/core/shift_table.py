@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 import numba
 import numpy as np
 
+from pipeline.core.draws import JointErrors
 from pipeline.core.groups import Groups
 from pipeline.core.lengths import BIN_M
 from pipeline.core.pairs import Pairs
@@ -64,25 +65,22 @@ class ShiftTable:
         )
         return out
 
-    def under(self, pairs: Pairs, errors: tuple, owners: int) -> np.ndarray:
+    def under(self, pairs: Pairs, errors: JointErrors, owners: int) -> np.ndarray:
         """Missed length under joint draws of the passes' errors, shape (owners, draws), float32 [m].
 
         Parameters
         ----------
         pairs : Pairs
             That the groups name.
-        errors : tuple
-            Errors of strip passes and planter passes, (2, passes, draws) each, and machine bias (draws,),
-            all float32 [m].
+        errors : JointErrors
         owners : int
             Number of lines of the result.
         """
         g = self.groups
-        autumn, spring, machine = errors
         return _look_up(
             self.missed_m, np.float32(self.shift_m[0]), pairs.strip_pass[g.pair], pairs.planter_pass[g.pair],
             g.normal_x.astype(np.float32), g.normal_y.astype(np.float32), g.heading.astype(np.float32),
-            autumn, spring, machine, g.owner, owners,
+            *errors, g.owner, owners,
         )  # fmt: skip
 
 
