@@ -38,6 +38,22 @@ def summed(rows: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     return with_shares(out.reset_index())
 
 
+def of_fields(facts: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """Figures of fields under each tier; a field without planted rows keeps its line, with nothing in it.
+
+    Parameters
+    ----------
+    facts : DataFrame
+        One line a field and tier: what rows do not add up to.
+    rows : DataFrame
+        As for `summed`.
+    """
+    keys = [c.FIELD_ID, c.TIER]
+    whole = facts.merge(summed(rows, keys), on=keys, how="left", validate="one_to_one")
+    figures = [name for name in whole if name not in facts and name not in c.CHECKED_FIELD]
+    return whole.fillna(dict.fromkeys(figures, 0))
+
+
 def with_shares(table: pd.DataFrame) -> pd.DataFrame:
     """The expected missed share of the length on strips, and how far the two routes differ, of the row length."""
     on_strips = table[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].to_numpy()

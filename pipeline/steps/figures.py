@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.figures import summed, with_shares, without_empty_shares
+from pipeline.core.figures import of_fields, summed, with_shares, without_empty_shares
 from pipeline.errors import CheckError
 from pipeline.files.log import run_step
 from pipeline.files.store import listed_folder, read_frame
@@ -45,7 +45,7 @@ def run(*, odds: Path, overlap: Path, out: Path) -> None:
     near = facts[[c.FIELD_ID, c.TIER, c.BASELINE_M, c.REACH]]
     order = {tier: k for k, tier in enumerate(facts[c.TIER].unique())}
     tables = {
-        "field_tier": _figures(_by_field(facts, joined), [c.FIELD_ID, c.FARM, c.TIER], order, [
+        "field_tier": _figures(of_fields(facts, joined), [c.FIELD_ID, c.FARM, c.TIER], order, [
             *c.EXTRAS, *c.FIELD_EXTRAS, c.AREA_M2, *c.FIELD_MORE, *c.CHECKED_FIELD,
         ]),
         "row_tier": _figures(
@@ -63,15 +63,6 @@ def run(*, odds: Path, overlap: Path, out: Path) -> None:
         tables[name] = _sorted(listed, [c.FIELD_ID], order, keys)
     with listed_folder(out) as filled:
         write_parts(filled, tables)
-
-
-def _by_field(facts: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
-    """Lines of fields; one without planted rows keeps its line, with nothing in it."""
-    whole = facts.merge(
-        summed(rows, [c.FIELD_ID, c.TIER]), on=[c.FIELD_ID, c.TIER], how="left", validate="one_to_one"
-    )
-    figures = [name for name in whole if name not in facts and name not in c.CHECKED_FIELD]
-    return whole.fillna(dict.fromkeys(figures, 0))
 
 
 def _check_balance(rows: pd.DataFrame) -> None:

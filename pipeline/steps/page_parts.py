@@ -8,7 +8,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.figures import summed, without_empty_shares
+from pipeline.core.figures import of_fields, without_empty_shares
 from pipeline.files.field_data import FieldData
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.log import LOG, WORK, run_step
@@ -43,9 +43,7 @@ def run(
     layers = [read_geo(bands / f"{name}.parquet") for name in _LAYERS]
     tables = {name: read_frame(odds / f"{name}.parquet") for name in _TABLES}
     rows = read_frame(odds / "rows.parquet")
-    tables["fields"] = without_empty_shares(summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(
-        tables["fields"].drop(columns=c.FARM), on=[c.FIELD_ID, c.TIER], how="right"
-    ).fillna({name: 0.0 for name in c.FIGURES}))  # fmt: skip
+    tables["fields"] = without_empty_shares(of_fields(tables["fields"], rows.assign(**{c.ROW_COUNT: 1})))
     by_field = {name: dict(tuple(table.groupby(c.FIELD_ID, sort=False))) for name, table in tables.items()}
     none = pd.DataFrame()
     summaries = []
