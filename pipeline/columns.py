@@ -7,7 +7,8 @@ STARTED_S, ENDED_S = "started_s", "ended_s"
 TIER, FRAME, EPOCH, FIX = "tier", "frame", "epoch", "fix"
 BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "reach"
 
-OUT_OF_REACH = "out of reach"
+# What may stand in the column of the reach.
+IN_REACH, OUT_OF_REACH, REACH_UNKNOWN = "in reach", "out of reach", "unknown"
 
 # Of points of a log, the machine that wrote each.
 MACHINE = "machine"

@@ -77,7 +77,7 @@ def _why_best(choice: FarmChoice, k: int) -> str:
     if others:
         return f"recommended as well as {others}, which costs the same"
     also = " and meets the standard" if choice.costs["standard"] else ""
-    if choice.reach(choice.options[k]) == "in reach":
+    if choice.reach(choice.options[k]) == c.IN_REACH:
         return f"cheapest that is in reach{also}"
     return f"cheapest{also.replace(' and', ' that')}, if it is in reach: {UNKNOWN_REACH}"
 

@@ -13,11 +13,10 @@ import numpy as np
 from pipeline import columns as c
 from pipeline.core.choice import PARTS, SPRINGS, Option
 from pipeline.files.choice_parts import amount, counted_in
+from pipeline.files.choice_words import AS_RECOMMENDED
 from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, money_of, share_missed_in, springs_money
 from pipeline.files.store import whole_file
 from pipeline.files.texts import safe_text
-
-AS_RECOMMENDED = "as recommended"
 
 
 class Lines:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from pipeline.core.choice_flips import Flip
     from pipeline.files.farm_choice import FarmChoice
 
+#: What the sum over the farms is called that has each under its own option.
+AS_RECOMMENDED = "as recommended"
 CAUTION = (
     "Expected figures, not promises. What is known of the yield beside a strip is thin and "
     "contradictory; the choice stays with the grower and a licensed adviser."
@@ -124,7 +126,7 @@ def _asked(choice: FarmChoice) -> str:
 
 def _unsure(option: Option, choice: FarmChoice) -> str:
     """What is to be said where no bases are given and the tier has a range."""
-    return f" {UNKNOWN_REACH[0].upper()}{UNKNOWN_REACH[1:]}." if choice.reach(option) == "unknown" else ""
+    return f" {UNKNOWN_REACH[0].upper()}{UNKNOWN_REACH[1:]}." if choice.reach(option) == c.REACH_UNKNOWN else ""
 
 
 def _equipped(choice: FarmChoice, k: int, units: str) -> str:

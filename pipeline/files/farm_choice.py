@@ -59,7 +59,7 @@ class FarmChoice:
     def reach(self, option: Option) -> str:
         """Whether an option is in reach of the base, out of it somewhere, or nobody knows."""
         said = self.farm.lines[c.REACH].to_numpy().reshape(len(option.used), -1)[np.arange(len(option.used)), option.used]
-        return next((one for one in (c.OUT_OF_REACH, "unknown") if one in said), "in reach")
+        return next((one for one in (c.OUT_OF_REACH, c.REACH_UNKNOWN) if one in said), c.IN_REACH)
 
     def missed_share(self, option: Option) -> float:
         """Expected share of the row length off its strip."""

@@ -22,7 +22,7 @@ from pipeline.files.choice_cells import (
     flip_cells,
     money_cell,
 )  # fmt: skip
-from pipeline.files.choice_words import CAUTION, money_words
+from pipeline.files.choice_words import AS_RECOMMENDED, CAUTION, money_words
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
@@ -251,5 +251,5 @@ def _whole_words(coop: pd.DataFrame) -> list[str]:
     return [
         f"All farms as recommended: about {money_cell(one[c.TOTAL_MONEY])} {one[c.CURRENCY]} a year, of it "
         f"about {money_cell(one[c.LOSS_MONEY])} lost beside the strips."
-        for _, one in coop[coop[c.OPTION] == "as recommended"].iterrows()
+        for _, one in coop[coop[c.OPTION] == AS_RECOMMENDED].iterrows()
     ]

@@ -107,7 +107,7 @@ def attention(fields: list[dict], notes: Iterable[str], rejects: pd.DataFrame, *
             fields, names, lambda one: one["reach"] == c.OUT_OF_REACH, "{tiers}: out of reach of the base in {fields}."
         ),
         *_by_fields(
-            fields, names, lambda one: one["reach"] == "unknown",
+            fields, names, lambda one: one["reach"] == c.REACH_UNKNOWN,
             "{tiers}: nobody knows whether the base is in reach, as none are given, in {fields}.",
         ),
         *_by_fields(fields, names, _denied, "Ground checks contradict {tiers} in {fields}."),

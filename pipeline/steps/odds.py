@@ -158,8 +158,8 @@ def _losses(asked: Asked, judged: dict[str, Judgement]) -> pd.DataFrame:
 def _reach(tier: Tier, baseline_m: float | None) -> str:
     """Whether the base is near enough; nobody knows where a tier has a range and no base is given."""
     if tier.range_m is not None and baseline_m is None:
-        return "unknown"
-    return "in reach" if tier.in_reach(baseline_m) else c.OUT_OF_REACH
+        return c.REACH_UNKNOWN
+    return c.IN_REACH if tier.in_reach(baseline_m) else c.OUT_OF_REACH
 
 
 def _shift(
