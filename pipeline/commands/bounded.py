@@ -38,7 +38,7 @@ class Sample:
 
     Attributes
     ----------
-    role, file, layer : str
+    file, layer : str
         The layer, as the configuration names it.
     format : str
         Name of the file's format.
@@ -52,7 +52,6 @@ class Sample:
         Why a geometry of them could not be read; the copy has none there.
     """
 
-    role: str
     file: str
     layer: str
     format: str
@@ -161,7 +160,7 @@ def _sample_of(big: _Big, role: str, file: str, folder: Path) -> Sample | None:
     copy = folder / f"{role}.gpkg"
     logging.getLogger("pyogrio").setLevel(logging.WARNING)  # else it tells how many records the sample has
     pyogrio.write_dataframe(table, copy, layer=big.layer, driver="GPKG")
-    return Sample(role, file, big.layer, info["driver"], copy, int(info["features"]), table.index.to_numpy(), faults)
+    return Sample(file, big.layer, info["driver"], copy, int(info["features"]), table.index.to_numpy(), faults)
 
 
 def in_the_layers_words(error: RowreturnError, samples: dict[str, Sample]) -> RowreturnError:

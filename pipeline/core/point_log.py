@@ -15,6 +15,7 @@ from pipeline.core.log_walk import PointLog, Walk, along_m, begins, changes, ste
 
 # Headings are taken over this way: 2 cm of noise at both ends is then a third of a degree.
 REACH_M = 5.0
+# Where a clock is too coarse for pauses, it still tells one day's work from the next.
 _NIGHT_S = 6 * 3600.0
 _SAME_M = 0.001
 _NUDGE_M = 0.5
