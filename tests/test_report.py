@@ -15,8 +15,8 @@ from workflow import boundaries, config, hashes, layer_of, pass_lines, passes_of
 
 from pipeline import columns as c
 from pipeline.core.show import amount_text
+from pipeline.files import cautions
 from pipeline.files.choice_cells import COST_HEAD, cost_cells, flip_cells
-from pipeline.files.choice_words import CAUTION
 from pipeline.files.lost import lost_files
 from pipeline.files.page_code import unpacked
 from pipeline.files.report_choice import ToldChoice, place_of
@@ -137,7 +137,7 @@ def test_a_choice_is_told_in_its_own_words_with_what_it_comes_to_and_hangs_on(tm
         "measured: its last value is held.",
         "Here every machine waits 50\u00a0% of its tier's convergence, and pays for it: where logs tell of starts, fewer "
         "rows are off the strip than elsewhere in this report.",
-        "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips.", CAUTION,
+        "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips.", cautions.CHOICE,
     ]
     (metric,) = ToldChoice.read(table, hangs_on, settings, units="metric").sections()
     assert "Beyond 20.3\u00a0cm from the strip's centre" in metric["words"][2]
@@ -249,7 +249,7 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
     assert {place_of(one) for one in fields} == set(said.sizes())
     (index,) = said.index({("Farm 0", ""): "report/farm-0.html"})
     whole = "All farms as recommended: about 42 XTS a year, of it about 10 lost beside the strips."
-    assert index["words"] == [whole, CAUTION]
+    assert index["words"] == [whole, cautions.CHOICE]
     (one,) = index["tables"]
     assert len(one["lines"]) == 15 and one["lines"][0][1:] == ["rtk", "42", "10"]
     assert one["lines"][0][0] == '<a href="report/farm-0.html">Farm 0</a>' and one["lines"][1][0] == "Farm 1"
@@ -257,7 +257,7 @@ def test_each_farm_has_its_own_choice_and_the_index_a_line_for_each(tmp_path):
 
     for mine, name, count in ((fields[11:12], "=1+1", 1), ([fields[0], fields[13]], "Farm 0", 1), (fields[14:], "A0", 2)):
         (part,) = said.of(mine).sections()
-        assert part["words"][0] == f"{name} is told of." and part["words"][count:] == [CAUTION]
+        assert part["words"][0] == f"{name} is told of." and part["words"][count:] == [cautions.CHOICE]
         assert [len(one["lines"]) for one in part["tables"]] == [2 * count, count] and len(part["pictures"]) == count
     assert said.of([]).sections() == []
     # What a farm takes on a page is bounded by what its pages are cut by.
@@ -343,7 +343,7 @@ def test_a_large_report_is_an_index_and_a_page_a_farm(made, monkeypatch):
     assert '<a href="report/North.html">North</a>' in index and "What each tier comes to" not in index
     for name, other in (("North", "north"), ("north-2", "North")):
         text = (results / f"report/{name}.html").read_text()
-        assert "What each tier comes to" in text and CAUTION in text and f'<th scope="row">{other}</th>' not in text
+        assert "What each tier comes to" in text and cautions.CHOICE in text and f'<th scope="row">{other}</th>' not in text
     assert 'href="../report.html"' in (results / "report/North.html").read_text()
     # One that is taken away is missed, and written again as it was.
     gone = results / "report/north-2.html"

@@ -17,6 +17,7 @@ from PIL import Image
 from pipeline import columns as c
 from pipeline.core import show
 from pipeline.files import sheet
+from pipeline.files.cautions import FOOT
 from pipeline.files.config_models import Report
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_map import DrawnMap, MapGrid, _pictures, chord_starts, joined
@@ -116,7 +117,7 @@ def test_failed_write_leaves_the_old_sheet(tmp_path, monkeypatch, fails):
 
 def test_sheet_says_what_it_must():
     shown = texts(sheet.draw_sheet(sheet_data()))
-    assert sheet.CAUTION in shown
+    assert FOOT in shown
     assert f"Field {STRANGE}" in shown
     assert any("2026-03-14" in text and "local transverse Mercator" in text for text in shown)
     (foot,) = [" ".join(shown[k : k + 2]) for k, text in enumerate(shown) if text.startswith("2026-03-14")]

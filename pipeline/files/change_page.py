@@ -7,6 +7,7 @@ from markupsafe import Markup
 from pipeline import columns as c
 from pipeline.core.show import area_text, share_range_text, share_text
 from pipeline.files import changes as ch
+from pipeline.files.cautions import FOOT
 from pipeline.files.page_code import csp_hash, field_anchor
 from pipeline.files.row_classes import BLUE
 
@@ -100,9 +101,7 @@ moved. Fields whose figures stayed as they were are left out; an empty cell stay
 {% if figures|length > most %}<p>And {{ figures|length - most }} fields more, in changes.csv.</p>{% endif %}
 {% endif %}
 </main>
-<footer><p>All changes, figure by figure, are in changes.csv. Figures are statistics of position, not a safety system;
-boundaries are not a legal survey; nutrients and chemicals are placed by the label, local rules and a licensed
-adviser.</p></footer>
+<footer><p>All changes, figure by figure, are in changes.csv. {{ caution }}</p></footer>
 </body>
 </html>
 """
@@ -127,7 +126,7 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
     fields = _fields(of, units)
     return _PAGE.render(
         style=Markup(_STYLE), style_hash=csp_hash(_STYLE), title=title, said=said, settings=_settings(of),
-        fields=fields, tiers=tiers, figures=figures, most=MOST_LINES, anchor=field_anchor,
+        fields=fields, tiers=tiers, figures=figures, most=MOST_LINES, anchor=field_anchor, caution=FOOT,
         told={name for name, *_ in fields[:MOST_LINES]},
     )  # fmt: skip
 

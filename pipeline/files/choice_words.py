@@ -21,10 +21,6 @@ if TYPE_CHECKING:
 
 #: What the sum over the farms is called that has each under its own option.
 AS_RECOMMENDED = "as recommended"
-CAUTION = (
-    "Expected figures, not promises. What is known of the yield beside a strip is thin and "
-    "contradictory; the choice stays with the grower and a licensed adviser."
-)
 #: Of a tier with a range, where nobody gave bases.
 UNKNOWN_REACH = "nobody knows whether its base is near enough, as no bases are given"
 # A price that has to move by less than this would be told as 100.0 %.

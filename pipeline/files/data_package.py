@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+from pipeline.files.cautions import FOOT
 from pipeline.files.store import sha256
 from pipeline.files.table_words import ColumnWords, table_words, words_of
 
@@ -30,11 +31,7 @@ def data_package(tables: list[Path], *, title: str) -> dict:
     """
     return {
         "profile": "tabular-data-package", "name": "rowreturn-results", "title": title,
-        "description": (
-            "Which planted rows will stand on their strips, by correction tier. SI units. Figures are statistics of "
-            "position, not a safety system; boundaries are no legal survey; the placement of nutrients and chemicals "
-            "follows the label, local rules and a licensed adviser."
-        ),
+        "description": f"Which planted rows will stand on their strips, by correction tier. SI units. {FOOT}",
         "resources": [_resource(path) for path in sorted(tables)],
     }  # fmt: skip
 

@@ -6,8 +6,9 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.show import GAP, NOTHING, share_text
+from pipeline.files import cautions
 from pipeline.files.account import account_lines
-from pipeline.files.choice_words import CAUTION, said_of
+from pipeline.files.choice_words import said_of
 from pipeline.files.store import read_json
 
 #: Farms whose choice is told at the end of a run; of a large co-op the rest is in choice.csv.
@@ -41,7 +42,7 @@ def headline(results: Path) -> str:
             lines.append("Why features were rejected: rejects.csv and the layer rejects of rowreturn.gpkg")
     page = results / "report.html"
     lines += ["", f"Results: {results.resolve()}", *([f"To begin with: {page.resolve()}"] if page.exists() else [])]
-    lines.append("Figures are statistics of position, not a safety system.")
+    lines.append(cautions.FIGURES)
     return "\n".join(lines)
 
 
@@ -51,7 +52,7 @@ def _choice_lines(table: Path) -> list[str]:
     if not said:
         return []
     more = [f"And {len(said) - MOST_FARMS} more, in choice.csv."] if len(said) > MOST_FARMS else []
-    return ["", "Which tier is enough, by the prices of the configuration:", "", *said[:MOST_FARMS], *more, CAUTION]
+    return ["", "Which tier is enough, by the prices of the configuration:", "", *said[:MOST_FARMS], *more, cautions.CHOICE]
 
 
 def _checked_lines(table: pd.DataFrame) -> list[str]:

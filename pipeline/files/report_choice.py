@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text, width_text
+from pipeline.files import cautions
 from pipeline.files.choice_cells import (
     COST_HEAD,
     FIELD_HEAD,
@@ -22,7 +23,7 @@ from pipeline.files.choice_cells import (
     flip_cells,
     money_cell,
 )  # fmt: skip
-from pipeline.files.choice_words import AS_RECOMMENDED, CAUTION, money_words
+from pipeline.files.choice_words import AS_RECOMMENDED, money_words
 from pipeline.files.store import read_json
 from pipeline.files.texts import safe_text
 from pipeline.files.tornado import tornado
@@ -166,7 +167,7 @@ class ToldChoice:
         return self._section([], [{"caption": caption, "head": _INDEX_HEAD, "lines": lines}], [])
 
     def _section(self, said: list[str], tables: list[dict], pictures: list[dict]) -> list[dict]:
-        words = [*_ids(self.names), *said, *_curve_words(self.costs, self.units), *_whole_words(self.coop), CAUTION]
+        words = [*_ids(self.names), *said, *_curve_words(self.costs, self.units), *_whole_words(self.coop), cautions.CHOICE]
         return [{"title": TITLE, "words": words, "tables": tables, "pictures": pictures}]
 
 

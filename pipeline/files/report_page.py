@@ -11,6 +11,7 @@ from markupsafe import Markup
 from pipeline import __version__
 from pipeline import columns as c
 from pipeline.core.show import plain_text, share_text
+from pipeline.files import cautions
 from pipeline.files.field_files import RASTER, SHEETS
 from pipeline.files.page_code import address_of, csp_hash, field_anchor
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
@@ -123,6 +124,7 @@ class Report:
             attention=self.attention, sections=self.sections, classes=ROW_CLASSES, shades=SHARE_SHADES,
             strip_colour=STRIP_COLOUR, dig_colour=DIG_COLOUR,
             downloads=[(name.removeprefix("../"), home + name, text) for name, text in DOWNLOADS],
+            cautions=f"{cautions.FOOT} {cautions.DIG}",
             made=f"Made by Rowreturn {__version__} from {plain_text(self.sources)}.", data=Markup(_json(data)),
             packed=sorted((address_of(folder), text) for folder, text in (packed or {}).items()),
         ).encode()  # fmt: skip

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from pipeline import columns as c
 from pipeline.core import show
+from pipeline.files import cautions
 from pipeline.files.sheet_data import AFTER_CHECKS, SheetData
 from pipeline.files.sheet_eye import row_eye
 from pipeline.files.sheet_maps import draw_maps, map_grid
@@ -31,10 +32,6 @@ from pipeline.files.sheet_table import draw_table, out_of_reach, table_height
 from pipeline.files.sheet_words import DPI, text_width
 from pipeline.files.store import whole_file, write_bytes
 
-CAUTION = (
-    "Figures are statistics of position, not a safety system. Boundaries are not a legal survey. "
-    "Nutrient and chemical placement follows the label, local rules and a licensed adviser."
-)
 PAPERS_MM = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 PAPER_NAMES = {"a4": "A4", "letter": "US Letter"}
 MARGIN_MM, TOP_MM, FOOT_MM = 13.0, 35.0, 24.0
@@ -192,9 +189,9 @@ def _footer(page: Page, *, data: SheetData, wide: float, tall: float) -> None:
         page,
         x=MARGIN_MM,
         y=tall - 17.6,
-        text=CAUTION,
+        text=cautions.FOOT,
         size=7,
-        bold=text_width(CAUTION, size=7, bold=True) <= width,
+        bold=text_width(cautions.FOOT, size=7, bold=True) <= width,
         width=width,
     )
     # Last what may be long: a list of many files ends in an ellipsis.

@@ -12,6 +12,7 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from pipeline.files import cautions
 from pipeline.files.data_package import columns_of, lines_of
 from pipeline.files.shown_units import ShownColumn
 from pipeline.files.store import whole_file
@@ -26,14 +27,6 @@ MADE = datetime(2000, 1, 1)
 README, COLUMNS = "read me", "columns"
 WIDEST, NARROWEST = 44, 9
 STORED_DIGITS = 6  # as many as the CSV files have
-CAUTIONS = (
-    "Figures are statistics of position, not a safety system: they steer nothing.",
-    "Boundaries are what the layer says, not a legal survey.",
-    "Where nutrients and chemicals may be placed is for the label, local rules and a licensed adviser.",
-    "Losses and totals in money are expectations by the prices given, not promises; what is known of the yield beside a "
-    "strip is thin and contradictory, and decisions stay with the grower and a licensed adviser.",
-    "Dig before you decide: a spade and a tape in a few places say what no log can.",
-)
 WORDS = (
     ("holds", "row length that stays on its strip at the tier's 95 % error"),
     ("in doubt", "row length that may or may not"),
@@ -93,7 +86,7 @@ def _write_readme(
         ("", "Quantities of choice_parts, and prices, stay in the units that are named beside them."),
         ("Columns", f"The sheet '{COLUMNS}' says what each column is, and its name in the CSV files."),
         ("", ""), ("Sheets", ""), *(_told(one, count, most_lines) for one, count in counts.items()),
-        ("", ""), ("Words", ""), *WORDS, ("", ""), ("Cautions", ""), *(("", caution) for caution in CAUTIONS),
+        ("", ""), ("Words", ""), *WORDS, ("", ""), ("Cautions", ""), *(("", caution) for caution in cautions.AT_LENGTH),
     ]  # fmt: skip
     for number, (left, right) in enumerate(lines):
         _text(sheet, number, 0, left, bold if left and not right or number == 0 else wrap)
