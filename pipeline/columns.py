@@ -1,6 +1,10 @@
-"""Every column name once, with its unit in it."""
+"""Every column name once, with its unit in it; of what the configuration maps the layer tells the unit."""
 
-# Input layers, as the configuration maps them.
+# Input layers, as the configuration maps them: quantities in the unit that the layer tells.
+ROW_SPACING, STRIP_WIDTH, STARTED_AT, ENDED_AT = "row_spacing", "strip_width", "started_at", "ended_at"
+OFFSET, DISTANCE, TAPE_ERROR = "offset", "distance", "tape_error"
+SPEED, HEADING, RECORD = "speed", "heading", "record"
+# What of these is a number in SI, and what has no unit.
 FIELD_ID, FARM, GROWER = "field_id", "farm", "grower"
 PASS_ID, ROW_COUNT, ROW_SPACING_M, STRIP_WIDTH_M = "pass_id", "row_count", "row_spacing_m", "strip_width_m"
 STARTED_S, ENDED_S = "started_s", "ended_s"

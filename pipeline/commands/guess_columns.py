@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from pipeline import columns as c
 from pipeline.commands.guess_values import doubt_of, says_no_zone, units_of, written
 from pipeline.commands.quoting import named
 from pipeline.files.column_values import TIMES
@@ -13,30 +14,30 @@ from pipeline.files.texts import text_of
 
 #: Plain words for our columns; a name that is one of them, or has it among its words, is a candidate.
 WORDS = {
-    "field_id": ("field_id", "field", "field_name", "fieldname", "fieldid", "id", "name", "plot", "paddock", "parcel"),
-    "farm": ("farm", "farm_name", "estate"),
-    "grower": ("grower", "owner", "member", "customer"),
-    "pass_id": ("pass_id", "pass", "pass_no", "passno", "pass_number", "track", "line", "swath", "run", "number"),
-    "started_at": ("started_at", "start", "started", "begin", "began", "t0", "time0", "from", "time", "timestamp", "date"),
-    "ended_at": ("ended_at", "end", "ended", "stop", "finish", "finished", "t1", "time1", "to", "until"),
-    "row_count": ("row_count", "rows", "row_units", "units", "nrows", "rowcount", "num_rows"),
-    "row_spacing": ("row_spacing", "spacing", "row_space", "rowspacing", "row_dist"),
-    "strip_width": ("strip_width", "stripwidth", "tilled_width", "width"),
-    "tier": ("tier", "correction", "signal"),
-    "frame": ("frame", "reference_frame", "datum"),
-    "epoch": ("epoch",),
-    "fix": ("fix", "fix_quality", "quality"),
-    "base_id": ("base_id", "base", "station", "id", "name"),
-    "surveyed": ("surveyed", "survey"),
-    "speed": ("speed", "velocity", "ground_speed"),
-    "heading": ("heading", "course", "bearing", "azimuth", "track_angle"),
-    "record": ("record", "record_no", "record_number", "sequence", "point_no"),
-    "machine": ("machine", "machine_id", "tractor", "vehicle"),
-    "offset": ("offset",),
-    "distance": ("distance", "off_by"),
-    "tape_error": ("tape_error",),
-    "factor": ("factor",),
-    "unavailable": ("unavailable", "blocked"),
+    c.FIELD_ID: ("field_id", "field", "field_name", "fieldname", "fieldid", "id", "name", "plot", "paddock", "parcel"),
+    c.FARM: ("farm", "farm_name", "estate"),
+    c.GROWER: ("grower", "owner", "member", "customer"),
+    c.PASS_ID: ("pass_id", "pass", "pass_no", "passno", "pass_number", "track", "line", "swath", "run", "number"),
+    c.STARTED_AT: ("started_at", "start", "started", "begin", "began", "t0", "time0", "from", "time", "timestamp", "date"),
+    c.ENDED_AT: ("ended_at", "end", "ended", "stop", "finish", "finished", "t1", "time1", "to", "until"),
+    c.ROW_COUNT: ("row_count", "rows", "row_units", "units", "nrows", "rowcount", "num_rows"),
+    c.ROW_SPACING: ("row_spacing", "spacing", "row_space", "rowspacing", "row_dist"),
+    c.STRIP_WIDTH: ("strip_width", "stripwidth", "tilled_width", "width"),
+    c.TIER: ("tier", "correction", "signal"),
+    c.FRAME: ("frame", "reference_frame", "datum"),
+    c.EPOCH: ("epoch",),
+    c.FIX: ("fix", "fix_quality", "quality"),
+    c.BASE_ID: ("base_id", "base", "station", "id", "name"),
+    c.SURVEYED: ("surveyed", "survey"),
+    c.SPEED: ("speed", "velocity", "ground_speed"),
+    c.HEADING: ("heading", "course", "bearing", "azimuth", "track_angle"),
+    c.RECORD: ("record", "record_no", "record_number", "sequence", "point_no"),
+    c.MACHINE: ("machine", "machine_id", "tractor", "vehicle"),
+    c.OFFSET: ("offset",),
+    c.DISTANCE: ("distance", "off_by"),
+    c.TAPE_ERROR: ("tape_error",),
+    c.FACTOR: ("factor",),
+    c.UNAVAILABLE: ("unavailable", "blocked"),
 }
 
 
@@ -104,8 +105,8 @@ def guess_columns(
                 best = score, one
         if best is not None:
             found[ours] = best[1]
-    if ("frame" in found) != ("epoch" in found):
-        lone = "frame" if "frame" in found else "epoch"
+    if (c.FRAME in found) != (c.EPOCH in found):
+        lone = c.FRAME if c.FRAME in found else c.EPOCH
         doubts.append(f"{named(found.pop(lone).column)} looks like {lone}, but frame and epoch are needed together")
     return found, doubts
 
@@ -117,7 +118,7 @@ def _rate(
     there = values.dropna()
     there = there[there.map(text_of) != ""]
     score, why, unit = name_score(column, ours), "by its name", None
-    if ours == "field_id":
+    if ours == c.FIELD_ID:
         score, why, doubt = _field_id(values, there, score, ids)
     elif len(there) == 0:
         doubt = "has no values"
@@ -135,7 +136,7 @@ def _unit(
     there: pd.Series, column: str, ours: str, tiers: Collection[str], found: dict[str, Found]
 ) -> tuple[str | None, str]:
     """The first unit under which the values can be ours, None for our own; else what speaks against them."""
-    spacing = found.get("row_spacing")
+    spacing = found.get(c.ROW_SPACING)
     units = units_of(ours, there, words_in(column), spacing.unit if spacing is not None else None)
     doubts = []
     for unit in units:

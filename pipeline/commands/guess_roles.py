@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from pipeline import columns as c
 from pipeline.commands.guess_columns import name_score
 from pipeline.commands.quoting import named
 from pipeline.commands.seen import Seen
@@ -15,7 +16,7 @@ AUTUMN_WORDS = ("strip", "till", "bar", "autumn", "fall")
 SPRING_WORDS = ("plan", "row", "seed", "spring", "sow")
 BASE_WORDS = ("base", "station", "rtk")
 #: Our columns that only this layer has.
-TELLING = {"checks": ("offset", "distance"), "zones": ("factor", "unavailable")}
+TELLING = {"checks": (c.OFFSET, c.DISTANCE), "zones": (c.FACTOR, c.UNAVAILABLE)}
 #: More points than these are a log, not bases.
 MOST_BASES = 50
 _DATED = re.compile(r"\d{4}-\d{2}-\d{2}")

@@ -55,14 +55,14 @@ def units_of(ours: str, there: pd.Series, words: list[str], spacing_unit: str | 
     number = pd.to_numeric(there, errors="coerce")
     if ours in TIMES and number.notna().all():
         return [unit for unit, low, high in _MOMENTS if number.between(low, high).all()] or [None]
-    if ours not in (*LENGTHS, "speed") or number.isna().all():
+    if ours not in (*LENGTHS, c.SPEED) or number.isna().all():
         return [None]
     if words and words[-1] in NAMED_UNITS:
         return [NAMED_UNITS[words[-1]]]
     bare = [None, "m"] if there.map(lambda value: isinstance(value, str)).any() and ours in LENGTHS else [None]
-    if ours == "row_spacing":
+    if ours == c.ROW_SPACING:
         return bare + [unit for unit in _STEPS if _are_usual(number, unit)]
-    if ours == "strip_width":
+    if ours == c.STRIP_WIDTH:
         return bare + ([spacing_unit] if _are_in_steps(number, spacing_unit) else [])
     return bare + list(_STEPS) if ours in LENGTHS else bare
 
@@ -92,7 +92,7 @@ def doubt_of(there: pd.Series, ours: str, unit: str | None, tiers: Collection[st
     tiers : collection of str
         Ids of the catalogue.
     """
-    if ours == "tier":
+    if ours == c.TIER:
         strange = next((text_of(value) for value in there if text_of(value) not in tiers), None)
         return f"holds {named(strange)}, which is no tier of the catalogue" if strange is not None else ""
     try:
@@ -171,14 +171,14 @@ def _is_yes_or_no(ours: str) -> _Test:
 
 
 _TESTS: dict[str, _Test] = {
-    "row_count": _is_count, "row_spacing": _is_length("row_spacing", *LIMITS[c.ROW_SPACING_M]),
-    "strip_width": _is_length("strip_width", LIMITS[c.STRIP_WIDTH_M][0], WIDEST_STRIP_M),
-    "offset": _is_length("offset", -FARTHEST_OFF_M, FARTHEST_OFF_M),
-    "distance": _is_length("distance", 0.0, FARTHEST_OFF_M), "tape_error": _is_length("tape_error", 0.0, 0.5),
-    "started_at": _is_time("started_at"), "ended_at": _is_time("ended_at"),
-    "frame": _is_frame, "epoch": _is_number(1980, 2100, "year between 1980 and 2100"),
-    "surveyed": _is_yes_or_no("surveyed"), "unavailable": _is_yes_or_no("unavailable"),
-    "factor": _is_number(*FACTORS, f"factor of {FACTORS[0]:g} to {FACTORS[1]:g}"),
-    "speed": _is_speed, "heading": _is_number(-360.0, 360.0, "heading in degrees"),
-    "record": _is_number(0.0, float("inf"), "number of a record"),
+    c.ROW_COUNT: _is_count, c.ROW_SPACING: _is_length(c.ROW_SPACING, *LIMITS[c.ROW_SPACING_M]),
+    c.STRIP_WIDTH: _is_length(c.STRIP_WIDTH, LIMITS[c.STRIP_WIDTH_M][0], WIDEST_STRIP_M),
+    c.OFFSET: _is_length(c.OFFSET, -FARTHEST_OFF_M, FARTHEST_OFF_M),
+    c.DISTANCE: _is_length(c.DISTANCE, 0.0, FARTHEST_OFF_M), c.TAPE_ERROR: _is_length(c.TAPE_ERROR, 0.0, 0.5),
+    c.STARTED_AT: _is_time(c.STARTED_AT), c.ENDED_AT: _is_time(c.ENDED_AT),
+    c.FRAME: _is_frame, c.EPOCH: _is_number(1980, 2100, "year between 1980 and 2100"),
+    c.SURVEYED: _is_yes_or_no(c.SURVEYED), c.UNAVAILABLE: _is_yes_or_no(c.UNAVAILABLE),
+    c.FACTOR: _is_number(*FACTORS, f"factor of {FACTORS[0]:g} to {FACTORS[1]:g}"),
+    c.SPEED: _is_speed, c.HEADING: _is_number(-360.0, 360.0, "heading in degrees"),
+    c.RECORD: _is_number(0.0, float("inf"), "number of a record"),
 }  # fmt: skip

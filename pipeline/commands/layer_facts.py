@@ -16,8 +16,8 @@ from pipeline.files.layers import Layer
 
 FORMATS = {"GPKG": "GeoPackage", "ESRI Shapefile": "Shapefile", "Parquet": "GeoParquet"}
 #: Our names that a look-alike among their columns is worth a word for.
-TELLING = ("field_id", "farm", "grower", "pass_id", "started_at", "ended_at", "row_count", "row_spacing", "strip_width",
-           "tier", "frame", "epoch")  # fmt: skip
+TELLING = (c.FIELD_ID, c.FARM, c.GROWER, c.PASS_ID, c.STARTED_AT, c.ENDED_AT, c.ROW_COUNT, c.ROW_SPACING, c.STRIP_WIDTH,
+           c.TIER, c.FRAME, c.EPOCH)  # fmt: skip
 FIRST_REJECTS = 5
 
 

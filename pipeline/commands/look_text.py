@@ -2,6 +2,7 @@
 
 import textwrap
 
+from pipeline import columns as c
 from pipeline.core.show import area_text, count_text, length_text, plain_text, width_text
 from pipeline.files.account import account_lines
 
@@ -93,7 +94,7 @@ def _columns(facts: dict, units: str) -> list[str]:
 
 
 def _constant(ours: str, value: object, units: str) -> str:
-    if ours in ("row_spacing", "strip_width") and isinstance(value, float):
+    if ours in (c.ROW_SPACING, c.STRIP_WIDTH) and isinstance(value, float):
         return width_text(value, units=units)
     return str(value)
 

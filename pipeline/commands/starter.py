@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from pipeline import columns as c
 from pipeline.commands.guess_columns import Found, guess_columns
 from pipeline.commands.guess_roles import Role
 from pipeline.commands.guess_rows import RowsGuess, guess_rows
@@ -24,7 +25,7 @@ MODELS = {
     "zones": "ZonesLayer",
 }  # fmt: skip
 #: The order in which columns are guessed: what is told by its values goes before what is told by its name.
-ORDER = ("field_id", "started_at", "ended_at", "row_count", "row_spacing", "strip_width")
+ORDER = (c.FIELD_ID, c.STARTED_AT, c.ENDED_AT, c.ROW_COUNT, c.ROW_SPACING, c.STRIP_WIDTH)
 PLANTED_WORDS, SURVEYED_WORDS = ("planted", "log", "actual", "done"), ("survey", "drone", "measured")
 
 
@@ -99,15 +100,15 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
     if found or role == "fields":
         lines.append("    columns:")
         lines += [_entry(6, ours, one.column, f"guess: {one.why}") for ours, one in found.items()]
-    if role == "fields" and "field_id" not in found:
+    if role == "fields" and c.FIELD_ID not in found:
         told = ", ".join(named(name) for name in seen.columns) or "none"
         note = f"fill in: the column with a unique name for each field. Columns: {told}"
-        lines.append(_entry(6, "field_id", FILL_IN, note))
+        lines.append(_entry(6, c.FIELD_ID, FILL_IN, note))
     lines += [*_how_read(found), *(f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts))]
     if role in ("strips", "rows"):
         lines += _constants(role, seen, found, spacings)
-    if role == "checks" and "tape_error" not in found:
-        lines += ["    constants:", _entry(6, "tape_error", FILL_IN, "fill in: the tape's 95 % error, such as 1 in")]
+    if role == "checks" and c.TAPE_ERROR not in found:
+        lines += ["    constants:", _entry(6, c.TAPE_ERROR, FILL_IN, "fill in: the tape's 95 % error, such as 1 in")]
     mapped = {one.column for one in found.values()}
     if others := [named(name) for name in seen.columns if name not in mapped]:
         lines.append(f"    # not used: column{'s' if len(others) > 1 else ''} {', '.join(others)}")
@@ -138,7 +139,7 @@ def _columns(role: str, seen: Seen, ids: set[str], tiers: Collection[str]) -> tu
 
 def _ids_of(seen: Seen, tiers: Collection[str]) -> set[str]:
     found, _ = _columns("fields", seen, set(), tiers)
-    return set(seen.table[found["field_id"].column].map(text_of)) - {""} if "field_id" in found else set()
+    return set(seen.table[found[c.FIELD_ID].column].map(text_of)) - {""} if c.FIELD_ID in found else set()
 
 
 def _kind(seen: Seen) -> str:
@@ -154,7 +155,7 @@ def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[st
     """Row count, spacing and strip width, as far as no column says them."""
     guess = _implement(seen, found)
     lines = []
-    for key, value in (("row_count", guess.row_count), ("row_spacing", guess.row_spacing)):
+    for key, value in ((c.ROW_COUNT, guess.row_count), (c.ROW_SPACING, guess.row_spacing)):
         if key in found:
             continue
         note = f"guess: {guess.why}" if value is not None else f"fill in: {guess.why}"
@@ -163,8 +164,8 @@ def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[st
         lines.append(bare if value is not None else _entry(6, key, FILL_IN, note))
     if guess.row_spacing:
         spacings.append(guess.row_spacing)
-    if role == "strips" and "strip_width" not in found:
-        lines.append(_entry(6, "strip_width", FILL_IN, "fill in: the tilled width of one strip, such as 8 in"))
+    if role == "strips" and c.STRIP_WIDTH not in found:
+        lines.append(_entry(6, c.STRIP_WIDTH, FILL_IN, "fill in: the tilled width of one strip, such as 8 in"))
     return ["    constants:", *lines] if lines else []
 
 
@@ -176,11 +177,11 @@ def _implement(seen: Seen, found: dict[str, Found]) -> RowsGuess:
 
     if seen.kind != "lines":
         return RowsGuess(None, None, "the distance between passes is not measured in a log of points")
-    counts, spacings = column("row_count"), column("row_spacing")
+    counts, spacings = column(c.ROW_COUNT), column(c.ROW_SPACING)
     return guess_rows(
         seen.distances_m,
         None if counts is None else pd.to_numeric(counts, errors="coerce"),
-        None if spacings is None else lengths_of(spacings.dropna(), "", "row_spacing"),
+        None if spacings is None else lengths_of(spacings.dropna(), "", c.ROW_SPACING),
     )
 
 

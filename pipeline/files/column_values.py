@@ -12,9 +12,8 @@ from pipeline.errors import InputError
 from pipeline.files.numbers import number_of, plain_number, split_unit
 from pipeline.files.units import LENGTH, SPEED, Kind, to_si
 
-LENGTHS = ("row_spacing", "strip_width", "offset", "distance", "tape_error")
-SPEED_COLUMN = "speed"
-TIMES = ("started_at", "ended_at")
+LENGTHS = (c.ROW_SPACING, c.STRIP_WIDTH, c.OFFSET, c.DISTANCE, c.TAPE_ERROR)
+TIMES = (c.STARTED_AT, c.ENDED_AT)
 #: Units of a bare number in a column of times, counted from 1970-01-01 UTC.
 EPOCH_UNITS = ("s", "ms")
 # At the end of a time: ISO 8601 has a letter for it.
@@ -50,10 +49,10 @@ def in_one_writing(values: pd.Series, name: str, source, place: str) -> tuple[pd
     """
     if pd.api.types.is_numeric_dtype(values) and name not in (*TIMES, *source.units):
         return values, []
-    if name in (*LENGTHS, SPEED_COLUMN):
-        unit, kind = source.units.get(name), SPEED if name == SPEED_COLUMN else LENGTH
+    if name in (*LENGTHS, c.SPEED):
+        unit, kind = source.units.get(name), SPEED if name == c.SPEED else LENGTH
         return values.map(lambda value: _quantity(value, unit, kind)), []
-    if name in (c.ROW_COUNT, c.EPOCH, "factor", "heading", "record"):
+    if name in (c.ROW_COUNT, c.EPOCH, c.FACTOR, c.HEADING, c.RECORD):
         return values.map(_count), []
     if name in TIMES:
         return _times(values, name, source, place)

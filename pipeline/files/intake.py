@@ -105,11 +105,11 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         If a column that is needed is neither mapped nor given as a constant, a length or time is unreadable, or
         no feature is left.
     """
-    known = (*LINE_COLUMNS, "strip_width") if role == "strips" else LINE_COLUMNS
+    known = (*LINE_COLUMNS, c.STRIP_WIDTH) if role == "strips" else LINE_COLUMNS
     found = read_passes(Source.of(layer), layer.log, role=role, known=known)
     place = f"inputs.{role}: {found.place}"
     check_beside(found.kept, fields, place)
-    needed = [c.ROW_COUNT, "row_spacing", *(["strip_width"] if role == "strips" else [])]
+    needed = [c.ROW_COUNT, c.ROW_SPACING, *([c.STRIP_WIDTH] if role == "strips" else [])]
     for name in needed:
         if name not in found.kept:
             raise InputError(f"{place}: {name} is neither mapped nor a constant; add it under columns or constants")
@@ -119,7 +119,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         kept[name] = kept[name].map(text_of) if name in kept else ""
     kept[c.FRAME] = kept[c.FRAME].map({name: frame_named(name) or name for name in kept[c.FRAME].unique()})
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
-    for ours, theirs in ((c.STARTED_S, "started_at"), (c.ENDED_S, "ended_at")):
+    for ours, theirs in ((c.STARTED_S, c.STARTED_AT), (c.ENDED_S, c.ENDED_AT)):
         kept[ours] = seconds_of(kept[theirs], place, theirs) if theirs in kept else np.nan
     _check_order(kept, place)
     _fill_times(kept)

@@ -14,9 +14,10 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from pipeline import columns as c
 from pipeline.core.frame_names import frame_named
 from pipeline.errors import did_you_mean
-from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, SPEED_COLUMN, TIMES
+from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
 from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
 
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
@@ -208,7 +209,7 @@ class Layer(Model):
     @model_validator(mode="after")
     def _refuse_unknown_units(self) -> Layer:
         columns = LAYER_COLUMNS[type(self).__name__]
-        known = [name for name in columns if name in (*LENGTHS, *TIMES, SPEED_COLUMN)]
+        known = [name for name in columns if name in (*LENGTHS, *TIMES, c.SPEED)]
         for name, unit in self.units.items():
             if name not in known:
                 raise ValueError(f"units: '{name}' takes no unit here; {did_you_mean(name, known)}")
@@ -216,7 +217,7 @@ class Layer(Model):
                 raise ValueError(f"units: {name}: found '{unit}', expected s or ms, counted from 1970-01-01 UTC")
             if name in LENGTHS and not to_si(f"1 {unit}", kind=LENGTH) > 0:
                 raise ValueError(f"units: {name}: '{unit}' is not a unit of length; expected one, as m or in")
-            if name == SPEED_COLUMN and not to_si(f"1 {unit}", kind=SPEED) > 0:
+            if name == c.SPEED and not to_si(f"1 {unit}", kind=SPEED) > 0:
                 raise ValueError(f"units: {name}: '{unit}' is not a unit of speed; expected one, as km/h")
         return self
 
@@ -232,18 +233,18 @@ class Layer(Model):
 #: Where a text table has its geometry.
 COORDINATES = ("x", "y", "wkt")
 #: Of every layer of lines.
-LINE_COLUMNS = ("row_count", "row_spacing", "field_id", "pass_id", "started_at", "ended_at")
-LINE_COLUMNS += ("tier", "frame", "epoch", "fix")
+LINE_COLUMNS = (c.ROW_COUNT, c.ROW_SPACING, c.FIELD_ID, c.PASS_ID, c.STARTED_AT, c.ENDED_AT)
+LINE_COLUMNS += (c.TIER, c.FRAME, c.EPOCH, c.FIX)
 #: Of use where the layer has points.
-POINT_COLUMNS = ("speed", "heading", "record", "machine")
+POINT_COLUMNS = (c.SPEED, c.HEADING, c.RECORD, c.MACHINE)
 #: Column names that may be mapped, by the layer's model.
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
-    "FieldsLayer": ("field_id", "farm", "grower", "base_id"),
-    "StripsLayer": (*LINE_COLUMNS, "strip_width", *POINT_COLUMNS),
+    "FieldsLayer": (c.FIELD_ID, c.FARM, c.GROWER, c.BASE_ID),
+    "StripsLayer": (*LINE_COLUMNS, c.STRIP_WIDTH, *POINT_COLUMNS),
     "RowsLayer": (*LINE_COLUMNS, *POINT_COLUMNS),
-    "BasesLayer": ("base_id", "surveyed"),
-    "ChecksLayer": ("offset", "distance", "tape_error", "pass_id"),
-    "ZonesLayer": ("tier", "factor", "unavailable"),
+    "BasesLayer": (c.BASE_ID, c.SURVEYED),
+    "ChecksLayer": (c.OFFSET, c.DISTANCE, c.TAPE_ERROR, c.PASS_ID),
+    "ZonesLayer": (c.TIER, c.FACTOR, c.UNAVAILABLE),
 }
 
 

@@ -19,8 +19,8 @@ from pipeline.files.units import LENGTH, SPEED, to_si
 from pipeline.files.values import seconds_of
 
 # What may not change within a pass; a fix that flickers may.
-_SETTING = (c.ROW_COUNT, "row_spacing", "strip_width", c.TIER, c.FRAME, c.EPOCH)
-_NUMBERS = {"speed": "m/s", "heading": "degrees from north", "record": "the point's number in its log"}
+_SETTING = (c.ROW_COUNT, c.ROW_SPACING, c.STRIP_WIDTH, c.TIER, c.FRAME, c.EPOCH)
+_NUMBERS = {c.SPEED: "m/s", c.HEADING: "degrees from north", c.RECORD: "the point's number in its log"}
 # How the reasons begin of points that a line should hold; turns, stops and points without a number are no loss.
 _TORN = ("jump", "alone", "pass shorter")
 # A turn has no larger radius than this share of the implement's width, however wide it is. ASSUME
@@ -94,10 +94,10 @@ def rules_of(log: LogModel, points: pd.DataFrame) -> LogRules:
 
 def _width_m(points: pd.DataFrame) -> float:
     """Usual width of the implement [m]; 0 where unknown. An unreadable spacing is named later, with its feature."""
-    if c.ROW_COUNT not in points or "row_spacing" not in points:
+    if c.ROW_COUNT not in points or c.ROW_SPACING not in points:
         return 0.0
     try:
-        spacing = points["row_spacing"].iloc[0]
+        spacing = points[c.ROW_SPACING].iloc[0]
         spacing_m = float(spacing) if not isinstance(spacing, str) else to_si(spacing, kind=LENGTH)
     except (ValueError, TypeError):
         return 0.0
@@ -111,10 +111,10 @@ def _log(points: gpd.GeoDataFrame, local: np.ndarray, moments: pd.DataFrame, pla
     groups = [name for name in (c.FIELD_ID, c.MACHINE) if name in points]
     group = points.groupby(groups, dropna=False, sort=True).ngroup().to_numpy() if groups else None
     return PointLog(
-        shapely.get_coordinates(local), time_s=moments["started_at"].to_numpy(), setting=setting,
+        shapely.get_coordinates(local), time_s=moments[c.STARTED_AT].to_numpy(), setting=setting,
         number=points[c.PASS_ID].to_numpy() if c.PASS_ID in points else None, group=group,
-        speed_m_s=_numbers(points, "speed", place), heading_deg=_numbers(points, "heading", place),
-        record=_numbers(points, "record", place),
+        speed_m_s=_numbers(points, c.SPEED, place), heading_deg=_numbers(points, c.HEADING, place),
+        record=_numbers(points, c.RECORD, place),
     )  # fmt: skip
 
 
@@ -125,8 +125,8 @@ def _moments(points: pd.DataFrame, place: str) -> pd.DataFrame:
         if name not in points:
             continue
         out[name] = seconds_of(points[name], place, name)
-    out["started_at"] = out["started_at"].fillna(out["ended_at"])
-    return out.assign(ended_at=out["ended_at"].fillna(out["started_at"]))
+    out[c.STARTED_AT] = out[c.STARTED_AT].fillna(out[c.ENDED_AT])
+    return out.assign(**{c.ENDED_AT: out[c.ENDED_AT].fillna(out[c.STARTED_AT])})
 
 
 def _numbers(points: pd.DataFrame, name: str, place: str) -> np.ndarray | None:
@@ -141,9 +141,9 @@ def _numbers(points: pd.DataFrame, name: str, place: str) -> np.ndarray | None:
         if value is None or pd.isna(value):
             return np.nan
         try:
-            return to_si(value, kind=SPEED) if name == "speed" and isinstance(value, str) else float(value)  # type: ignore[arg-type]
+            return to_si(value, kind=SPEED) if name == c.SPEED and isinstance(value, str) else float(value)  # type: ignore[arg-type]
         except (ValueError, TypeError) as error:
-            said = str(error) if name == "speed" else f"'{shown(value)}' is not a number; expected {_NUMBERS[name]}"
+            said = str(error) if name == c.SPEED else f"'{shown(value)}' is not a number; expected {_NUMBERS[name]}"
             raise InputError(f"{place}: feature {feature}: {name}: {said}; correct it in the layer") from None
 
     return np.array([read(*item) for item in values.items()], float)
@@ -161,7 +161,7 @@ def _passes(points: gpd.GeoDataFrame, made: LoggedPasses, moments: pd.DataFrame,
     first = first[~first.duplicated()].sort_values()
     passes = mine.loc[first.index].set_geometry(np.asarray(shape, object), crs=points.crs)
     times = moments[inside].groupby(number)
-    start, end = times["started_at"].min(), times["ended_at"].max()
+    start, end = times[c.STARTED_AT].min(), times[c.ENDED_AT].max()
     if not (end > start).mean() > 0.5:  # dates only: no clock
         start, end = start * np.nan, end * np.nan
     for name, value in zip(TIMES, (start, end), strict=True):

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from pipeline import columns as c
+
 MOST_TIERS = 12
 AFTER_CHECKS = " checked"
 
@@ -68,7 +70,7 @@ class SheetData:
     paper: str = "a4"
 
     def __post_init__(self) -> None:
-        missing = [tier for tier in self.tier_names if tier not in set(self.table["tier"])]
+        missing = [tier for tier in self.tier_names if tier not in set(self.table[c.TIER])]
         if missing or not 1 <= len(self.tier_names) <= MOST_TIERS:
             raise ValueError(
                 f"a sheet shows 1 to {MOST_TIERS} tiers, each with a line in the table; "

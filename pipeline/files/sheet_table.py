@@ -139,7 +139,7 @@ def _line(
 
 def _rows(line: Mapping) -> str:
     missed = show.count_text(line[c.ROWS_MISSED])
-    return missed if missed == show.NOTHING else f"{missed} of {show.count_text(line['row_count'])}"
+    return missed if missed == show.NOTHING else f"{missed} of {show.count_text(line[c.ROW_COUNT])}"
 
 
 def _bar(page: Page, *, x: float, y: float, width: float, shares: tuple[float, float, float]) -> None:

@@ -38,7 +38,7 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     InputError
         If a check has no tape error, no measured value or two of them, or one that cannot be.
     """
-    columns = ("offset", "distance", "tape_error")
+    columns = (c.OFFSET, c.DISTANCE, c.TAPE_ERROR)
     found = read_layer(source, role="checks", kind=POINTS, known=(*columns, c.PASS_ID), may_be_empty=True)
     place = f"inputs.checks: {found.place}"
     kept = found.kept.copy()

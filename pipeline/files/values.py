@@ -25,11 +25,11 @@ def with_numbers(found: Layer, place: str) -> Layer:
     kept = found.kept.copy()
     counted = kept[c.ROW_COUNT]
     kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
-    for theirs, ours in (("row_spacing", c.ROW_SPACING_M), ("strip_width", c.STRIP_WIDTH_M)):
+    for theirs, ours in ((c.ROW_SPACING, c.ROW_SPACING_M), (c.STRIP_WIDTH, c.STRIP_WIDTH_M)):
         kept[ours] = lengths_of(kept[theirs], place, theirs) if theirs in kept else np.nan
     found = replace(found, kept=kept)
     for name, (low, high) in LIMITS.items():
-        if name == c.STRIP_WIDTH_M and "strip_width" not in found.kept:
+        if name == c.STRIP_WIDTH_M and c.STRIP_WIDTH not in found.kept:
             continue
         value = found.kept[name].to_numpy(float)
         bad = ~((value >= low) & (value <= high))

@@ -12,6 +12,7 @@ import xlsxwriter
 from xlsxwriter.format import Format
 from xlsxwriter.worksheet import Worksheet
 
+from pipeline import columns as c
 from pipeline.files import cautions
 from pipeline.files.data_package import columns_of, lines_of
 from pipeline.files.shown_units import ShownColumn
@@ -170,5 +171,5 @@ def _head(book: xlsxwriter.Workbook) -> Format:
 def _wide(one: ColumnWords, how: ShownColumn) -> int:
     """Width of a column in letters: text has room, figures as much as half their heading."""
     if one.kind == "string":
-        return WIDEST if one.name in ("said", "reason") else 18
+        return WIDEST if one.name in (c.SAID, c.REASON) else 18
     return max(NARROWEST, math.ceil(len(how.heading) / 2) + 3)

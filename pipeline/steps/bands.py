@@ -168,7 +168,7 @@ def _band_table(field: FieldData, tiers: list[str], shapes: list, widths: list, 
     columns = {
         c.FIELD_ID: np.full(int(there.sum()), field.facts["field_id"], object),
         c.TIER: np.repeat(np.array(tiers, object), len(names))[there], c.PASS_ID: np.tile(names, len(tiers))[there],
-        c.HALF_WIDTH_M: np.concatenate(widths)[there], "area_m2": shapely.area(shape[there]),
+        c.HALF_WIDTH_M: np.concatenate(widths)[there], c.AREA_M2: shapely.area(shape[there]),
     }  # fmt: skip
     return gpd.GeoDataFrame(columns, geometry=shape[there], crs=crs)
 
