@@ -1,5 +1,7 @@
 """Which strip is a planted row's own: the nearest, or the one with its pass number."""
 
+from dataclasses import dataclass
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -13,14 +15,36 @@ FARTHEST_OWN_STRIP = 4.0
 _UNITS_PER_PASS = 1000
 
 
+@dataclass(frozen=True)
+class LaidSide:
+    """What is laid out of one operation in a field.
+
+    Attributes
+    ----------
+    passes : GeoDataFrame
+        A line a pass.
+    units : DataFrame
+        One line a row unit of a pass.
+    lines : GeoDataFrame
+        Lines of those units, cut to the field and into stretches; `row` is the unit that each is of.
+    stretches : DataFrame
+        Stretches of the passes.
+    """
+
+    passes: gpd.GeoDataFrame
+    units: pd.DataFrame
+    lines: gpd.GeoDataFrame
+    stretches: pd.DataFrame
+
+
 def own_strip_columns(
-    sides: dict[str, tuple], *, by_pass_id: bool, led_by_m: tuple[float, float] | None = None
+    sides: dict[str, LaidSide], *, by_pass_id: bool, led_by_m: tuple[float, float] | None = None
 ) -> dict[str, gpd.GeoDataFrame]:
     """Lines with the columns by which a planted line finds its own strip.
 
     Parameters
     ----------
-    sides : dict of "planter" and "strip" to (passes, units, lines)
+    sides : dict of "planter" and "strip" to LaidSide
     by_pass_id : bool
         Whether pass numbers correspond, or the nearest strip is the own one.
     led_by_m : tuple of float, optional
@@ -32,46 +56,48 @@ def own_strip_columns(
     InputError
         If pass numbers are said to correspond and a pass has other row counts in the two layers.
     """
-    keys = {name: np.full(len(units), -1) for name, (_, units, _) in sides.items()}
+    keys = {name: np.full(len(side.units), -1) for name, side in sides.items()}
     if by_pass_id:
         keys = _keys(sides)
     elif led_by_m is not None:
         keys = _leading_strips(sides, led_by_m)
     named = by_pass_id or led_by_m is not None
     out = {}
-    for name, (_, units, lines) in sides.items():
-        spacing = units[c.ROW_SPACING_M].to_numpy(float)[lines[c.ROW].to_numpy(int)]
+    for name, side in sides.items():
+        of_line = side.lines[c.ROW].to_numpy(int)
+        spacing = side.units[c.ROW_SPACING_M].to_numpy(float)[of_line]
         reach = spacing * (FARTHEST_OWN_STRIP if named else 0.5)
-        own = keys[name].astype(np.int64)[lines[c.ROW].to_numpy(int)]
-        out[name] = lines.assign(**{c.OWN_REACH_M: reach, c.OWN_KEY: own})
+        own = keys[name].astype(np.int64)[of_line]
+        out[name] = side.lines.assign(**{c.OWN_REACH_M: reach, c.OWN_KEY: own})
     return out
 
 
-def _leading_strips(sides: dict[str, tuple], moved_m: tuple[float, float]) -> dict[str, np.ndarray]:
+def _leading_strips(sides: dict[str, LaidSide], moved_m: tuple[float, float]) -> dict[str, np.ndarray]:
     """Number of each strip, and of the strip that led each planted row: the nearest to it before it was moved."""
     strips, rows = sides["strip"], sides["planter"]
-    out = {"strip": np.arange(len(strips[1])), "planter": np.full(len(rows[1]), -1)}
-    if not len(strips[2]) or not len(rows[2]):
+    out = {"strip": np.arange(len(strips.units)), "planter": np.full(len(rows.units), -1)}
+    if not len(strips.lines) or not len(rows.lines):
         return out
-    lines = np.asarray(rows[2].geometry.values, object)
+    lines = np.asarray(rows.lines.geometry.values, object)
     # One place of each row will do: a planned row follows one strip from end to end.
-    longest = pd.Series(shapely.length(lines)).groupby(rows[2][c.ROW].to_numpy(np.int64)).idxmax()
+    longest = pd.Series(shapely.length(lines)).groupby(rows.lines[c.ROW].to_numpy(np.int64)).idxmax()
     middle = shapely.line_interpolate_point(lines[longest.to_numpy()], 0.5, normalized=True)
     places = shapely.transform(middle, lambda xy: xy - np.array(moved_m))
-    row, strip = shapely.STRtree(strips[2].geometry.values).query_nearest(places, all_matches=False)
-    out["planter"][longest.index.to_numpy()[row]] = strips[2][c.ROW].to_numpy(np.int64)[strip]
+    row, strip = shapely.STRtree(strips.lines.geometry.values).query_nearest(places, all_matches=False)
+    out["planter"][longest.index.to_numpy()[row]] = strips.lines[c.ROW].to_numpy(np.int64)[strip]
     return out
 
 
-def _keys(sides: dict[str, tuple]) -> dict[str, np.ndarray]:
+def _keys(sides: dict[str, LaidSide]) -> dict[str, np.ndarray]:
     """One number a (pass number, unit on the ground, counted from the strip's left)."""
-    check_pass_ids({name: passes for name, (passes, _, _) in sides.items()})
-    ids = pd.unique(pd.concat([passes[c.PASS_ID] for passes, _, _ in sides.values()]))
+    check_pass_ids({name: side.passes for name, side in sides.items()})
+    ids = pd.unique(pd.concat([side.passes[c.PASS_ID] for side in sides.values()]))
     number = {pass_id: k for k, pass_id in enumerate(ids)}
-    strips = sides["strip"][0]
+    strips = sides["strip"].passes
     ways = dict(zip(strips[c.PASS_ID], _directions(strips), strict=True))
     keys = {}
-    for name, (passes, units, _) in sides.items():
+    for name, side in sides.items():
+        passes, units = side.passes, side.units
         way = _directions(passes)
         against = np.array([
             np.dot(way[k], ways.get(pass_id, way[k])) < 0 for k, pass_id in enumerate(passes[c.PASS_ID])

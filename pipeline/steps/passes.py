@@ -16,7 +16,7 @@ from pipeline.core.planter import plan_passes
 from pipeline.core.stretches import cut_at_shares, cut_at_zones, parts_along, shares_of_pass
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
-from pipeline.files.own_strip import own_strip_columns
+from pipeline.files.own_strip import LaidSide, own_strip_columns
 from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_frame
 from pipeline.files.progress import counted
 from pipeline.files.stacked import stacked
@@ -65,19 +65,18 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         "frames": _frames_said(strips, rows),
     }  # fmt: skip
     zones = list(to_local(mine["zones"].geometry.values, wkt, local)) if "zones" in mine else []
-    laid = {
-        "strip": (strips, *_row_units(strips, area, zones, (0.0, 0.0), converging=geometry["converging"])),
-        "planter": (rows, *_row_units(rows, area, zones, shift, converging=geometry["converging"])),
+    sides = {
+        "strip": LaidSide(strips, *_row_units(strips, area, zones, (0.0, 0.0), converging=geometry["converging"])),
+        "planter": LaidSide(rows, *_row_units(rows, area, zones, shift, converging=geometry["converging"])),
     }
-    sides = {name: (passes, units, lines) for name, (passes, units, lines, _) in laid.items()}
     # A planter that follows the strips has the nearest for its own, unless a difference of frames then takes it away.
     led = geometry["planter"] is not None
     by_pass_id = geometry["own_strip"] == "pass_id" and not led
     lines = own_strip_columns(sides, by_pass_id=by_pass_id, led_by_m=shift if led and shift != (0.0, 0.0) else None)
-    for name, (passes, units, _) in sides.items():
-        write_frame(out / f"{name}_passes.parquet", passes.drop(columns="geometry"))
-        write_frame(out / f"{name}_units.parquet", units)
-        write_frame(out / f"{name}_stretches.parquet", laid[name][3])
+    for name, side in sides.items():
+        write_frame(out / f"{name}_passes.parquet", side.passes.drop(columns="geometry"))
+        write_frame(out / f"{name}_units.parquet", side.units)
+        write_frame(out / f"{name}_stretches.parquet", side.stretches)
         write_frame(out / f"{name}_lines.parquet", lines[name].set_crs(local, allow_override=True))
     write_frame(out / "boundary.parquet", gpd.GeoDataFrame(geometry=[area], crs=local))
     if zones:
