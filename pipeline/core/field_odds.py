@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, JointErrors, StandardDraws
-from pipeline.core.field_loss import LOSS_DRAWS, FieldLoss, LossTable, levels_of
+from pipeline.core.field_loss import FieldLoss, LossTable, levels_of
+from pipeline.core.filled import Drawn, RowFigures
 from pipeline.core.lengths import length_within, longest_run
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Pairs, Places
@@ -61,10 +62,8 @@ class FieldOdds:
             list(waited.values()), Pairs.of(places, waited) if waited else pairs,
         )  # fmt: skip
 
-    def judge_rows(
-        self, part: slice, first_errors: Future[list[JointErrors]], by_row: dict[str, np.ndarray], row_share: np.ndarray
-    ) -> ShiftTable:
-        """Put the figures of the rows of a part into `by_row` and `row_share`; returns the passes' shift table."""
+    def judge_rows(self, part: slice, first_errors: Future[list[JointErrors]], rows: RowFigures) -> ShiftTable:
+        """Put the figures of the rows of a part into `rows`; returns the passes' shift table."""
         spans, row, pair, pairs = self.spans.take(part), self.places.row[part], self.pairs.of_place[part], self.pairs
         first_row = row[0]
         count, tiers = int(row[-1] - first_row) + 1, len(self.errors)
@@ -77,22 +76,22 @@ class FieldOdds:
             spans.offset0_m, spans.offset1_m, spans.length_m, pair, row,
             np.column_stack([pairs.hold_m, pairs.reach_m]), count,
         )  # fmt: skip
-        by_row["whole"][:, mine] = length
-        by_row["holds"][:, mine], by_row["within"][:, mine] = within[:, :tiers].T, within[:, tiers:].T
-        by_row["run"][:, mine] = longest_run(
+        rows.whole_m[mine] = length
+        rows.holds_m[:, mine], rows.within_m[:, mine] = within[:, :tiers].T, within[:, tiers:].T
+        rows.run_m[:, mine] = longest_run(
             spans.offset0_m, spans.offset1_m, spans.start_m, spans.end_m, pair, row, pairs.even_m, count
         ).T
         reduced = Reduced.of(spans, row, pair, self.scale, mean=self.mean_normal)
         group = reduced.groups
         expected = reduced.expected(self.odds, self.kind_of_pair[group.pair])
         for k in range(tiers):
-            by_row["expected"][k, mine] = np.bincount(group.owner, expected[:, k], count)
-            by_row["anywhere"][k, mine] = np.bincount(group.owner, expected[:, tiers + k], count)
+            rows.expected_m[k, mine] = np.bincount(group.owner, expected[:, k], count)
+            rows.anywhere_m[k, mine] = np.bincount(group.owner, expected[:, tiers + k], count)
         table = reduced.missed_by_shift(self.moved_odds, self.width_of_pair[group.pair])
-        row_share[:, :, mine] = table.shares_of_one(pairs, count)
+        rows.share[:, :, mine] = table.shares_of_one(pairs, count)
         some, several = table.several(count)
         for k in range(tiers):
-            row_share[k][:, first_row + some] = percentiles_of_draws(
+            rows.share[k][:, first_row + some] = percentiles_of_draws(
                 several.under(pairs, first_errors.result()[k], len(some)), length[some]
             )
         return ShiftTable.merged([table], [self.pass_of_row[first_row + group.owner]], mean=self.mean_normal)
@@ -115,11 +114,11 @@ class FieldOdds:
         """
         tiers = len(self.errors)
         if not tables:
-            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3)), self._losses(losing, _Drawn.of(tiers, 0))
+            return np.zeros((tiers, 3, passes)), np.zeros((tiers, 3)), self._losses(losing, Drawn.of(tiers, 0))
         table = ShiftTable.merged(tables, [one.groups.owner for one in tables], mean=self.mean_normal)
         length = table.lengths(passes)
         some, several = table.several(passes)
-        drawn = _Drawn.of(tiers, len(some))
+        drawn = Drawn.of(tiers, len(some))
 
         def judge_block(block: int) -> None:
             draws, standard = slice(block * BLOCK, (block + 1) * BLOCK), self.draws_of_block(block)
@@ -141,7 +140,7 @@ class FieldOdds:
         field_share = percentiles_of_draws(drawn.field, np.full(tiers, length.sum())).T
         return pass_share, field_share, self._losses(losing, drawn)
 
-    def _losses(self, losing: LossTable | None, drawn: "_Drawn") -> list[FieldLoss | None]:
+    def _losses(self, losing: LossTable | None, drawn: Drawn) -> list[FieldLoss | None]:
         """Losses under every tier."""
         if losing is None:
             return [None] * len(drawn.loss)
@@ -154,38 +153,6 @@ class FieldOdds:
     def draws_of_block(self, block: int) -> StandardDraws:
         """One block of the draws, from which the joint errors of the passes are made."""
         return StandardDraws.seeded(self.errors, draws=BLOCK, seed=self.seed, block=block)
-
-
-@dataclass(frozen=True)
-class _Drawn:
-    """What joint draws have come to, filled block by block by several threads.
-
-    Attributes
-    ----------
-    field, waited : ndarray, shape (tiers, FIELD_DRAWS)
-        Missed length of the field [m]; as losses go by it, after waiting.
-    passes : ndarray of float32, shape (tiers, passes that several shifts move, PASS_DRAWS)
-        Missed length [m].
-    loss : ndarray, shape (tiers, LOSS_DRAWS)
-        Loss of the field (unit of the curve times metre of row).
-    """
-
-    field: np.ndarray
-    waited: np.ndarray
-    passes: np.ndarray
-    loss: np.ndarray
-
-    @classmethod
-    def of(cls, tiers: int, some: int) -> "_Drawn":
-        """Nothing missed and nothing lost yet."""
-        field, waited = np.zeros((2, tiers, FIELD_DRAWS))
-        return cls(field, waited, np.zeros((tiers, some, PASS_DRAWS), np.float32), np.zeros((tiers, LOSS_DRAWS)))
-
-    def lose(self, k: int, draws: slice, missed_m: np.ndarray, losing: LossTable, pairs: Pairs, errors: JointErrors) -> None:
-        """Put what is lost under one tier in some draws in its place, and what is missed beside it."""
-        self.waited[k, draws] = missed_m
-        if draws.stop <= LOSS_DRAWS:
-            self.loss[k, draws] = losing.under(pairs, errors)
 
 
 def _odds_by_offset(pairs: Pairs, scale: Scale, spacing_m: float) -> tuple[np.ndarray, np.ndarray]:

@@ -7,6 +7,7 @@ import numpy as np
 
 from pipeline.core.field_loss import FieldLoss
 from pipeline.core.field_odds import FieldOdds
+from pipeline.core.filled import RowFigures
 from pipeline.core.kernels import THREADS
 from pipeline.core.lengths import length_within
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, Spans
@@ -100,23 +101,22 @@ def judge(
     field = FieldOdds.of(
         spans, places, errors, pass_of_row=pass_of_row, spacing_m=spacing_m, seed=seed, waited=waits
     )
-    by_row = {name: np.zeros((len(errors), rows)) for name in ("whole", "holds", "within", "run", "expected", "anywhere")}
-    row_share = np.zeros((len(errors), 3, rows))
+    by_row = RowFigures.of(len(errors), rows)
     # Parts of the field stand alone and nearly all of their time is compiled. They look at the first draws only at
     # their end.
     with ThreadPoolExecutor(THREADS) as pool:
         first = pool.submit(lambda: field.draws_of_block(0).errors(field.errors))
         parts = _parts_by_row(field.places.row)
-        tables = list(pool.map(lambda part: field.judge_rows(part, first, by_row, row_share), parts))
+        tables = list(pool.map(lambda part: field.judge_rows(part, first, by_row), parts))
         pass_share, field_share, losses = field.judge_passes(
             tables, first_errors=first.result(), passes=passes, pool=pool,
             losing=field.loss_table(response, spacing_m) if response else None,
         )  # fmt: skip
-    whole, holds, within = by_row["whole"], by_row["holds"], by_row["within"]
+    whole, holds, within = by_row.whole_m, by_row.holds_m, by_row.within_m
     judged = {
         name: Judgement(
-            holds[k], within[k] - holds[k], whole[k] - within[k], by_row["expected"][k], by_row["anywhere"][k],
-            by_row["run"][k], row_share[k], pass_share[k], field_share[k], losses[k],
+            holds[k], within[k] - holds[k], whole - within[k], by_row.expected_m[k], by_row.anywhere_m[k], by_row.run_m[k],
+            by_row.share[k], pass_share[k], field_share[k], losses[k],
         )
         for k, name in enumerate(errors)
     }  # fmt: skip
@@ -126,7 +126,7 @@ def judge(
     pairs, row, on = field.pairs, field.places.row, field.spans.kind == ON_STRIP
     held = _held_anywhere(field.spans.take(on), row[on], pairs.of_place[on], pairs, spacing_m=spacing_m, rows=rows)
     # Strips wider than their spacing overlap.
-    off_all = np.maximum(whole[0] - held, 0.0)
+    off_all = np.maximum(whole - held, 0.0)
     return judged | {name: _without_error(judged[name], off_all, pass_of_row=pass_of_row, passes=passes) for name in sure}
 
 
