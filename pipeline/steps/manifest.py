@@ -29,12 +29,9 @@ def run(*, intake: Path, config: Path, tiers: Path, pages: Path, results: Path, 
         The manifest.
     """
     taken, judging = read_json(intake), Settings.read(tiers)
-    for left in list(results.rglob(".unfinished-*")):  # by a job that was killed
-        remove(left)
     fields = {name for names in taken["batches"].values() for name in names}
-    prune(intake.parent, fields)
-    _tend_pages(results / "report", {f"{name}.html" for name in read_json(pages)["pages"]})
-    _tend_fields(results, fields)
+    clear(results, work=intake.parent, fields=fields, pages=set(read_json(pages)["pages"]))
+    check_rasters(results, fields)
     drift = [name for name in judging.compare if judging.tiers[name].spread(None).drift_rules]
     notes = taken["notes"] + [
         f"tier {name}, at the base: the drift within the pass-to-pass figure alone would exceed the repeatable "
@@ -47,22 +44,41 @@ def run(*, intake: Path, config: Path, tiers: Path, pages: Path, results: Path, 
     }))  # fmt: skip
 
 
-def _tend_pages(home: Path, wanted: set[str]) -> None:
-    """Take away pages of farms that are none any more."""
+def clear(results: Path, *, work: Path, fields: set[str], pages: set[str]) -> None:
+    """Take away what killed jobs, and fields and pages of farms that are gone, have left.
+
+    Parameters
+    ----------
+    results, work : Path
+    fields : set of str
+        Folders of the fields that there are.
+    pages : set of str
+        Pages beside the report, without their ending.
+    """
+    for left in list(results.rglob(".unfinished-*")):
+        remove(left)
+    prune(work, fields)
+    home, wanted = results / "report", {f"{name}.html" for name in pages}
     for file in sorted(home.iterdir()) if home.exists() else ():
         if file.name not in wanted:
             remove(file)
-    if home.exists() and not wanted:
+    if home.exists() and not pages:
         remove(home)
-
-
-def _tend_fields(results: Path, wanted: set[str]) -> None:
-    """Take away what fields that are gone have left; refuse to sign for a raster that is not there."""
     home = homes_of_fields(results)
     for folder in sorted(home.iterdir()) if home.exists() else ():
-        if normalize("NFC", folder.name) not in wanted:  # some disks take letters with marks apart
+        if normalize("NFC", folder.name) not in fields:  # some disks take letters with marks apart
             shutil.rmtree(folder)
-    lost = [raster for name in sorted(wanted) if not (raster := raster_of(results, name)).exists()]
+
+
+def check_rasters(results: Path, fields: set[str]) -> None:
+    """Refuse to sign for a raster that is not there.
+
+    Raises
+    ------
+    CheckError
+        With the first of them.
+    """
+    lost = [raster for name in sorted(fields) if not (raster := raster_of(results, name)).exists()]
     if lost:
         raise CheckError(f"{lost[0]} went missing while the workflow ran; run it again")
 
