@@ -146,13 +146,10 @@ def balance(layer: Layer, role: str) -> dict:
     }  # fmt: skip
     if layer.read != kept + rejected:
         raise CheckError(f"{role}: {layer.read} features read, {kept} kept and {rejected} rejected do not add up")
-    if role in ("strips", "rows"):
-        kept_m = float(lengths_m(layer.kept.geometry.values, layer.kept.crs).sum())
-        account |= {"kept_m": round(kept_m, 3)}
     if layer.read_m is not None:
-        read_m = float(layer.read_m.sum())
+        read_m, kept_m = float(layer.read_m.sum()), float(lengths_m(layer.kept.geometry.values, layer.kept.crs).sum())
         rejected_m = float(layer.read_m[layer.read_m.index.astype(str).isin(layer.rejects[c.FEATURE])].sum())
-        account |= {"read_m": round(read_m, 3), "rejected_m": round(rejected_m, 3)}
+        account |= {"kept_m": round(kept_m, 3), "read_m": round(read_m, 3), "rejected_m": round(rejected_m, 3)}
         if abs(read_m - kept_m - rejected_m) > SAME_LENGTH * read_m + 0.001:
             said = f"{read_m:.3f} m read, {kept_m:.3f} m kept and {rejected_m:.3f} m rejected"
             raise CheckError(f"{role}: {said} do not add up")
