@@ -127,8 +127,9 @@ def bands(
 ) -> dict[str, gpd.GeoDataFrame]:
     """Hold bands (strips narrowed by R) and reach bands (widened by R), one a tier and strip pass.
 
-    ASSUME: R of a stretch of strip is that of the planter pass that plants most of it, or of the field's widest pair
-    where nothing is planted on it; the classes of the rows use each pair's own R.
+    ASSUME: R of a stretch of strip is that with the planter pass that plants most of it, or with the one of the largest
+    error where nothing is planted on it, and 0 in a field that nothing is planted in; the classes of the rows use each
+    pair's own R.
     """
     thin = CentreLines.of(thinned(lines.geometry.values))
     strip = field.strip_of_line
@@ -136,7 +137,7 @@ def bands(
     half_width = field.half_width_m(judging.row_margin_m)[strip]
     spacing = field.strips[c.ROW_SPACING_M].to_numpy(float)[strip]
     planter = _planter_of_line(field)
-    bound = {tier: Z95 * _sd(error, field.strip_stretch, planter) for tier, error in errors.items()}
+    bound = {tier: Z95 * _sd_m(error, field.strip_stretch, planter) for tier, error in errors.items()}
     # Bands wider than the rows' spacing meet anyway; of the others the widest tell where some of a pass do.
     widest = np.max([np.where(2 * (half_width + r) > spacing, half_width, half_width + r) for r in bound.values()], axis=0)
     close = meeting(thin, widest, strip_pass, len(field.strip_passes))
@@ -185,11 +186,19 @@ def _planter_of_line(field: FieldData) -> np.ndarray:
     return out
 
 
-def _sd(error, strip_pass: np.ndarray, planter_pass: np.ndarray) -> np.ndarray:
-    if len(error.spring.variance()) == 0:
-        return np.zeros(len(strip_pass))
-    widest = int(np.argmax(error.spring.variance()))
-    return error.sd(strip_pass, np.where(planter_pass < 0, widest, planter_pass))
+def _sd_m(error: ReturnError, strip: np.ndarray, planter: np.ndarray) -> np.ndarray:
+    """Standard deviation of an offset on each strip line [m]; none where the field has no planter pass.
+
+    Parameters
+    ----------
+    error : ReturnError
+    strip, planter : ndarray of int, shape (lines,)
+        Stretch of the line, and of the planter pass that plants on it; -1 for the one with the largest error.
+    """
+    variance = error.spring.variance()
+    if len(variance) == 0:
+        return np.zeros(len(strip))
+    return error.sd(strip, np.where(planter < 0, np.argmax(variance), planter))
 
 
 if __name__ == "__main__":
