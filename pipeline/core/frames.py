@@ -8,16 +8,16 @@ step of it a transformation that EPSG publishes (`FRAMES`).
 from functools import lru_cache
 
 import numpy as np
-from pyproj import Geod, Transformer
+from pyproj import Transformer
 from pyproj.enums import TransformDirection
 
 from pipeline.core.frame_names import FRAMES, why_no_frame
+from pipeline.core.local import GRS80
 from pipeline.errors import InputError
 
 # The frame in which a place of each region stays where it is, by which coordinates go from one epoch to another.
 # ETRF2014 for Europe: it differs from ITRF2014 by the motion of the plate and nothing else.
 _STILL = {"North America": "NAD83(2011)", "Europe": "ETRF2014", "Australia": "GDA2020"}
-_GRS80 = Geod(ellps="GRS80")
 
 Place = tuple[float, float, float]
 
@@ -51,7 +51,7 @@ def frame_shift(
     for name, _ in (autumn, spring):
         _check_plate(name, longitude, latitude)
     there = _moved(longitude, latitude, autumn, spring)
-    azimuth, _, distance = _GRS80.inv(longitude, latitude, there[1], there[0])
+    azimuth, _, distance = GRS80.inv(longitude, latitude, there[1], there[0])
     return float(distance * np.sin(np.radians(azimuth))), float(distance * np.cos(np.radians(azimuth)))
 
 

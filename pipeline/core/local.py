@@ -4,13 +4,15 @@ from functools import lru_cache
 
 import numpy as np
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS, Geod, Transformer
 
 from pipeline.errors import InputError
 
 # Coordinates transformed at once: what PROJ's copies of them take stays in the processor's cache.
 _AT_ONCE = 50_000
 EARTH_RADIUS_M = 6_371_000.0
+#: The ellipsoid of the plane and of the frames of today, for distances over ground.
+GRS80 = Geod(ellps="GRS80")
 
 
 def local_crs(longitude: float, latitude: float) -> CRS:

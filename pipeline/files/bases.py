@@ -5,10 +5,9 @@ from dataclasses import replace
 import geopandas as gpd
 import numpy as np
 import shapely
-from pyproj import Geod
 
 from pipeline import columns as c
-from pipeline.core.local import to_geographic
+from pipeline.core.local import GRS80, to_geographic
 from pipeline.errors import InputError, did_you_mean
 from pipeline.files.layers import POINTS, Layer, read_layer
 from pipeline.files.texts import shown, text_of
@@ -52,7 +51,7 @@ def with_baselines(fields: gpd.GeoDataFrame, bases: gpd.GeoDataFrame | None) -> 
     if bases is None or len(bases) == 0:
         return fields.assign(**{c.BASELINE_M: np.nan, c.BASE_SURVEYED: True})
     here, posts = (_places(layer) for layer in (fields, bases))
-    distance = np.array([Geod(ellps="GRS80").inv(*np.broadcast_arrays(x, y, *posts.T))[2] for x, y in here])
+    distance = np.array([GRS80.inv(*np.broadcast_arrays(x, y, *posts.T))[2] for x, y in here])
     own = named[c.BASE_ID].to_numpy(object)[:, None]
     base = np.where((own == "") | (own == bases[c.BASE_ID].to_numpy(object)), distance, np.inf).argmin(axis=1)
     return fields.assign(**{

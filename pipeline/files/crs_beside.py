@@ -6,18 +6,17 @@ import warnings
 import geopandas as gpd
 import numpy as np
 import shapely
-from pyproj import CRS, Geod
+from pyproj import CRS
 from pyproj.aoi import AreaOfInterest
 from pyproj.transformer import TransformerGroup
 
-from pipeline.core.local import to_geographic
+from pipeline.core.local import GRS80, to_geographic
 from pipeline.errors import InputError
 from pipeline.files.blocks import blocks
 from pipeline.files.crs_checks import named_crs
 
 # Frames of today lie within this of one another, and `frame` and `epoch` deal with it; old datums do not [m].
 SAME_DATUM_M = 4.0
-_GEOD = Geod(ellps="GRS80")
 
 
 def check_beside(frame: gpd.GeoDataFrame, fields: gpd.GeoDataFrame, place: str) -> None:
@@ -70,7 +69,7 @@ def _apart_m(one: tuple, other: tuple) -> float:
     (lon_a, lon_b), (lat_a, lat_b) = ends
     if max(abs(lat_a), abs(lat_b)) > 90:
         return math.inf
-    return float(_GEOD.inv(lon_a, lat_a, lon_b, lat_b)[2])
+    return float(GRS80.inv(lon_a, lat_a, lon_b, lat_b)[2])
 
 
 def _distance(metres: float) -> str:
@@ -102,4 +101,4 @@ def _moved_m(mine: CRS, theirs: CRS, lon: float, lat: float) -> float:
         warnings.simplefilter("ignore", UserWarning)  # that a finer grid exists; here metres are enough
         known = TransformerGroup(mine, theirs, always_xy=True, area_of_interest=spot).transformers
     there = known[0].transform(lon, lat) if known else (lon, lat)
-    return float(_GEOD.inv(lon, lat, *there)[2]) if np.isfinite(there).all() else math.inf
+    return float(GRS80.inv(lon, lat, *there)[2]) if np.isfinite(there).all() else math.inf
