@@ -10,12 +10,13 @@ import pyarrow.parquet
 import pytest
 import shapely
 from helpers import INCH, SPACING_M
-from test_starts_and_zones import MORNING, catalogue
+from test_starts_and_zones import MORNING, catalogue, times
 from workflow import CRS, LENGTH_M, ORIGIN, ROWS, boundaries, config, passes_of, take_in, write_coop
 
 from pipeline.core.show import length_text
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_extra import SheetExtra
+from pipeline.files.store import read_json
 from pipeline.steps import bands, odds, offsets, passes, sheets
 
 
@@ -91,6 +92,15 @@ def test_the_sheet_says_what_was_laid_before_a_tier_had_converged(tmp_path, monk
     length = length_text(3 * ROWS * LENGTH_M, units="metric")
     parts = f"{length} of row laid, {length} of row on strips made" if strips_too else f"{length} of row laid"
     assert early == [[f"{parts} before Invented had converged."], []]
+
+
+def test_a_field_without_planted_rows_has_no_sheet(tmp_path, monkeypatch):
+    shown, _ = drawn(settings_with(tmp_path, rows=times(passes_of(1), [0, 60, 120, 180])), tmp_path, monkeypatch)
+    (one,) = shown
+    assert one.field_id == "F0"
+    # Whole numbers stay whole: beside a field without rows they might be joined as parts.
+    assert one.table["row_count"].tolist() == [4 * ROWS] * 2 and one.table["row_count"].dtype == np.int64
+    assert read_json(tmp_path / "work/sheets.json") == {"sheets": ["F0"]}
 
 
 SHIFT = "Shift to give the planter's lines: 6.0\xa0in towards 0 deg (N)"

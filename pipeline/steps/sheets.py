@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
-from pipeline.core.figures import summed, without_empty_shares
+from pipeline.core.figures import of_fields, without_empty_shares
 from pipeline.core.show import length_text, shift_text
 from pipeline.files.field_files import sheets_of
 from pipeline.files.kept import Kept, hash_of
@@ -30,7 +30,7 @@ def run(
     *, passes: Path, bands: Path, odds: Path, tiers: Path, report: Path, results: Path, out: Path | None,
     only: str | None = None, kept: Kept | None = None,
 ) -> None:  # fmt: skip
-    """Draw the sheets of a batch, or of one field of it.
+    """Draw the sheets of a batch, or of one field of it; a field without planted rows has none.
 
     Parameters
     ----------
@@ -49,8 +49,9 @@ def run(
     """
     judging, said = Settings.read(tiers), read_json(report)
     rows, facts, shift = (read_frame(odds / f"{name}.parquet") for name in ("rows", "fields", "shift"))
-    figures = summed(rows.assign(**{c.ROW_COUNT: 1}), [c.FIELD_ID, c.TIER]).merge(facts, on=[c.FIELD_ID, c.TIER])
-    figures = without_empty_shares(figures)
+    # A field without planted rows gets no sheet: there is nothing on it to hand over.
+    planted = facts[facts[c.FIELD_ID].isin(rows[c.FIELD_ID])]
+    figures = without_empty_shares(of_fields(planted, rows.assign(**{c.ROW_COUNT: 1})))
     drawn, asked = [], only is not None or said["sheets"] != "none"
     layers = {kind: read_geo(bands / f"{kind}.parquet") for kind in LAYERS if asked}
     for folder in counted(fields_of(passes, only=only), "sheets", "fields", log=LOG):
