@@ -5,6 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.files.code import modules_of
+
 PIPELINE = Path(__file__).resolve().parent.parent / "pipeline"
 FORBIDDEN = {
     "core": ("pipeline.files", "pipeline.commands", "pipeline.steps"),
@@ -47,3 +49,13 @@ def test_the_reader_of_imports_sees_relative_and_nested_ones(tmp_path, monkeypat
     file = tmp_path / "core" / "one.py"
     file.write_text("def f():\n    from ..steps import odds\n    import pipeline.files.store\n")
     assert {"pipeline.steps.odds", "pipeline.files.store"} <= imported(file)
+
+
+def test_every_template_is_code_of_the_step_that_reads_it():
+    # An edit of a page reruns what writes it, and nothing else: `model.js` is no part of what changed.
+    read = {
+        step: {Path(file).name for file in modules_of(PIPELINE.parent, f"pipeline.steps.{step}") if "/pages/" in file}
+        for step in ("report", "changes", "odds")
+    }
+    assert {file.name for file in (PIPELINE / "files/pages").iterdir()} == read["report"] | read["changes"]
+    assert read["changes"] == {"changes.html", "changes.css"} and not read["odds"] and not read["report"] & read["changes"]

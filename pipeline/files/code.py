@@ -4,8 +4,11 @@ import ast
 from functools import cache
 from pathlib import Path
 
-# Folders whose files a module reads as its own.
-_BESIDE = {"pipeline.files.report_page": {"pipeline/files/pages"}}
+# Files in `pages` that a module reads as its own.
+_PAGES = {
+    "pipeline.files.report_page": ("page.html", "page.css", "model.js", "map.js", "page.js"),
+    "pipeline.files.change_page": ("changes.html", "changes.css"),
+}
 
 
 def modules_of(project: Path, module: str) -> list[str]:
@@ -19,7 +22,6 @@ def modules_of(project: Path, module: str) -> list[str]:
         For example ``pipeline.steps.odds``.
     """
     found: set[str] = set()
-    beside: set[str] = set()
     todo = [module]
     while todo:
         name = todo.pop()
@@ -27,10 +29,9 @@ def modules_of(project: Path, module: str) -> list[str]:
         if name in found or not path.is_file():
             continue
         found.add(name)
-        beside |= _BESIDE.get(name, set())
         todo.extend(_imported(path))
     files = [project / (name.replace(".", "/") + ".py") for name in found]
-    files += [file for folder in beside for file in (project / folder).iterdir() if file.is_file()]
+    files += [project / "pipeline/files/pages" / file for name in found for file in _PAGES.get(name, ())]
     return sorted(file.as_posix() for file in files)
 
 

@@ -2,9 +2,7 @@
 
 import json
 from dataclasses import dataclass, replace
-from pathlib import Path
 
-import jinja2
 import pandas as pd
 from markupsafe import Markup
 
@@ -16,9 +14,9 @@ from pipeline.files.field_files import RASTER, SHEETS
 from pipeline.files.page_code import address_of, csp_hash, field_anchor
 from pipeline.files.report_words import attention, facts_text, farm_answer, remarks
 from pipeline.files.row_classes import BLUE, DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_COLOUR, RowClass
+from pipeline.files.templates import WRITER, page_text
 from pipeline.files.texts import safe_text
 
-HOME = Path(__file__).with_name("pages")
 #: Farms that are answered for on the first screen; the others are folded.
 MOST_FARMS = 6
 DOWNLOADS = (
@@ -30,10 +28,6 @@ DOWNLOADS = (
     ("datapackage.json", "what the columns of the tables mean"),
     ("rowreturn.gpkg", "map layers for a GIS"), ("shifted_lines.gpkg", "the planter's lines, shifted"),
     ("manifest.json", "what all of it was made from"), ("../changes.html", "what changed since the last run"),
-)  # fmt: skip
-_WRITER = jinja2.Environment(
-    autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=jinja2.StrictUndefined,
-    loader=jinja2.FileSystemLoader(HOME),
 )  # fmt: skip
 
 
@@ -110,7 +104,7 @@ class Report:
             "classes": [_look(one) for one in ROW_CLASSES], "strip": STRIP_COLOUR, "dig": DIG_COLOUR, "edges": SHARE_EDGES,
             "fields": [self._field(one, farm_names, home, bool(packed), there.get(one["folder"], "")) for one in fields],
         }  # fmt: skip
-        return _WRITER.get_template("page.html").render(
+        return WRITER.get_template("page.html").render(
             title=plain_text(self.title), part=f"{plain_text(part)}: " if part else "", up=up, style=Markup(style),
             script=Markup(script), style_hash=csp_hash(style), script_hash=csp_hash(script), most_farms=MOST_FARMS,
             answers=[
@@ -151,7 +145,7 @@ class Report:
 def page_style() -> str:
     """Styles of a page, with our blue and the shades of shares as variables."""
     shades = " ".join(f"--share-{k}: {colour};" for k, (_, colour) in enumerate(SHARE_SHADES))
-    return f":root {{ --blue: {BLUE}; {shades} }}\n{(HOME / 'page.css').read_text(encoding='utf-8')}"
+    return f":root {{ --blue: {BLUE}; {shades} }}\n{page_text('page.css')}"
 
 
 def _look(one: RowClass) -> dict:
@@ -160,8 +154,7 @@ def _look(one: RowClass) -> dict:
 
 def page_script() -> str:
     """Script of a page: the parts one after the other, in one strict scope."""
-    parts = [(HOME / f"{name}.js").read_text(encoding="utf-8") for name in ("model", "map", "page")]
-    return "\n".join(parts)
+    return "\n".join(page_text(f"{name}.js") for name in ("model", "map", "page"))
 
 
 def by_farm(fields: list[dict]) -> dict[str, list[dict]]:
