@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import geopandas as gpd
+import pytest
 import shapely
 from helpers import INCH
 from workflow import boundaries, config, layer_of, pass_lines, take_in, write_coop
@@ -19,6 +20,12 @@ COSTS = {
     "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "yuma_2007"},
     "tiers": {"sbas": {"fee": "0 USD"}, "rtk_base": {"fee": "1200 USD"}},
 }  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def coop(tmp_path_factory) -> Path:
+    """Such a report."""
+    return write_invented(tmp_path_factory.mktemp("coop"))
 
 
 def write_invented(folder: Path) -> Path:

@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from test_starts_and_zones import catalogue, times
+from starts import catalogue, times
 from workflow import CRS, area, boundaries, config, passes_of, run_steps, take_in, write_coop
 
 from pipeline.errors import InputError

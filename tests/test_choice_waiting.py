@@ -6,8 +6,7 @@ import pytest
 from helpers import INCH, SPACING_M, Z
 from scipy.integrate import quad, simpson
 from scipy.stats import norm
-from test_starts_and_zones import CONVERGES_S, HALF_WIDTH_M, PASS_S, REPEATABLE_M, START_M, catalogue, times
-from test_tiering import side
+from starts import HALF_WIDTH_M, PASS_S, catalogue, sd_after, side, times
 from workflow import LENGTH_M, ROWS, config, passes_of, run_steps, write_coop
 
 from pipeline.core.draws import FIELD_DRAWS
@@ -48,12 +47,6 @@ def test_nobody_waits_where_nobody_pays_for_it(paid, tmp_path):
     waited, _ = run(tmp_path / "waited", waited="100 %")
     assert losses.equals(at_once)
     assert losses["loss_m2"] > 2 * waited["loss_m2"]
-
-
-def sd_after(seconds: float) -> float:
-    """R(t) written out: R falls after a start; only the planter's visit, half the variance, has one."""
-    r = REPEATABLE_M + (START_M - REPEATABLE_M) * np.exp(-3 * seconds / CONVERGES_S)
-    return np.sqrt(0.5 * r**2 + 0.5 * REPEATABLE_M**2) / Z
 
 
 def lost(sd_m: float) -> float:

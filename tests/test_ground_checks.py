@@ -15,6 +15,7 @@ from workflow import (
     ORIGIN,
     ROWS,
     config,
+    first_field,
     layer_of,
     one_tier,
     pass_lines,
@@ -62,10 +63,6 @@ def settings_with(folder, checks, *, rows=None, tier=None, **judging) -> dict:
     return settings
 
 
-def of_field(tables):
-    return tables["fields"][tables["fields"].field_id == "F0"].iloc[0]
-
-
 def miss(mean, sd):
     """Odds of leaving the strip, by SciPy's normal distribution."""
     return norm.sf(HALF_WIDTH_M, mean, sd) + norm.cdf(-HALF_WIDTH_M, mean, sd)
@@ -78,7 +75,7 @@ def test_one_signed_check_is_the_mean_weighted_by_precision(tmp_path):
     tables = run_steps(settings_with(tmp_path, checks), tmp_path)
     prior, tape = (REPEATABLE_M / Z) ** 2, (1 * INCH / Z) ** 2
     mean, sd = 6 * INCH * prior / (prior + tape), np.sqrt(prior * tape / (prior + tape))
-    found = of_field(tables)
+    found = first_field(tables)
     assert found.check_count == 1
     assert found.shift_north_m == pytest.approx(mean, rel=PLANE)
     assert found.shift_north_sd_m == pytest.approx(sd, rel=0.03)  # a part of the other axis' 0.16 m
@@ -100,14 +97,14 @@ def test_one_signed_check_is_the_mean_weighted_by_precision(tmp_path):
 def test_a_check_in_a_pass_driven_west_is_measured_to_the_other_side(tmp_path):
     # Pass 1 goes west, and so does its strip: left of its travel is south.
     checks = dug([(40.0, middle(1) + SPACING_M / 2)], offset=[3 * INCH], tape_error=[0.5 * INCH])
-    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    found = first_field(run_steps(settings_with(tmp_path, checks), tmp_path))
     prior, tape = (REPEATABLE_M / Z) ** 2, (0.5 * INCH / Z) ** 2
     assert found.shift_north_m == pytest.approx(-3 * INCH * prior / (prior + tape), rel=PLANE)
 
 
 def test_an_unsigned_check_leaves_both_sides(tmp_path):
     checks = dug([(40.0, middle(0) + SPACING_M / 2)], distance=["6 in"], tape_error=["1 in"])
-    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    found = first_field(run_steps(settings_with(tmp_path, checks), tmp_path))
     prior, tape = (REPEATABLE_M / Z) ** 2, (1 * INCH / Z) ** 2
     mean, sd = 6 * INCH * prior / (prior + tape), np.sqrt(prior * tape / (prior + tape))
     # Half of the weight on each side: what misses is the same on both, and the mean shift is nothing.
@@ -120,7 +117,7 @@ def test_rows_expected_missed_are_counted_anew(tmp_path):
     # Measured 6 in with a tape of 1 in: the odds of each row are all but one, after 0.51 before.
     checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
     tables = run_steps(settings_with(tmp_path, checks, row_miss_share=0.8), tmp_path)
-    found = of_field(tables)
+    found = first_field(tables)
     assert (found.row_count_expected_missed, found.checked_row_count_expected_missed) == (0, 4 * ROWS)
     assert tables["rows"].groupby("field_id").checked_row_count_expected_missed.sum()["F0"] == 4 * ROWS
     assert tables["passes"].set_index("field_id").checked_row_count_expected_missed["F0"].tolist() == [ROWS] * 4
@@ -132,7 +129,7 @@ def test_rows_expected_missed_are_counted_anew(tmp_path):
 
 def test_the_headline_has_the_share_before_and_after_the_checks(tmp_path):
     checks = dug([(40.0, middle(0) + SPACING_M / 2)], offset=[6 * INCH], tape_error=[1 * INCH])
-    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    found = first_field(run_steps(settings_with(tmp_path, checks), tmp_path))
     said = headline(tmp_path / "results")
     before = round(100 * found.expected_miss_share)
     assert 0.995 < found.checked_expected_miss_share < 1.0
@@ -144,7 +141,7 @@ def test_the_headline_has_the_share_before_and_after_the_checks(tmp_path):
 def test_without_checks_nothing_is_said_after_them(tmp_path):
     tables = run_steps(settings_with(tmp_path, None), tmp_path)
     assert "ground check" not in headline(tmp_path / "results")
-    found = of_field(tables)
+    found = first_field(tables)
     assert found.check_count == 0
     for table in ("fields", "rows", "passes"):
         columns = [name for name in tables[table] if name.startswith("checked_")]
@@ -274,7 +271,7 @@ GUESS_ROW = (40.0, (ROWS - 0.5) * SPACING_M + 0.1)
 def test_a_check_that_names_its_pass_is_matched_to_it(tmp_path, caplog, pass_id, sign):
     # Pass 0 goes east and pass 1 west: left of travel is north on the one, south on the other.
     checks = dug([GUESS_ROW], offset=[3 * INCH], tape_error=[0.5 * INCH], pass_id=[pass_id])
-    found = of_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    found = first_field(run_steps(settings_with(tmp_path, checks), tmp_path))
     prior, tape = (REPEATABLE_M / Z) ** 2, (0.5 * INCH / Z) ** 2
     assert found.shift_north_m == pytest.approx(sign * 3 * INCH * prior / (prior + tape), rel=PLANE)
     assert "guess" not in caplog.text

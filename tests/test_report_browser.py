@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from browser import AXE, Visit, browser
 from helpers import INCH, Z
-from pages import NAMES, join, write_invented, write_report
+from pages import NAMES, coop, join, write_report
 from seasons import Figures
 from small_fields import SHAPES
 from small_runs import write_small
@@ -26,7 +26,7 @@ from pipeline.files.texts import safe_text
 from pipeline.steps import report
 
 pytestmark = pytest.mark.xdist_group("browser")
-__all__ = ["browser"]
+__all__ = ["browser", "coop"]
 
 # Of the missed share, in percentage points: what the issue allows the page to differ from the pipeline.
 SHARE_POINTS, RANGE_POINTS = 0.2, 2.0
@@ -34,11 +34,6 @@ SHARE_POINTS, RANGE_POINTS = 0.2, 2.0
 CLASS_POINTS = 0.5
 LAPTOP_HIGH = 900
 JUDGED = ("holds", "doubt", "misses")
-
-
-@pytest.fixture(scope="module")
-def coop(tmp_path_factory) -> Path:
-    return write_invented(tmp_path_factory.mktemp("coop"))
 
 
 @pytest.fixture

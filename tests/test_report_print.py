@@ -3,14 +3,13 @@
 import io
 import re
 import unicodedata
-from pathlib import Path
 
 import pytest
 from browser import Visit, browser
-from pages import write_invented
+from pages import coop
 
 pytestmark = pytest.mark.xdist_group("browser")
-__all__ = ["browser"]
+__all__ = ["browser", "coop"]
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # [mm], ISO 216 and ANSI/ASME Y14.1
 MARGIN_MM, MM_PER_PX, MM_PER_POINT = 14.0, 25.4 / 96.0, 25.4 / 72.0
 TABLES = """[...document.querySelectorAll('table')].filter(t => t.offsetWidth).map(t => {
@@ -19,11 +18,6 @@ TABLES = """[...document.querySelectorAll('table')].filter(t => t.offsetWidth).m
   const [head] = shown(t.tHead.rows).map(cells);
   return { caption: t.caption.innerText, head, lines: shown(t.tBodies[0].rows).map(cells) };
 })"""
-
-
-@pytest.fixture(scope="module")
-def coop(tmp_path_factory) -> Path:
-    return write_invented(tmp_path_factory.mktemp("coop"))
 
 
 def letters(text: str) -> str:

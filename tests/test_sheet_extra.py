@@ -10,7 +10,7 @@ import pyarrow.parquet
 import pytest
 import shapely
 from helpers import INCH, SPACING_M
-from test_starts_and_zones import MORNING, catalogue, times
+from starts import MORNING, catalogue, times
 from workflow import CRS, LENGTH_M, ORIGIN, ROWS, boundaries, config, passes_of, take_in, write_coop
 
 from pipeline.core.show import length_text

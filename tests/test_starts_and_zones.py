@@ -9,28 +9,13 @@ import yaml
 from helpers import INCH, Z
 from scipy.integrate import quad
 from scipy.stats import norm
-from workflow import CRS, LENGTH_M, ORIGIN, ROWS, WIDTH_M, config, one_tier, passes_of, run_steps, take_in, write_coop
+from starts import HALF_WIDTH_M, MORNING, REPEATABLE_M, START_M, catalogue, sd_after, times
+from workflow import CRS, LENGTH_M, ORIGIN, ROWS, WIDTH_M, config, first_field, passes_of, run_steps, take_in, write_coop
 
 from pipeline.errors import ConfigError, InputError
 
-HALF_WIDTH_M = 4 * INCH
-REPEATABLE_M, START_M, CONVERGES_S = 3 * INCH, 1.0, 600.0
 # Lengths in the layer's projection are not quite true ones.
 PLANE = 5e-4
-MORNING = pd.Timestamp("2026-04-20T08:00:00Z")
-PASS_S = 60.0
-
-
-def catalogue(folder, **more) -> str:
-    """One invented tier: 3 in, 1 m at switch-on, ten minutes to converge."""
-    return one_tier(folder, **({"id": "slow", "pass_to_pass": "1 in", "repeatable": "3 in", "convergence": "10 min"} | more))
-
-
-def times(frame: gpd.GeoDataFrame, starts_s: list[float]) -> gpd.GeoDataFrame:
-    """Passes of a minute each, begun so many seconds after eight."""
-    begun = [MORNING + pd.Timedelta(seconds=s) for s in starts_s]
-    return frame.assign(T0=begun, T1=[time + pd.Timedelta(seconds=PASS_S) for time in begun])
-
 
 def one_field(folder, *, rows, judging=None, layers=None, inputs=None, tier=None, fields=1) -> dict[str, pd.DataFrame]:
     """Tables of one field, its rows planted right on the strips."""
@@ -45,19 +30,9 @@ def one_field(folder, *, rows, judging=None, layers=None, inputs=None, tier=None
     return run_steps(settings, folder)
 
 
-def field_line(tables) -> pd.Series:
-    return tables["fields"][tables["fields"].field_id == "F0"].iloc[0]
-
-
 def miss(sd_m):
     """Odds of leaving a strip on which the row is planted right, by SciPy's normal distribution."""
     return 2 * norm.sf(HALF_WIDTH_M / sd_m)
-
-
-def sd_after(seconds):
-    """R(t) written out: R falls after a start; only one of the two visits, half the variance, has one."""
-    r = REPEATABLE_M + (START_M - REPEATABLE_M) * np.exp(-3 * seconds / CONVERGES_S)
-    return np.sqrt(0.5 * r**2 + 0.5 * REPEATABLE_M**2) / Z
 
 
 def missed_after(first, last):
@@ -71,7 +46,7 @@ SETTLED_M = 4 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z)
 def test_passes_after_a_start_carry_what_is_left_of_it(tmp_path):
     # Four passes of a minute, one after the other: the start is the first of them.
     tables = one_field(tmp_path, rows=times(passes_of(1), [0, 60, 120, 180]))
-    found = field_line(tables)
+    found = first_field(tables)
     wanted = missed_after(0.0, 240.0) * 4
     assert found.expected_miss_m == pytest.approx(wanted, rel=2e-3)
     assert found.converging_miss_m == pytest.approx(wanted - SETTLED_M, rel=4e-3)
@@ -90,7 +65,7 @@ def test_passes_after_a_start_carry_what_is_left_of_it(tmp_path):
 def test_a_longer_break_is_a_new_start(tmp_path, gap, starts):
     # An hour between the second and the third pass.
     rows = times(passes_of(1), [0, 60, 3720, 3780])
-    found = field_line(one_field(tmp_path, rows=rows, judging={"convergence": {"gap": gap}}))
+    found = first_field(one_field(tmp_path, rows=rows, judging={"convergence": {"gap": gap}}))
     later = missed_after(0.0, 120.0) if starts == 2 else missed_after(3720.0, 3840.0)
     assert found.expected_miss_m == pytest.approx(2 * missed_after(0.0, 120.0) + 2 * later, rel=2e-3)
 
@@ -113,7 +88,7 @@ def test_what_waiting_avoids(tmp_path):
         assert waiting[minutes] == pytest.approx(avoided, rel=4e-3)
     assert waiting[0] == 0.0
     assert waiting.is_monotonic_increasing
-    assert waiting[60] == pytest.approx(field_line(tables).converging_miss_m, rel=1e-6)
+    assert waiting[60] == pytest.approx(first_field(tables).converging_miss_m, rel=1e-6)
 
 
 def test_without_times_starts_are_planned(tmp_path):
@@ -121,7 +96,7 @@ def test_without_times_starts_are_planned(tmp_path):
         "convergence": {"starts_per_day": 4, "working_day": "10 h"},
         "field_capacity": {"autumn": "8 ha/h", "spring": "10 ha/h"},
     }
-    found = field_line(one_field(tmp_path, rows=passes_of(1), judging=judging))
+    found = first_field(one_field(tmp_path, rows=passes_of(1), judging=judging))
     assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
     assert found.converging_miss_m == 0.0
     # By hand: starts of the field = 4 a day x its hours / 10; each costs the rise of the odds over the time since the
@@ -150,7 +125,7 @@ def test_where_nothing_converges_nothing_changes(tmp_path, judging):
 def test_starts_that_are_not_to_count_are_not_planned_either(tmp_path):
     judging = {"convergence": {"count": "none", "starts_per_day": 4}}
     tables = one_field(tmp_path, rows=passes_of(1), judging=judging)
-    assert field_line(tables).planned_start_miss_m == 0.0
+    assert first_field(tables).planned_start_miss_m == 0.0
     assert not tables["waiting"].avoided_miss_m.any()
 
 
@@ -182,7 +157,7 @@ def test_parts_of_one_pass_share_its_time(tmp_path):
     rows = times(passes_of(1), [0, 60, 120, 180])
     (a, b) = rows.geometry[0].coords
     rows.loc[0, "geometry"] = shapely.MultiLineString([[a, (a[0] + 60, a[1])], [(a[0] + 60, a[1]), b]])
-    found = field_line(one_field(tmp_path, rows=rows))
+    found = first_field(one_field(tmp_path, rows=rows))
     assert found.expected_miss_m == pytest.approx(4 * missed_after(0.0, 240.0), rel=2e-3)
 
 
@@ -195,7 +170,7 @@ def half_zone(**columns) -> gpd.GeoDataFrame:
 
 def test_a_zone_multiplies_the_error_of_rows_and_strips_in_it(tmp_path):
     tables = one_field(tmp_path, rows=passes_of(1), layers={"zones": half_zone(tier="slow", factor=3.0)})
-    found, half = field_line(tables), 2 * ROWS * LENGTH_M
+    found, half = first_field(tables), 2 * ROWS * LENGTH_M
     outside, inside = half * miss(REPEATABLE_M / Z), half * miss(3 * REPEATABLE_M / Z)
     assert found.expected_miss_m == pytest.approx(outside + inside, rel=1e-3)
     assert found.zone_m == pytest.approx(half, rel=PLANE)
@@ -206,7 +181,7 @@ def test_a_zone_multiplies_the_error_of_rows_and_strips_in_it(tmp_path):
 
 def test_where_a_tier_is_unavailable_it_is_as_at_switch_on(tmp_path):
     layers = {"zones": half_zone(tier="*", unavailable=True)}
-    found, half = field_line(one_field(tmp_path, rows=passes_of(1), layers=layers)), 2 * ROWS * LENGTH_M
+    found, half = first_field(one_field(tmp_path, rows=passes_of(1), layers=layers)), 2 * ROWS * LENGTH_M
     assert found.zone_miss_m == pytest.approx(half * miss(START_M / Z), rel=1e-3)
 
 
@@ -227,7 +202,7 @@ def test_an_unsurveyed_base_adds_its_own_shift(tmp_path, surveyed, shift_m):
     tables = one_field(
         tmp_path, rows=passes_of(1), layers={"bases": base(surveyed=surveyed)}, judging={"base_shift": "0.5 m"},
     )  # fmt: skip
-    found, sd = field_line(tables), np.hypot(REPEATABLE_M, shift_m) / Z
+    found, sd = first_field(tables), np.hypot(REPEATABLE_M, shift_m) / Z
     assert found.expected_miss_m == pytest.approx(4 * ROWS * LENGTH_M * miss(sd), rel=1e-3)
     assert found.base == ("surveyed" if surveyed else "not surveyed")
     # The base moves the whole field at once: the missed share is that of one normal number, all or nothing.
@@ -237,7 +212,7 @@ def test_an_unsurveyed_base_adds_its_own_shift(tmp_path, surveyed, shift_m):
 
 def test_an_unsurveyed_base_has_no_part_in_a_tier_that_goes_by_none(tmp_path):
     layers = {"bases": base(surveyed="no")}
-    found = field_line(one_field(tmp_path, rows=passes_of(1), layers=layers, tier={"frame": "ITRF2020"}))
+    found = first_field(one_field(tmp_path, rows=passes_of(1), layers=layers, tier={"frame": "ITRF2020"}))
     assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
 
 
@@ -253,7 +228,7 @@ def test_planted_passes_under_the_tiers_they_were_logged_with(tmp_path):
     slow = yaml.safe_load(tiers.read_text())[0]
     tiers.write_text(yaml.safe_dump([slow, slow | exact]))
     settings["tiers"] = {"catalogue": str(tiers), "compare": ["as_logged"], "autumn": "exact"}
-    found = field_line(run_steps(settings, tmp_path))
+    found = first_field(run_steps(settings, tmp_path))
     # Half of the variance of a return: only spring's visit has an error.
     wanted = 2 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z / np.sqrt(2))
     assert found.expected_miss_m == pytest.approx(wanted, rel=1e-3)
@@ -282,7 +257,7 @@ def test_as_logged_where_it_cannot_be(tmp_path, change, message):
 def test_how_good_it_must_be(tmp_path):
     # Rows right on their strips: 95 % hold where sd = h / z, so R = h; with 2 in of steering in spring less of it is left.
     judging = {"steering": {"spring": "2 in"}, "enough_share": 0.95}
-    found = field_line(one_field(tmp_path, rows=passes_of(1), judging=judging))
+    found = first_field(one_field(tmp_path, rows=passes_of(1), judging=judging))
     assert found.largest_repeatable_m == pytest.approx(np.sqrt(4**2 - 2**2) * INCH, rel=1e-3)
     assert found.narrowest_strip_m == pytest.approx(2 * np.hypot(3, 2) * INCH, rel=1e-3)
 

@@ -3,13 +3,12 @@
 import numpy as np
 import pytest
 from helpers import Z, tier
+from starts import side
 
 from pipeline.core.converging import early_share
 from pipeline.core.draws import StandardDraws
-from pipeline.core.operations import Clock
-from pipeline.core.stretches import Stretches
 from pipeline.core.tier import Tier
-from pipeline.core.tiering import Side, Site, Zone, return_errors
+from pipeline.core.tiering import Site, Zone, return_errors
 
 ONE = tier(repeatable_m=0.1, id="one")
 SLOW = Tier(
@@ -17,16 +16,6 @@ SLOW = Tier(
     convergence_s=600.0, start_error_m=1.0, correlation_time_s=3600.0, frame="base",
 )  # fmt: skip
 TIERS = {"one": ONE, "slow": SLOW, "twin": Tier(**(vars(SLOW) | {"id": "twin"})), "free": tier(repeatable_m=0.1, id="free")}
-
-
-def side(names, *, since=None, start=None, zones=None, times=None) -> Side:
-    count = len(names)
-    stretches = Stretches(
-        np.arange(count), np.full((count, 2), np.nan) if since is None else np.array(since, float),
-        np.zeros(count, np.int64) if start is None else np.array(start), zones or ((),) * count,
-    )  # fmt: skip
-    clock = Clock(np.zeros(count) if times is None else np.array(times, float), np.zeros(count, np.int64))
-    return Side(clock, names, stretches)
 
 
 def errors(strips, rows, *, autumn="as_logged", compare=("one",), site=None):

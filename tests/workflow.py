@@ -109,6 +109,11 @@ def take_in(settings: dict, folder: Path) -> Path:
     return Path(folder) / "work"
 
 
+def first_field(tables: dict[str, pd.DataFrame]) -> pd.Series:
+    """The line of field F0 under the one tier of a run."""
+    return tables["fields"][tables["fields"].field_id == "F0"].iloc[0]
+
+
 def run_steps(settings: dict, folder: Path) -> dict[str, pd.DataFrame]:
     """Run the steps up to the tables in-process; the tables by name."""
     work, results = take_in(settings, folder), Path(folder) / "results"
