@@ -178,13 +178,18 @@ def springs_of(levels: np.ndarray, meeting: np.ndarray) -> np.ndarray:
     return out
 
 
+def not_exceeded(springs: np.ndarray, share: float) -> float:
+    """The least figure that is not exceeded in so large a share of springs: the same of a field's levels as of its springs."""
+    return float(np.quantile(springs, share, method="inverted_cdf"))
+
+
 def _option(
     stake: Stake, standard: Standard | None, tiers: tuple[int, ...], used: np.ndarray, meeting: np.ndarray
 ) -> Option:  # fmt: skip
     fields = np.arange(len(used))
     loss = springs_of(stake.loss_levels_cents[fields, used], meeting)
     missed = springs_of(stake.missed_levels_m[fields, used], meeting)
-    off_m = np.quantile(missed, standard.springs if standard else 0.9)
+    off_m = not_exceeded(missed, standard.springs if standard else 0.9)
     share = off_m / stake.judged_m.sum() if stake.has_rows else np.nan
     parts = {
         LOSS: int(stake.loss_cents[fields, used].sum()), WAITING: int(stake.waiting_cents[fields, used].sum()),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline import columns as c
-from pipeline.core.choice import LOSS, WAITING
+from pipeline.core.choice import LOSS, WAITING, not_exceeded
 from pipeline.core.show import amount_text, distance_text, share_text
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def _cheaper(choice: FarmChoice) -> list[str]:
         return []
     k = max(less, key=lambda one: choice.options[one].paid_cents)
     option, stake = choice.options[k], choice.farm.stake
-    bad = float(np.quantile(option.missed_springs, 0.9)) / stake.judged_m.sum()
+    bad = not_exceeded(option.missed_springs, 0.9) / stake.judged_m.sum()
     usual, worst = rows_text(choice.missed_share(option)), rows_text(bad)
     also = "" if usual == worst else f", and {worst}{'' if worst == _NEARLY_ALL else ' or more'} in one spring of ten"
     return [f"The next cheaper tier to have, {choice.name(k)}, would put {usual} off its strip on average{also}."]

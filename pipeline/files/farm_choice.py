@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline import columns as c
-from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Option, options_of, recommended, shared_cents
+from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Option, not_exceeded, options_of, recommended, shared_cents
 from pipeline.core.choice_flips import Flip, flips
 from pipeline.files.farm_stakes import Farm, money_text, standard_of
 
@@ -104,14 +104,14 @@ def money_of(parts: Mapping[str, int]) -> dict[str, str]:
 
 def springs_money(loss_cents: np.ndarray) -> dict[str, str]:
     """Percentiles of drawn losses."""
-    low, high = np.quantile(loss_cents, [0.1, 0.9])
+    low, high = (not_exceeded(loss_cents, share) for share in (0.1, 0.9))
     return {c.LOSS_P10_MONEY: money_text(low), c.LOSS_P90_MONEY: money_text(high)}
 
 
 def share_missed_in(springs_m: np.ndarray, judged_m: float, costs: Mapping) -> float:
     """Missed share that is not exceeded in the springs of the standard, or in 9 of 10 where there is none."""
     standard = costs["standard"]
-    return share_of(float(np.quantile(springs_m, standard["springs"] if standard else 0.9)), judged_m)
+    return share_of(not_exceeded(springs_m, standard["springs"] if standard else 0.9), judged_m)
 
 
 def meets(share: float, costs: Mapping) -> str:
