@@ -9,6 +9,7 @@ from pipeline.files.intake_facts import home_of, known_batches, known_sizes
 from pipeline.files.job_size import (
     LEAST_MIN,
     MIB_IN_MB,
+    OF_A_BATCH,
     RATES,
     ROOM,
     SLOWER,
@@ -17,6 +18,7 @@ from pipeline.files.job_size import (
     amounts_of,
     job_seconds,
     job_size,
+    run_seconds,
 )
 from pipeline.files.store import read_json, to_json, write_bytes
 
@@ -59,6 +61,14 @@ def test_seconds_of_a_job_are_its_start_and_its_rates():
     seconds = START_S + 10 * by["fields"] + 1000 * by["km"]
     assert job_seconds("passes", {"fields": 10, "km": 1000.0}) == pytest.approx(seconds)
     assert job_seconds("lost_sheet", {"fields": 10}) == START_S
+
+
+def test_seconds_of_a_run_are_those_of_all_its_jobs():
+    amounts = amounts_of({"b0": SMALL, "b1": LARGE}, tiers=5, cell_m=0.2)
+    each = [amounts_of({"own": one}, tiers=5, cell_m=0.2) for one in (SMALL, LARGE)]
+    of_batches = sum(job_seconds(step, one) for step in OF_A_BATCH for one in each)
+    of_all = sum(job_seconds(step, amounts) for step in RATES if step not in OF_A_BATCH)
+    assert run_seconds(amounts, batches=2) == pytest.approx(of_batches + of_all)
 
 
 @pytest.mark.parametrize("step", RATES)

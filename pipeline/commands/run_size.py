@@ -1,19 +1,24 @@
-"""How large a run will be: counted where that is cheap, else estimated from rates measured on the demo."""
+"""How large a run will be: counted where that is cheap, else estimated from measured rates."""
+
+from pathlib import Path
+
+import shapely
 
 from pipeline import columns as c
 from pipeline.files.config import Config
 from pipeline.files.field_sizes import extents_m2, row_lengths_m
 from pipeline.files.fields import batches_of
+from pipeline.files.job_size import run_seconds
 from pipeline.files.taking import Taken
 
-# ASSUME: rates of the demo (8 fields, 4,571 km of rows, 5 tiers, 0.2 m cells) on one core of a common server, busy
-# with other work; processor time by step, kilobytes by `du`. The whole demo took 123 s of processor time, and the
-# estimate of it comes to about 2 min. They say minutes or hours, not more.
-SECONDS = {"km": 0.0016, "km_tier": 0.00095, "megacell_tier": 0.021, "sheet_tier": 0.42, "job": 3.0}
-MEGABYTES = {"km": 0.021, "km_tier": 0.008, "megacell_tier": 0.041, "sheet": 0.42}
-#: Jobs of every batch and of the whole run, each of which starts a process.
-JOBS_PER_BATCH, JOBS_PER_RUN = 7, 6
-HOW = "rates measured on the demo, one core; twice or half of it is no surprise"
+# The workflow itself, from its start to its end [s].
+WORKFLOW_S = 6.0
+# ASSUME: megabytes that a run leaves in `work/` and `results/`, by `du`, fitted to the three runs that the rates of
+# `job_size` are from: the demo 314 MB, 60 fields of a co-op 650 MB, 66 small ones 77 MB.
+MEGABYTES = {
+    "run": 10.0, "fields": 0.5, "km": 0.017, "km_tier": 0.0022, "kvertex_tier": 0.07, "megacell_tier": 0.01, "sheet": 0.42,
+}  # fmt: skip
+HOW = "measured rates, one core; twice or half of it is no surprise"
 
 
 def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
@@ -32,28 +37,24 @@ def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
         Fields, batches, row length [m], cells, processor time [s] and disk [bytes].
     """
     role = "rows" if "rows" in taken.layers else "strips"
-    rows_m = _rows_m(taken, role) * scale.get(role, 1.0)
-    every = role not in scale
-    used = taken.fields[taken.fields[c.FIELD_ID].isin(taken.layers[role].kept[c.FIELD_ID])] if every else taken.fields
-    cells = float(extents_m2(used).sum()) / settings.raster.cell_m**2
-    batches = len(batches_of(taken.fields[c.FIELD_ID]))
-    tiers, kilometres, megacells = len(taken.compare), rows_m / 1000, cells / 1e6
+    laid = taken.layers[role].kept
+    used = taken.fields if role in scale else taken.fields[taken.fields[c.FIELD_ID].isin(laid[c.FIELD_ID])]
+    rows_m = float(row_lengths_m(laid, taken.account[role]["kept_m"]).sum())
+    vertices = float((shapely.get_num_coordinates(laid.geometry.values) * laid[c.ROW_COUNT].to_numpy(float)).sum())
+    times, cells = scale.get(role, 1.0), float(extents_m2(used).sum()) / settings.raster.cell_m**2
+    tiers, batches = len(taken.compare), len(batches_of(taken.fields[c.FIELD_ID]))
     sheets = len(used) if settings.report.sheets == "all" else 0
-    jobs = JOBS_PER_BATCH * batches + JOBS_PER_RUN
-    work = {"km": kilometres, "km_tier": kilometres * tiers, "megacell_tier": megacells * tiers}
-    seconds = _sum(SECONDS, work | {"sheet_tier": sheets * min(tiers, 12), "job": jobs})
-    megabytes = _sum(MEGABYTES, work | {"sheet": sheets})
+    each = {"km": times * rows_m / 1e3, "kvertex": times * vertices / 1e3, "megacell": cells / 1e6, "sheet": sheets}
+    amounts = each | {f"{name}_tier": tiers * amount for name, amount in each.items()}
+    amounts |= {"run": 1.0, "fields": len(used), "input_mb": _input_mb(settings)}
     return {
-        "fields": len(taken.fields), "batches": batches, "tiers": tiers, "row_length_m": rows_m, "cells": round(cells),
-        "cell_m": settings.raster.cell_m, "sheets": sheets, "processor_seconds": seconds, "disk_bytes": megabytes * 1e6,
-        "how": HOW,
+        "fields": len(taken.fields), "batches": batches, "tiers": tiers, "row_length_m": times * rows_m,
+        "cells": round(cells), "cell_m": settings.raster.cell_m, "sheets": sheets,
+        "processor_seconds": WORKFLOW_S + run_seconds(amounts, batches=batches),
+        "disk_bytes": 1e6 * sum(rate * amounts[name] for name, rate in MEGABYTES.items()), "how": HOW,
     }  # fmt: skip
 
 
-def _sum(rates: dict[str, float], amounts: dict[str, float]) -> float:
-    return sum(rates[name] * amount for name, amount in amounts.items())
-
-
-def _rows_m(taken: Taken, role: str) -> float:
-    """Length of all row units: of the passes, each by its number of rows; a planned planter has the strips' rows."""
-    return float(row_lengths_m(taken.layers[role].kept, taken.account[role]["kept_m"]).sum())
+def _input_mb(settings: Config) -> float:
+    files = [Path(name) for name in settings.inputs.files]
+    return sum(file.stat().st_size for file in files if file.is_file()) / 1e6
