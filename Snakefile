@@ -26,8 +26,19 @@ from pipeline.files.run_records import forget_unfinished
 CONFIG_FILE = ", ".join(str(name) for name in workflow.configfiles) or "configuration"
 # For messages of the intake; as a parameter of its rule it would make a folder that was moved another input.
 os.environ.update(ROWRETURN_CONFIG=CONFIG_FILE)
-if {"PROGRESS", "ALL"} & {one.name for one in workflow.output_settings.quiet or ()}:
+QUIETED = {one.name for one in workflow.output_settings.quiet or ()}
+if {"PROGRESS", "ALL"} & QUIETED:
     os.environ[QUIET] = "1"
+
+
+def refused(error):
+    """What ends the run before its jobs, said here where Snakemake says nothing at all."""
+    said = f"rowreturn: error: {error}"
+    if "ALL" in QUIETED:
+        print(said, file=sys.stderr)
+    return WorkflowError(said)
+
+
 try:
     for name in workflow.configfiles:
         # Snakemake has read it already, but lets the last of two equal keys win.
@@ -44,7 +55,7 @@ try:
     else:
         forget_unfinished()
 except RowreturnError as error:
-    raise WorkflowError(f"rowreturn: error: {error}") from None
+    raise refused(error) from None
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
 
 
@@ -105,7 +116,7 @@ onstart:
         if set(workflow.dag_settings.targets) != {"look"}:  # it only looks
             lock_run(Path("work"))
     except RowreturnError as error:
-        raise WorkflowError(f"rowreturn: error: {error}") from None
+        raise refused(error) from None
 
 
 onsuccess:

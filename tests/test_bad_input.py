@@ -46,6 +46,15 @@ def test_missing_file(tmp_path):
     )
 
 
+def test_a_log_without_progress_has_the_error_all_the_same(tmp_path):
+    write_coop(tmp_path)
+    settings = changed(tmp_path, "judging", {"row_margn": "1 in"}, planter=False)
+    ended = snakemake(settings, tmp_path, "--quiet", "all")
+    assert ended.returncode == 1
+    assert "rowreturn: error: " in ended.stdout and "did you mean 'row_margin'?" in ended.stdout
+    assert "Traceback" not in ended.stdout
+
+
 def test_missing_layer_names_the_nearest(tmp_path):
     write_coop(tmp_path)
     settings = changed(tmp_path, "inputs.strips.layer", "stripz", planter=False)
