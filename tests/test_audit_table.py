@@ -222,6 +222,9 @@ def test_one_or_two_passes_give_lines_without_an_error(tmp_path, passes):
     assert mine.value_m[part] == pytest.approx(SHIFT_M[1] + (BIAS_M if passes == 1 else 0.0), abs=1e-4)
     assert mine.loc[part, ["se_m", "low_m", "high_m", "probability_within"]].isna().all()
     assert "Too few passes" in mine.said[part] and np.isnan(mine.value_m.between_passes)
+    # Lines that do not wander but by the rounding of their coordinates say nothing of how long a wander lasts.
+    assert mine.value_m.wander < 1e-4 and np.isnan(mine.value_m.correlation_length)
+    assert "no wander" in mine.said.correlation_length
 
 
 @pytest.mark.parametrize("kind", ["planned", "surveyed"])

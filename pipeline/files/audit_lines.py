@@ -15,6 +15,8 @@ from pipeline.core.returns import ReturnError
 from pipeline.files.audit_logged import Day, Logged
 from pipeline.files.settings import Settings
 
+# ASSUME: a wander of less is the rounding of coordinates, as of lines that were drawn and not logged [m].
+LEAST_WANDER_M = 1e-4
 # Beyond this share of samples set aside the rest may not speak for the field.
 MUCH_ASIDE = 0.10
 
@@ -146,8 +148,11 @@ def _others(found: Audit, logged: Logged, judging: Settings) -> Iterator[_Part]:
     said += "" if steering else " Nothing is promised of it (judging.steering is 0)."
     yield _Part("wander", found.wander, said, promise=(lambda _: steering) if steering else None, **used)
 
-    said = "Distance over which the wander forgets itself; no tier promises it." if known else _why(found, "Not known.")
-    yield _Part("correlation_length", None, said, more=_length(found), **used)
+    wanders = known and found.wander.sd_m > LEAST_WANDER_M
+    said = "Distance over which the wander forgets itself; no tier promises it."
+    if not wanders:
+        said = _why(found, "Not known: there is no wander to tell it by." if known else "Not known.")
+    yield _Part("correlation_length", None, said, more=_length(found) if wanders else {}, **used)
 
     said = "Share of the samples set aside as outliers, whole passes included." if found.samples else _why(found, "")
     said += _notes(found)
