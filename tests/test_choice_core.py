@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from invented_farms import judged, named, stake
 
-from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Standard, dominated_by, shared_cents
+from pipeline.core.choice import FEE, LOSS, ONCE, WAITING, Standard, dominated_by, not_exceeded, shared_cents
 from pipeline.core.choice_flips import break_even, flips
 from pipeline.core.field_loss import LEVELS
 
@@ -103,6 +103,18 @@ def test_independent_fields_of_a_farm():
     p10, p90 = np.quantile(springs, [0.1, 0.9])
     assert springs.mean() == pytest.approx(fields / 2, rel=1e-6)
     assert (p90 - p10) == pytest.approx(2 * 1.2816 * np.sqrt(fields / 12), rel=0.05)
+
+
+@given(st.lists(st.integers(0, 10**6), min_size=LEVELS, max_size=LEVELS), st.sampled_from([0.1, 0.5, 0.8, 0.9, 0.95]))
+def test_a_farm_of_one_field_has_the_percentiles_of_its_field(levels, share):
+    levels = np.sort(np.array(levels, float))
+    one = stake([[50, 50, 50]])
+    one = replace(one, loss_levels_cents=np.broadcast_to(levels, (1, 3, LEVELS)))
+    springs = judged(one)[0][0].loss_springs
+    found = not_exceeded(springs, share)
+    assert found == not_exceeded(levels, share)
+    # The definition: no spring of so large a share is worse, and of any smaller figure that cannot be said.
+    assert np.mean(springs <= found) >= share > np.mean(springs < found)
 
 
 def test_dominated():

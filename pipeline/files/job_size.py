@@ -57,7 +57,7 @@ class Rate:
 RATES = {
     "passes": Rate(270, {"field_kvertex": 0.3}, {"fields": 0.05, "km": 0.00015, "kvertex": 0.001}),
     "offsets": Rate(360, {"field_kvertex": 0.4, "field_km": 0.1}, {"fields": 0.01, "km": 0.0002, "kvertex": 0.0005}),
-    "odds": Rate(370, {"field_km_tier": 0.025, "field_kvertex": 0.5}, {"fields": 0.07, "km_tier": 0.00015, "kvertex": 0.008}),
+    "odds": Rate(370, {"field_km_tier": 0.025, "field_kvertex": 0.5}, {"fields": 0.07, "km_tier": 1.5e-4, "kvertex": 0.008}),
     "overlap": Rate(
         460, {"field_megacell_tier": 1.7, "field_kvertex": 0.4}, {"fields": 0.04, "megacell_tier": 0.004, "kvertex": 0.006}
     ),
@@ -68,7 +68,7 @@ RATES = {
     "tables": Rate(100, {}, {"km_tier": 0.00002}),
     "choice": Rate(150, {"sheet_tier": 0.01}, {"sheet_tier": 0.001}),
     "layers": Rate(
-        320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"fields": 0.01, "km_tier": 0.00002, "kvertex_tier": 0.0005}
+        320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"fields": 0.01, "km_tier": 2e-5, "kvertex_tier": 5e-4}
     ),
     "datapackage": Rate(100, {}, {"km_tier": 0.00001}),
     "workbook": Rate(100, {}, {"fields": 0.002, "km_tier": 0.0001}),
