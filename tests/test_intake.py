@@ -70,7 +70,7 @@ def test_strip_that_names_an_unknown_or_another_field(tmp_path):
     strips = passes_of().assign(FIELD=["F0"] * 3 + ["F9"] + ["F2"] * 3 + ["F0"])
     _, rejects = taken(tmp_path, strips=strips)
     assert dict(zip(rejects["feature"], rejects["reason"], strict=True)) == {
-        "4": "names a field that is not among the fields",
+        "4": "names field 'F9', which is not among the fields",
         "8": "lies outside the field it names",
     }
 

@@ -85,11 +85,11 @@ def _day(seconds: float) -> str | None:
 
 
 def _rejected(layer: Layer, sample: Sample | None) -> list[dict]:
-    """Rejects by reason; reasons that differ only in a number are one, told by the first."""
+    """Rejects by reason; reasons that differ only in a number or a name are one, told by the first."""
     if len(layer.rejects) == 0:
         return []
     rejects = layer.rejects if sample is None else layer.rejects.assign(**{c.REASON: sample.reasons(layer.rejects)})
-    alike = rejects[c.REASON].map(lambda reason: re.sub(r"-?\d[\d.eE+-]*", "#", reason))
+    alike = rejects[c.REASON].map(lambda reason: re.sub(r"'[^']*'|-?\d[\d.eE+-]*", "#", reason))
     out = []
     for _, group in rejects.groupby(alike, sort=False):
         first = rejected_ids(sample, [str(feature) for feature in group[c.FEATURE].iloc[:FIRST_REJECTS]])

@@ -128,7 +128,7 @@ def assign_fields(layer: Layer, fields: gpd.GeoDataFrame) -> Layer:
     outside = np.setdiff1d(named_ones[~_touches(shape[named_ones], named[named_ones], fields, areas)], unknown)
     reasons = np.full(len(lines), "", object)
     for rows, reason in (
-        (unknown, "names a field that is not among the fields"),
+        (unknown, [f"names field '{shown(name)}', which is not among the fields" for name in named[unknown]]),
         (lost, "lies in no field"),
         (outside, "lies outside the field it names"),
     ):

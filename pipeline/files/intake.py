@@ -161,9 +161,11 @@ def balance(layer: Layer, role: str) -> dict:
 def _check_order(kept: gpd.GeoDataFrame, place: str) -> None:
     back = (kept[c.ENDED_S] < kept[c.STARTED_S]).to_numpy()
     if back.any():
+        first = kept[back].iloc[0]
+        begun, ended = (shown(text_of(first[name])) for name in (c.STARTED_AT, c.ENDED_AT))
         raise InputError(
-            f"{place}: feature {kept.index[back][0]}: ended_at lies before started_at; expected times in order, "
-            "swap the two columns or mend the value"
+            f"{place}: feature {kept.index[back][0]}: ended_at {ended} lies before started_at {begun}; expected times in "
+            "order, swap the two columns or mend the value"
         )
 
 
