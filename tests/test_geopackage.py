@@ -13,7 +13,9 @@ import fiona
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyogrio
+import pyproj
 import pytest
 import shapely
 from pyproj import Transformer
@@ -288,6 +290,20 @@ def test_gdals_own_tool_reads_every_layer(inputs):
     # An older GDAL says that it does not know version 1.4 of the format whole.
     said = [line for line in done.stderr.splitlines() if "This version of GeoPackage" not in line]
     assert said == []
+
+
+def test_a_crs_without_a_code_is_one_crs_however_it_is_written(tmp_path):
+    own = pyproj.CRS("+proj=tmerc +lat_0=42 +lon_0=-93.6 +k=1 +x_0=50000 +y_0=50000 +datum=WGS84 +units=m")
+    spellings = [own.to_wkt(), own.to_wkt("WKT1_GDAL"), own.to_json()]
+    shape = [shapely.LineString([(0, 0), (1, 1)])]
+    tables = [gpd.GeoDataFrame({c.FIELD_ID: ["F"]}, geometry=shape, crs=pyproj.CRS(one)) for one in spellings]
+    arrow = pa.table({c.FIELD_ID: ["F"], "geometry": shapely.to_wkb(shape)})
+    layers_of = [(f"layer_{k}", "LineString", table) for k, table in enumerate([*tables, arrow])]
+    write_geopackage(tmp_path / "one.gpkg", layers_of, crs=own.to_wkt())
+    assert len(ask(tmp_path / "one.gpkg", "SELECT DISTINCT srs_id FROM gpkg_contents")) == 1
+    for layer, _, _ in layers_of:
+        with fiona.open(tmp_path / "one.gpkg", layer=layer) as source:  # GDAL, by another way than it was written
+            assert pyproj.CRS(source.crs.to_wkt()).equals(own, ignore_axis_order=True)
 
 
 def test_a_failed_write_leaves_the_old_file_alone(inputs):

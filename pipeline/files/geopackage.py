@@ -10,6 +10,7 @@ import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
 import pyogrio
+import pyproj
 import shapely
 
 from pipeline.files.disk import check_room
@@ -83,10 +84,11 @@ def write_geopackage(
         so that a large co-op never lies in memory at once. An Arrow table is written as it is, without a detour by
         geometries: in two dimensions, of just that type.
     crs : str
-        Of the Arrow tables, WKT.
+        Of all layers, WKT.
     styles : sequence of Style
     """
     begun: set[str] = set()
+    crs = _as_pyogrio_says(crs)
     with whole_file(path) as unfinished, _gdal_options():
         for layer, kind, table in layers:
             if layer not in begun or len(table):
@@ -109,7 +111,18 @@ def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame | pa.Tabl
         return
     text = {name: "string" for name in table.columns.drop(table.geometry.name) if table[name].dtype == object}
     flat = safe_texts(table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text))
-    pyogrio.write_dataframe(flat, path, use_arrow=True, promote_to_multi=kind.startswith("Multi"), **options)
+    told = flat.set_crs(crs, allow_override=True)
+    pyogrio.write_dataframe(told, path, use_arrow=True, promote_to_multi=kind.startswith("Multi"), **options)
+
+
+def _as_pyogrio_says(crs: str) -> str:
+    """A CRS in the words in which pyogrio hands GDAL that of a table of geometries.
+
+    One that has no code would else have an entry for each way in which it was written, and be another CRS in every layer.
+    """
+    known = pyproj.CRS(crs)
+    code = known.to_epsg()
+    return f"EPSG:{code}" if code else known.to_wkt("WKT1_GDAL")
 
 
 @contextmanager
