@@ -179,7 +179,7 @@ def springs_of(levels: np.ndarray, meeting: np.ndarray) -> np.ndarray:
 
 
 def not_exceeded(springs: np.ndarray, share: float) -> float:
-    """The least figure that is not exceeded in so large a share of springs; the same of a field's levels as of its springs."""
+    """The least figure that no more than the rest of the springs exceeds; the same of a field's levels as of its springs."""
     return float(np.quantile(springs, share, method="inverted_cdf"))
 
 
