@@ -18,7 +18,7 @@ from pipeline.files.config import catalogue_path, config_from_dict, resolve_tier
 from pipeline.files.disk import check_disk, run_ended_well, watch_disk
 from pipeline.files.folder_lock import check_writable, lock_job, lock_run
 from pipeline.files.last_run import told
-from pipeline.files.log import QUIET
+from pipeline.files.log import QUIET, refusal
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.responses import response_files
 from pipeline.files.run_records import forget_unfinished
@@ -29,16 +29,6 @@ os.environ.update(ROWRETURN_CONFIG=CONFIG_FILE)
 QUIETED = {one.name for one in workflow.output_settings.quiet or ()}
 if {"PROGRESS", "ALL"} & QUIETED:
     os.environ[QUIET] = "1"
-
-
-def refused(error):
-    """What ends the run before its jobs, said here where Snakemake says nothing at all."""
-    said = f"rowreturn: error: {error}"
-    if "ALL" in QUIETED:
-        print(said, file=sys.stderr)
-    return WorkflowError(said)
-
-
 try:
     for name in workflow.configfiles:
         # Snakemake has read it already, but lets the last of two equal keys win.
@@ -55,7 +45,7 @@ try:
     else:
         forget_unfinished()
 except RowreturnError as error:
-    raise refused(error) from None
+    raise WorkflowError(refusal(error, mute="ALL" in QUIETED)) from None
 TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
 
 
@@ -116,7 +106,7 @@ onstart:
         if set(workflow.dag_settings.targets) != {"look"}:  # it only looks
             lock_run(Path("work"))
     except RowreturnError as error:
-        raise refused(error) from None
+        raise WorkflowError(refusal(error, mute="ALL" in QUIETED)) from None
 
 
 onsuccess:

@@ -42,3 +42,11 @@ def run_step(step: Callable[[], None], *, log: str | None) -> None:
     except OSError as error:
         LOG.error("rowreturn: error: %s: %s", error.filename or "file", error.strerror or error)
         sys.exit(1)
+
+
+def refusal(error: RowreturnError, *, mute: bool) -> str:
+    """What the workflow says of an error before any job; printed here where Snakemake is `mute` (``--quiet all``)."""
+    said = f"rowreturn: error: {error}"
+    if mute:
+        print(said, file=sys.stderr)
+    return said
