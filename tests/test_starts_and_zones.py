@@ -10,9 +10,24 @@ from helpers import INCH, Z
 from scipy.integrate import quad
 from scipy.stats import norm
 from starts import HALF_WIDTH_M, MORNING, REPEATABLE_M, START_M, catalogue, sd_after, times
-from workflow import CRS, LENGTH_M, ORIGIN, ROWS, WIDTH_M, config, first_field, passes_of, run_steps, take_in, write_coop
+from workflow import (
+    CRS,
+    LENGTH_M,
+    ORIGIN,
+    PROJECT,
+    ROWS,
+    WIDTH_M,
+    config,
+    first_field,
+    passes_of,
+    run_steps,
+    take_in,
+    write_coop,
+)
 
+from pipeline.core.stretches import CUTS_S
 from pipeline.errors import ConfigError, InputError
+from pipeline.files.catalogue import load_catalogue
 
 # Lengths in the layer's projection are not quite true ones.
 PLANE = 5e-4
@@ -59,6 +74,16 @@ def test_passes_after_a_start_carry_what_is_left_of_it(tmp_path):
     mean = quad(lambda s: (sd_after(s) * Z) ** 2, 0.0, 10.0)[0] / 10.0
     assert first.worst_95_m.max() == pytest.approx(np.sqrt(mean), rel=1e-4)
     assert rows.converging_m.sum() == pytest.approx(4 * ROWS * LENGTH_M, rel=PLANE)
+
+
+def test_errors_fall_little_between_two_cuts_and_are_gone_after_the_last():
+    # What is left of a start is exp(-3 t / T) of it, whatever the tier: of e^-x and e^-1.1x the most that they differ.
+    tiers = load_catalogue(PROJECT / "shared" / "tiers.yaml").tiers.values()
+    assert len(tiers) == 10
+    for one in tiers:
+        left = np.exp(-3 * CUTS_S / one.convergence_s) * (one.start_error_m - one.repeatable_m)
+        assert -np.diff(left[CUTS_S >= 10.0]).min() <= 0.04 * left[0]
+        assert left[-1] < 1e-4
 
 
 @pytest.mark.parametrize(("gap", "starts"), [("30 min", 2), ("2 h", 1)])

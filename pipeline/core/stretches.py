@@ -11,11 +11,9 @@ import shapely
 
 from pipeline.core.cut import SLIVER_M, before_in_owner, cut_lines
 
-# Times since a start at which passes are cut [s]: after 10 s a tenth more each time, in which no error falls by more than
-# 4 % of the error at the start, and that the mean of a stretch bridges; after the last what is left of any shipped tier's
-# error at the start is less than 0.1 mm. A class of row changes at the end of a stretch, so up to half of one from where
-# the error passes the limit: steps of a quarter put 100 m of a pass of 1,600 m of rows in another class, steps of a
-# twentieth would cost twice as many stretches.
+# Times since a start at which passes are cut [s]: after 10 s a tenth more each time. Between two of them no error falls by
+# more than 4 % of what the start added, so its mean stands for the stretch; after the last, less than 0.1 mm of that is left
+# under any shipped tier. What coarser and finer cuts do stands in DEVELOPERS.md, "Numerical choices".
 CUTS_S = np.concatenate([[0.0], 10.0 * 1.1 ** np.arange(72)])
 
 
