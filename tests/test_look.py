@@ -141,6 +141,14 @@ def test_rejects_by_reason_with_their_features(tmp_path):
     assert words_about(settings, "strips: ", "outside all fields") == []
 
 
+def test_reasons_that_differ_in_a_name_are_one(tmp_path):
+    write_coop(tmp_path, strips=passes_of().assign(FIELD=["F0"] * 4 + ["F9", "O'Brien", "D'Arcy's", "F 'x' y"]))
+    settings = config(tmp_path, planter=False)
+    settings["inputs"]["strips"]["columns"]["field_id"] = "FIELD"
+    (one,) = facts(settings)["layers"]["strips"]["rejected"]
+    assert one["count"] == 4 and one["reason"] == "names field 'F9', which is not among the fields"
+
+
 def test_reasons_that_differ_in_a_number_are_one(tmp_path):
     write_coop(tmp_path, strips=passes_of().assign(row_count=[12, 12, 12, 12, 12, 500, 501, 502]))
     (one,) = facts(config(tmp_path, planter=False))["layers"]["strips"]["rejected"]

@@ -89,7 +89,7 @@ def _rejected(layer: Layer, sample: Sample | None) -> list[dict]:
     if len(layer.rejects) == 0:
         return []
     rejects = layer.rejects if sample is None else layer.rejects.assign(**{c.REASON: sample.reasons(layer.rejects)})
-    alike = rejects[c.REASON].map(lambda reason: re.sub(r"'[^']*'|-?\d[\d.eE+-]*", "#", reason))
+    alike = rejects[c.REASON].map(lambda reason: re.sub(r"'.*'|-?\d[\d.eE+-]*", "#", reason))
     out = []
     for _, group in rejects.groupby(alike, sort=False):
         first = rejected_ids(sample, [str(feature) for feature in group[c.FEATURE].iloc[:FIRST_REJECTS]])

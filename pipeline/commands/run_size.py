@@ -2,13 +2,11 @@
 
 from pathlib import Path
 
-import shapely
-
 from pipeline import columns as c
 from pipeline.files.config import Config
-from pipeline.files.field_sizes import extents_m2, row_lengths_m
+from pipeline.files.field_sizes import batch_sizes, extents_m2, row_lengths_m
 from pipeline.files.fields import batches_of
-from pipeline.files.job_size import run_seconds
+from pipeline.files.job_size import amounts_of, run_seconds
 from pipeline.files.taking import Taken
 
 # The workflow itself, from its start to its end [s].
@@ -39,17 +37,17 @@ def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
     role = "rows" if "rows" in taken.layers else "strips"
     laid = taken.layers[role].kept
     used = taken.fields if role in scale else taken.fields[taken.fields[c.FIELD_ID].isin(laid[c.FIELD_ID])]
-    rows_m = float(row_lengths_m(laid, taken.account[role]["kept_m"]).sum())
-    vertices = float((shapely.get_num_coordinates(laid.geometry.values) * laid[c.ROW_COUNT].to_numpy(float)).sum())
-    times, cells = scale.get(role, 1.0), float(extents_m2(used).sum()) / settings.raster.cell_m**2
-    tiers, batches = len(taken.compare), len(batches_of(taken.fields[c.FIELD_ID]))
+    kept_m, times = taken.account[role]["kept_m"], scale.get(role, 1.0)
+    cell_m, tiers = settings.raster.cell_m, len(taken.compare)
+    amounts = amounts_of(batch_sizes(used, laid, kept_m, batches_of(used[c.FIELD_ID])), tiers=tiers, cell_m=cell_m)
+    amounts |= {name: times * amounts[name] for name in ("km", "km_tier", "kvertex", "kvertex_tier")}
+    batches = len(batches_of(taken.fields[c.FIELD_ID]))
     sheets = len(used) if settings.report.sheets == "all" else 0
-    each = {"km": times * rows_m / 1e3, "kvertex": times * vertices / 1e3, "megacell": cells / 1e6, "sheet": sheets}
-    amounts = each | {f"{name}_tier": tiers * amount for name, amount in each.items()}
-    amounts |= {"run": 1.0, "fields": len(used), "input_mb": _input_mb(settings)}
+    amounts |= {"run": 1.0, "sheet": sheets, "sheet_tier": tiers * sheets, "input_mb": _input_mb(settings)}
     return {
-        "fields": len(taken.fields), "batches": batches, "tiers": tiers, "row_length_m": times * rows_m,
-        "cells": round(cells), "cell_m": settings.raster.cell_m, "sheets": sheets,
+        "fields": len(taken.fields), "batches": batches, "tiers": tiers,
+        "row_length_m": times * float(row_lengths_m(laid, kept_m).sum()),
+        "cells": round(float(extents_m2(used).sum()) / cell_m**2), "cell_m": cell_m, "sheets": sheets,
         "processor_seconds": WORKFLOW_S + run_seconds(amounts, batches=batches),
         "disk_bytes": 1e6 * sum(rate * amounts[name] for name, rate in MEGABYTES.items()), "how": HOW,
     }  # fmt: skip

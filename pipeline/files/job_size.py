@@ -43,13 +43,14 @@ class Rate:
 # two batches of the demo; of that co-op, 33 and 27 fields; and of 66 fields of 2 ha, 2 tiers, cells of 0.5 m, 37 and 29:
 # passes    1.3, 2.0;   4.2, 3.5;  3.8, 3.1 s
 # offsets   1.5, 2.3;   3.0, 2.9;  2.0, 1.9
-# odds      4.2, 7.0;   9.4, 7.9;  4.1, 3.7 (with stretches half as many as now)
+# odds      4.2, 7.0;   9.4, 7.9;  4.1, 3.7
 # overlap   2.6, 5.9;  23.3, 25.0; 3.1, 2.8
 # figures   1.3, 1.5;   3.3, 2.9;  1.3, 1.2
 # bands     3.5, 10.8; 13.5, 13.7; 4.9, 4.5
 # page_parts 1.5, 2.9;  3.3, 3.3;  2.6, 2.6
 # sheets    2.8, 5.0 of the demo; what collects them all, without its start: layers 1.4, 2.3 and 0.6, workbook 6.6, 2.8 and
-# 4.1, the rest less than 0.1.
+# 4.1, the rest less than 0.1. Stretches of passes were half as many then; the rates have room for that. The few seconds of
+# a workbook of any size are not in them.
 # Collecting 5,000 fields of 2 ha, 2 tiers, no costs took at most: layers 64 s and 466 MiB, workbook 9 s and 29, report 4 s
 # and 271, tables 4 s and 108, manifest 4 s and 130, changes 3 s and 172, datapackage 1 s and 26. Choosing for 1,875 farms,
 # the demo's 625 times over, 5,000 fields and 5 tiers: 26 s and 104 MiB more than it began with.
@@ -71,7 +72,7 @@ RATES = {
         320, {"batch_km_tier": 0.004, "batch_kvertex_tier": 0.12}, {"fields": 0.01, "km_tier": 2e-5, "kvertex_tier": 5e-4}
     ),
     "datapackage": Rate(100, {}, {"km_tier": 0.00001}),
-    "workbook": Rate(100, {}, {"fields": 0.002, "km_tier": 0.0001}),
+    "workbook": Rate(100, {}, {"fields": 0.002, "km_tier": 0.00001}),
     "changes": Rate(270, {"field_kvertex": 0.3}, {"km": 0.00005}),
     "report": Rate(280, {"km": 0.0005}, {"fields": 0.001}),
     "manifest": Rate(270, {}, {"km_tier": 0.00002}),
