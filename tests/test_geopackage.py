@@ -22,6 +22,7 @@ from pyproj import Transformer
 
 from pipeline import columns as c
 from pipeline.core.local import from_local, local_crs
+from pipeline.errors import CheckError
 from pipeline.files import geopackage
 from pipeline.files.empty_layers import empty_layer
 from pipeline.files.geopackage import write_geopackage
@@ -304,6 +305,13 @@ def test_a_crs_without_a_code_is_one_crs_however_it_is_written(tmp_path):
     for layer, _, _ in layers_of:
         with fiona.open(tmp_path / "one.gpkg", layer=layer) as source:  # GDAL, by another way than it was written
             assert pyproj.CRS(source.crs.to_wkt()).equals(own, ignore_axis_order=True)
+
+
+def test_a_table_in_another_crs_is_a_fault_and_not_written(tmp_path):
+    table = gpd.GeoDataFrame(geometry=[shapely.LineString([(0, 0), (1, 1)])], crs=4326)
+    with pytest.raises(CheckError, match="layer 'strip_lines' lies in another CRS than its GeoPackage"):
+        write_geopackage(tmp_path / "one.gpkg", [("strip_lines", "LineString", table)], crs=CRS)
+    assert not (tmp_path / "one.gpkg").exists()
 
 
 def test_a_failed_write_leaves_the_old_file_alone(inputs):

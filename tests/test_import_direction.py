@@ -58,4 +58,6 @@ def test_every_template_is_code_of_the_step_that_reads_it():
         for step in ("report", "changes", "odds")
     }
     assert {file.name for file in (PIPELINE / "files/pages").iterdir()} == read["report"] | read["changes"]
+    readers = {file.stem for file in (PIPELINE / "files").glob("*.py") if "pipeline.files.templates" in imported(file)}
+    assert readers == {"report_page", "change_page"}  # another one wants a line in `code`, or its step keeps old pages
     assert read["changes"] == {"changes.html", "changes.css"} and not read["odds"] and not read["report"] & read["changes"]

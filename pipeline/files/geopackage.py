@@ -13,6 +13,7 @@ import pyogrio
 import pyproj
 import shapely
 
+from pipeline.errors import CheckError
 from pipeline.files.disk import check_room
 from pipeline.files.row_classes import OUTLINE
 from pipeline.files.store import whole_file
@@ -88,7 +89,7 @@ def write_geopackage(
     styles : sequence of Style
     """
     begun: set[str] = set()
-    crs = _as_pyogrio_says(crs)
+    crs = pyproj.CRS(crs)
     with whole_file(path) as unfinished, _gdal_options():
         for layer, kind, table in layers:
             if layer not in begun or len(table):
@@ -100,29 +101,30 @@ def write_geopackage(
         check_room(unfinished)
 
 
-def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame | pa.Table, *, crs: str, new: bool) -> None:
+def _append(path: Path, layer: str, kind: str, table: gpd.GeoDataFrame | pa.Table, *, crs: pyproj.CRS, new: bool) -> None:
     options = {"GEOMETRY_NAME": GEOMETRY, "FID": "fid", "SPATIAL_INDEX": "YES"} if new else {}
     options |= {"layer": layer, "driver": "GPKG", "geometry_type": kind, "append": path.exists()}
     if isinstance(table, pa.Table):
         # Columns of text without a line have lost their type.
         text = [one.with_type(pa.string()) if pa.types.is_null(one.type) else one for one in table.schema]
         table = safe_columns(table.cast(pa.schema(text)))
-        pyogrio.write_arrow(table, path, geometry_name="geometry", crs=crs, **options)
+        pyogrio.write_arrow(table, path, geometry_name="geometry", crs=_as_pyogrio_says(crs), **options)
         return
     text = {name: "string" for name in table.columns.drop(table.geometry.name) if table[name].dtype == object}
     flat = safe_texts(table.set_geometry(shapely.force_2d(table.geometry.values)).astype(text))
-    told = flat.set_crs(crs, allow_override=True)
-    pyogrio.write_dataframe(told, path, use_arrow=True, promote_to_multi=kind.startswith("Multi"), **options)
+    if not crs.equals(flat.crs, ignore_axis_order=True):
+        raise CheckError(f"layer '{layer}' lies in another CRS than its GeoPackage, {crs.name}")
+    alike = flat.set_crs(crs, allow_override=True)
+    pyogrio.write_dataframe(alike, path, use_arrow=True, promote_to_multi=kind.startswith("Multi"), **options)
 
 
-def _as_pyogrio_says(crs: str) -> str:
+def _as_pyogrio_says(crs: pyproj.CRS) -> str:
     """A CRS in the words in which pyogrio hands GDAL that of a table of geometries.
 
     One that has no code would else have an entry for each way in which it was written, and be another CRS in every layer.
     """
-    known = pyproj.CRS(crs)
-    code = known.to_epsg()
-    return f"EPSG:{code}" if code else known.to_wkt("WKT1_GDAL")
+    code = crs.to_epsg()
+    return f"EPSG:{code}" if code else crs.to_wkt("WKT1_GDAL")
 
 
 @contextmanager
