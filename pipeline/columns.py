@@ -1,4 +1,4 @@
-"""Every column name once, with its unit in it; of what the configuration maps the layer tells the unit."""
+"""Names of columns, each once, with the unit in it; a mapped column has none in its name, for its layer says it."""
 
 # Input layers, as the configuration maps them: quantities in the unit that the layer tells.
 ROW_SPACING, STRIP_WIDTH, STARTED_AT, ENDED_AT = "row_spacing", "strip_width", "started_at", "ended_at"

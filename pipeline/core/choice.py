@@ -179,7 +179,7 @@ def springs_of(levels: np.ndarray, meeting: np.ndarray) -> np.ndarray:
 
 
 def not_exceeded(springs: np.ndarray, share: float) -> float:
-    """The least figure that no more than the rest of the springs exceeds; the same of a field's levels as of its springs."""
+    """The least figure that at most 1 - `share` of the springs exceed; levels give the same as the springs made of them."""
     return float(np.quantile(springs, share, method="inverted_cdf"))
 
 

@@ -2,11 +2,9 @@
 
 import numba
 
-# Threads of a step: the compiled parts of a field run side by side without holding each other up. Not as many as the
-# machine has cores: `overlap` adds up lengths by belts, one a thread, so that another number may change last digits, and
-# results are the same everywhere. Snakemake gives every core a step already: a second thread pays where a core is idle, as
-# beside a field or a batch alone, and halves the compiled parts at best. Where none is, as in a cluster's jobs of one core,
-# it gains nothing, and a second part of the work lies in memory. bench/README.md has no figures of other numbers.
+# Threads of a step. Not as many as the machine has cores: `overlap` adds up lengths by belts, one a thread, and another
+# number may change last digits, while results are to be the same everywhere. A second one pays where a core is idle;
+# Snakemake gives every core a step already.
 THREADS = 2
 
 

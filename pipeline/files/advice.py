@@ -18,7 +18,7 @@ from pipeline.core.pieces import checked_pieces
 from pipeline.core.return_shift import shift_to_give
 from pipeline.core.returns import ReturnError
 from pipeline.core.tiering import PLANNED
-from pipeline.files.empty_layers import empty_layer
+from pipeline.files.empty_layers import columns_of
 from pipeline.files.field_data import FieldData
 from pipeline.files.ground_checks import GroundChecks, posteriors
 from pipeline.files.laid_out import unit_columns
@@ -70,7 +70,7 @@ def _checks(field: FieldData, checks: GroundChecks) -> gpd.GeoDataFrame:
     return checks.table.assign(
         **{c.FIELD_ID: field.facts["field_id"], c.OFFSET_M: checks.checks.offset_m},
         **{c.under(c.LEFT_OUT_Z, tier): one.left_out_z for tier, one in checks.agreement.items()},
-    )[[*empty_layer("checks", list(checks.agreement), checks.table.crs).columns]]
+    )[columns_of("checks", list(checks.agreement))]
 
 
 def _next(

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from pipeline.core.tiering import AS_IN_SPRING
 from pipeline.files.cost_models import Costs
 from pipeline.files.layer_models import (
     BaseShift,
@@ -56,7 +57,7 @@ class Tiers(Model):
     compare: list[Name] | None = Field(
         None, min_length=1, description="spring tiers; left out or all: every one"
     )
-    autumn: Name = Field("same", description="same, as_logged or a tier id")
+    autumn: Name = Field(AS_IN_SPRING, description="same, as_logged or a tier id")
 
     @field_validator("compare", mode="before")
     @classmethod

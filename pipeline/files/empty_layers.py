@@ -34,6 +34,11 @@ _COLUMNS = {
 _BY_TIER = {"row_lines": {c.CLASS: _TEXT, c.MISS: _NUMBER}, "checks": {c.LEFT_OUT_Z: _NUMBER}}
 
 
+def columns_of(kind: str, tiers: list[str]) -> list[str]:
+    """Names of all columns of a layer, the geometry last."""
+    return [*_types(kind, tiers), "geometry"]
+
+
 def empty_layer(kind: str, tiers: list[str], crs) -> gpd.GeoDataFrame:
     """A layer of that kind without a feature.
 
@@ -46,8 +51,10 @@ def empty_layer(kind: str, tiers: list[str], crs) -> gpd.GeoDataFrame:
     crs
         As geopandas takes it.
     """
-    types = dict(_COLUMNS[kind])
-    for tier in tiers:
-        types |= {c.under(name, tier): one for name, one in _BY_TIER.get(kind, {}).items()}
-    columns = {name: np.zeros(0, one) for name, one in types.items()}
+    columns = {name: np.zeros(0, one) for name, one in _types(kind, tiers).items()}
     return gpd.GeoDataFrame(columns, geometry=np.zeros(0, object), crs=crs)
+
+
+def _types(kind: str, tiers: list[str]) -> dict[str, type]:
+    by_tier = {c.under(name, tier): one for tier in tiers for name, one in _BY_TIER.get(kind, {}).items()}
+    return _COLUMNS[kind] | by_tier

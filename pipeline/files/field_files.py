@@ -1,4 +1,7 @@
-"""Files of a field among the results, which no rule names: what is made there, missed, described and taken away."""
+"""Files of a field among the results: what is made there, missed, described and taken away.
+
+Only the rules that write a lost one again name them besides.
+"""
 
 from pathlib import Path
 

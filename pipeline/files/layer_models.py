@@ -16,6 +16,7 @@ from pyproj.exceptions import CRSError
 
 from pipeline import columns as c
 from pipeline.core.frame_names import frame_named
+from pipeline.core.tiering import PLANNED
 from pipeline.errors import did_you_mean
 from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
 from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
@@ -269,7 +270,7 @@ class RowsLayer(Layer):
     """The planted rows; without a file the planter follows the strips."""
 
     file: FileName | None = Field(None, description="vector file; left out: the planter follows the strips")  # type: ignore[assignment]
-    kind: Literal["planned", "planted", "surveyed"] = Field("planned", description="what the rows are")
+    kind: Literal["planned", "planted", "surveyed"] = Field(PLANNED, description="what the rows are")
     constants: LineConstants = Field(LineConstants(), description="values for all features")
     log: LogModel = Field(LogModel(), description="how points become passes")
 
@@ -279,7 +280,7 @@ class RowsLayer(Layer):
             return self
         if self.constants.row_count is None or self.constants.row_spacing_m is None:
             raise ValueError("there is no file; give one, or row_count and row_spacing in constants")
-        if self.kind != "planned" or self.layer or self.columns:
+        if self.kind != PLANNED or self.layer or self.columns:
             raise ValueError(
                 "without a file, expected kind planned and neither layer nor columns; give a file"
             )

@@ -45,7 +45,7 @@ def run_step(step: Callable[[], None], *, log: str | None) -> None:
 
 
 def refusal(error: RowreturnError, *, mute: bool) -> str:
-    """What the workflow says of an error before any job; printed here where Snakemake is `mute` (``--quiet all``)."""
+    """The text with which a run ends before its jobs; it is printed here where Snakemake is `mute` (``--quiet all``)."""
     said = f"rowreturn: error: {error}"
     if mute:
         print(said, file=sys.stderr)

@@ -99,8 +99,8 @@ def read_zones(source, *, fields: gpd.GeoDataFrame, tiers: Collection[str]) -> L
     low, high = FACTORS
     wild = given & ~((factor >= low) & (factor <= high))
     if wild.any():
-        found = shown(text_of(said[wild].iloc[0]))
-        _refuse(kept, wild, place, f"has factor {found}; expected a number from {low:g} to {high:g}")
+        wrong = shown(text_of(said[wild].iloc[0]))
+        _refuse(kept, wild, place, f"has factor {wrong}; expected a number from {low:g} to {high:g}")
     _refuse(kept, ~given & ~gone, place, "has neither factor nor unavailable; expected one of them")
     kept = kept.assign(**{c.TIER: named, c.FACTOR: np.where(given, factor, 1.0), c.UNAVAILABLE: gone})
     found = replace(found, kept=kept[[c.TIER, c.FACTOR, c.UNAVAILABLE, "geometry"]])

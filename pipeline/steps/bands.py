@@ -187,7 +187,7 @@ def _planter_of_line(field: FieldData) -> np.ndarray:
 
 
 def _sd_m(error: ReturnError, strip: np.ndarray, planter: np.ndarray) -> np.ndarray:
-    """Standard deviation of an offset on each strip line [m]; none where the field has no planter pass.
+    """Standard deviation of an offset on each strip line [m]; 0 where the field has no planter pass.
 
     Parameters
     ----------

@@ -1,6 +1,5 @@
 """Look at configuration and files before a long run: print what it would take in, compute nothing."""
 
-
 from pipeline import PROJECT
 from pipeline.commands.look import look_at
 from pipeline.commands.look_text import look_text
