@@ -58,15 +58,23 @@ def clear(results: Path, *, work: Path, fields: set[str], pages: set[str]) -> No
     for left in list(results.rglob(".unfinished-*")):
         remove(left)
     prune(work, fields)
-    home, wanted = results / "report", {f"{name}.html" for name in pages}
-    for file in sorted(home.iterdir()) if home.exists() else ():
+    _clear_pages(results / "report", {f"{name}.html" for name in pages})
+    _clear_fields(homes_of_fields(results), fields)
+
+
+def _clear_pages(home: Path, wanted: set[str]) -> None:
+    if not home.exists():
+        return
+    for file in sorted(home.iterdir()):
         if file.name not in wanted:
             remove(file)
-    if home.exists() and not pages:
+    if not wanted:
         remove(home)
-    home = homes_of_fields(results)
+
+
+def _clear_fields(home: Path, wanted: set[str]) -> None:
     for folder in sorted(home.iterdir()) if home.exists() else ():
-        if normalize("NFC", folder.name) not in fields:  # some disks take letters with marks apart
+        if normalize("NFC", folder.name) not in wanted:  # some disks take letters with marks apart
             shutil.rmtree(folder)
 
 
