@@ -1,11 +1,10 @@
 """How large a run will be: counted where that is cheap, else estimated from measured rates."""
 
-from pathlib import Path
-
 from pipeline import columns as c
 from pipeline.files.config import Config
 from pipeline.files.field_sizes import batch_sizes, extents_m2, row_lengths_m
 from pipeline.files.fields import batches_of
+from pipeline.files.file_parts import size_mb
 from pipeline.files.job_size import amounts_of, run_seconds
 from pipeline.files.taking import Taken
 
@@ -43,7 +42,7 @@ def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
     amounts |= {name: times * amounts[name] for name in ("km", "km_tier", "kvertex", "kvertex_tier")}
     batches = len(batches_of(taken.fields[c.FIELD_ID]))
     sheets = len(used) if settings.report.sheets == "all" else 0
-    amounts |= {"run": 1.0, "sheet": sheets, "sheet_tier": tiers * sheets, "input_mb": _input_mb(settings)}
+    amounts |= {"run": 1.0, "sheet": sheets, "sheet_tier": tiers * sheets, "input_mb": size_mb(settings.inputs.files)}
     return {
         "fields": len(taken.fields), "batches": batches, "tiers": tiers,
         "row_length_m": times * float(row_lengths_m(laid, kept_m).sum()),
@@ -51,8 +50,3 @@ def run_size(settings: Config, taken: Taken, scale: dict[str, float]) -> dict:
         "processor_seconds": WORKFLOW_S + run_seconds(amounts, batches=batches),
         "disk_bytes": 1e6 * sum(rate * amounts[name] for name, rate in MEGABYTES.items()), "how": HOW,
     }  # fmt: skip
-
-
-def _input_mb(settings: Config) -> float:
-    files = [Path(name) for name in settings.inputs.files]
-    return sum(file.stat().st_size for file in files if file.is_file()) / 1e6

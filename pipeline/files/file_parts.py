@@ -1,5 +1,6 @@
 """The files that make up one input: a Shapefile is several, a folder is all that lie in it."""
 
+from collections.abc import Iterable
 from pathlib import Path
 
 # What belongs to a file of this ending, by the endings that may stand in its place.
@@ -34,6 +35,12 @@ def parts_of(name: str) -> list[str]:
         return [name, *_beside(path, name)] if path.is_file() else []
     except (OSError, ValueError):  # no name of a file at all; reading it will say why
         return []
+
+
+def size_mb(names: Iterable[str]) -> float:
+    """Size of inputs with all their parts [MB]; one that is missing counts as nothing."""
+    files = [Path(part) for name in names for part in parts_of(name)]
+    return sum(file.stat().st_size for file in files if file.exists()) / 1e6
 
 
 def _beside(path: Path, name: str) -> list[str]:

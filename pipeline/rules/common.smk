@@ -1,5 +1,5 @@
 from pipeline.files.code import modules_of
-from pipeline.files.file_parts import parts_of
+from pipeline.files.file_parts import parts_of, size_mb
 from pipeline.files.input_key import tell_key, told_key
 from pipeline.files.intake_facts import home_of, known_batches, known_sizes
 from pipeline.files.job_size import amounts_of, job_seconds, job_size
@@ -107,7 +107,7 @@ def amounts(batch):
     if batch is not None:
         sizes = {"own": sizes[batch]} if batch in sizes else {}
     said = amounts_of(sizes, tiers=len(COMPARED), cell_m=SETTINGS.raster.cell_m)
-    return said | {"input_mb": input_mb()}
+    return said | {"input_mb": size_mb(SETTINGS.inputs.files)}
 
 
 def jobs_of_run():
@@ -144,12 +144,6 @@ def show_progress():
 
     if not os.environ.get(QUIET):
         logger.addHandler(RunProgress(jobs_of_run, fields, say))
-
-
-def input_mb():
-    """Size of all input files; one that is missing is left to the intake."""
-    files = [Path(name) for name in input_files()]
-    return sum(file.stat().st_size for file in files if file.exists()) / 1e6
 
 
 def result_tables(wildcards):
