@@ -33,12 +33,13 @@ def sd_after(seconds):
     return np.sqrt(0.5 * r**2 + 0.5 * REPEATABLE_M**2) / Z
 
 
-def side(names, *, since=None, start=None, zones=None, times=None) -> Side:
-    """An operation of passes by the names of their tiers, each in one stretch."""
+def side(names, *, since=None, start=None, zones=None, times=None, lost=None, regains=(), start_s=0.0) -> Side:
+    """An operation of passes by the names of their tiers, each in one stretch; all starts are at `start_s`."""
     count = len(names)
+    since = np.full((count, 2), np.nan) if since is None else np.array(since, float)
     stretches = Stretches(
-        np.arange(count), np.full((count, 2), np.nan) if since is None else np.array(since, float),
-        np.zeros(count, np.int64) if start is None else np.array(start), zones or ((),) * count,
+        np.arange(count), since, np.zeros(count, np.int64) if start is None else np.array(start), zones or ((),) * count,
+        since + start_s, tuple(lost or [""] * count), tuple(regains),
     )  # fmt: skip
     clock = Clock(np.zeros(count) if times is None else np.array(times, float), np.zeros(count, np.int64))
     return Side(clock, names, stretches)

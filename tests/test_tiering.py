@@ -1,14 +1,18 @@
 """Which error each stretch of a pass carries, and which of them share it: against the model written out."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from helpers import Z, tier
+from scipy import integrate
 from starts import side
 
 from pipeline.core.converging import early_share
 from pipeline.core.draws import StandardDraws
+from pipeline.core.signals import Regain
 from pipeline.core.tier import Tier
-from pipeline.core.tiering import Site, Zone, return_errors
+from pipeline.core.tiering import Site, Zone, return_errors, since_signal
 
 ONE = tier(repeatable_m=0.1, id="one")
 SLOW = Tier(
@@ -74,3 +78,64 @@ def test_stretches_count_as_early_up_to_the_very_second():
     stretches = side(["slow"] * 4, since=[[0.0, 500.0], [500.0, 700.0], [700.0, 900.0], [np.nan, np.nan]]).stretches
     np.testing.assert_allclose(early_share(stretches, 600.0), [1.0, 0.5, 0.0, 0.0])
     np.testing.assert_allclose(early_share(stretches, np.array([250.0, 500.0, 800.0, 9.0])), [0.5, 0.0, 0.5, 0.0])
+
+
+def started_95_m(seconds):
+    """R(t) of the tier `slow` written out, 95 % [m]: from 1 m to 10 cm in ten minutes."""
+    return 0.1 + 0.9 * np.exp(-3 * seconds / 600.0)
+
+
+def start_variance(stretches_s):
+    """What a visit has on top of a converged one: half the mean of R(t)^2 - R^2 over each span of time, by SciPy."""
+
+    def more(seconds):
+        return (started_95_m(seconds) ** 2 - 0.1**2) / Z**2 / 2
+
+    return [integrate.quad(more, a, b)[0] / (b - a) if b > a else more(a) for a, b in stretches_s]
+
+
+def test_a_receiver_converges_anew_once_its_tier_is_had_again():
+    # Switched on at 10,000 s; had again at 11,000 s, which counts from then on, and not before.
+    since = [[0.0, 100.0], [990.0, 1000.0], [1000.0, 1060.0], [1300.0, 1300.0]]
+    strips = side(["slow"] * 4, since=since, start_s=10_000.0, regains=[Regain(11_000.0, "slow", 0)])
+    (error,) = errors(strips, side(["one"])).values()
+    settled = 0.1**2 / Z**2 / 2
+    wanted = start_variance([(0.0, 100.0), (990.0, 1000.0), (0.0, 60.0), (300.0, 300.0)])
+    np.testing.assert_allclose(np.diag(error.autumn.covariance()) - settled, wanted, rtol=1e-6)
+    # Those after the same regain share what is left of it, with each other and not with the start.
+    shared = error.autumn.covariance() - settled
+    assert shared[0, 1] == pytest.approx(np.sqrt(wanted[0] * wanted[1]), rel=1e-6)
+    assert shared[2, 3] == pytest.approx(np.sqrt(wanted[2] * wanted[3]), rel=1e-6)
+    assert abs(shared[1, 2]) < 1e-15 and abs(shared[0, 3]) < 1e-15
+
+
+@pytest.mark.parametrize(("came_back", "counts"), [("slow", True), ("*", True), ("twin", False)])
+def test_what_came_back_is_the_tier_named_or_all(came_back, counts):
+    strips = side(["slow"], since=[[5000.0, 5000.0]], regains=[Regain(4990.0, came_back, 0)])
+    (error,) = errors(strips, side(["one"])).values()
+    after_start, after_regain = start_variance([(5000.0, 5000.0), (10.0, 10.0)])
+    assert error.autumn.start_sd_m[0] ** 2 == pytest.approx(after_regain if counts else after_start, rel=1e-9, abs=1e-15)
+
+
+def test_a_start_after_the_regain_is_the_one_that_counts():
+    strips = side(["slow"], since=[[60.0, 60.0]], start_s=20_000.0, regains=[Regain(19_000.0, "*", 0)])
+    (error,) = errors(strips, side(["one"])).values()
+    assert error.autumn.start_sd_m[0] ** 2 == pytest.approx(start_variance([(60.0, 60.0)])[0], rel=1e-9)
+
+
+@pytest.mark.parametrize(("lost", "counts"), [("slow", True), ("*", True), ("twin", False), ("", False)])
+def test_what_a_log_tells_to_be_lost_has_the_error_at_switch_on(lost, counts):
+    strips = side(["slow", "slow"], lost=[lost, lost])
+    (error,) = errors(strips, side(["one"])).values()
+    covariance, settled = error.autumn.covariance(), 0.1**2 / Z**2 / 2
+    added = (1.0**2 - 0.1**2) / Z**2 / 2 if counts else 0.0
+    np.testing.assert_allclose(covariance, settled + added * np.eye(2), rtol=1e-9)
+
+
+def test_without_zones_what_came_back_after_them_counts_no_more_but_the_logs_losses_do():
+    back = (Regain(100.0, "*", 0), Regain(200.0, "*"))
+    stretches = side(["slow"], since=[[300.0, 300.0]], zones=((0,),), regains=back).stretches
+    assert since_signal(["slow"], stretches).since_s.tolist() == [[100.0, 100.0]]
+    assert stretches.in_no_zone().regains == (Regain(200.0, "*"),)
+    settled = replace(stretches, lost=("*",)).converged()
+    assert settled.regains == () and settled.lost == ("",) and np.isnan(settled.since_s).all()

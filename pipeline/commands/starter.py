@@ -14,7 +14,7 @@ from pipeline.commands.guess_values import written
 from pipeline.commands.quoting import named, scalar
 from pipeline.commands.seen import Seen
 from pipeline.core.show import plain_text
-from pipeline.core.tiering import EVERY_TIER
+from pipeline.core.signals import EVERY_TIER
 from pipeline.files.layer_models import LAYER_COLUMNS, POINT_COLUMNS
 from pipeline.files.texts import text_of
 from pipeline.files.values import lengths_of

@@ -4,12 +4,14 @@ A receiver that has not converged has an error that shrinks while the pass is la
 than in others. So passes are cut where the error has changed enough, and where zones begin and end.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import shapely
 
 from pipeline.core.cut import SLIVER_M, before_in_owner, cut_lines
+from pipeline.core.signals import Regain
 
 # Times since a start at which passes are cut [s]: after 10 s a tenth more each time. Between two of them no error falls by
 # more than 4 % of what the start added, so its mean stands for the stretch; after the last, less than 0.1 mm of that is left
@@ -30,33 +32,56 @@ class Stretches:
         Number of that start.
     zones : tuple of tuple of int
         Numbers of the zones that each lies in.
+    at_s : ndarray, shape (stretches, 2)
+        When it was laid, at its two ends [s]; NaN where `since_s` is.
+    lost : tuple of str
+        Id of the tier whose signal was lost there by what the log says; ``*`` for every tier, "" for none.
+    regains : tuple of Regain
+        When tiers were had again in the passes of this operation, in the order of time.
     """
 
     of_pass: np.ndarray
     since_s: np.ndarray
     start: np.ndarray
     zones: tuple[tuple[int, ...], ...]
+    at_s: np.ndarray
+    lost: tuple[str, ...]
+    regains: tuple[Regain, ...] = ()
 
     @classmethod
     def whole(cls, passes: int) -> "Stretches":
-        """Every pass in one piece, converged, in no zone."""
-        return cls(np.arange(passes), np.full((passes, 2), np.nan), np.zeros(passes, np.int64), ((),) * passes)
+        """Every pass in one piece, converged, in no zone, with its signal."""
+        never = np.full((passes, 2), np.nan)
+        return cls(np.arange(passes), never, np.zeros(passes, np.int64), ((),) * passes, never, ("",) * passes)
 
     def converged(self) -> "Stretches":
-        """The same, as if every receiver had been left to converge."""
-        return replace(self, since_s=np.full_like(self.since_s, np.nan))
+        """The same, as if every receiver had been left to converge and its log told of no loss."""
+        return replace(
+            self, since_s=np.full_like(self.since_s, np.nan), at_s=np.full_like(self.at_s, np.nan),
+            lost=("",) * len(self.lost), regains=(),
+        )  # fmt: skip
 
     def in_no_zone(self) -> "Stretches":
         """The same, as if there were no zones."""
-        return replace(self, zones=((),) * len(self.zones))
+        of_log = tuple(one for one in self.regains if one.zone is None)
+        return replace(self, zones=((),) * len(self.zones), regains=of_log)
 
     def after(self, wait_s: float) -> "Stretches":
         """The same, had the work begun so much later after each start."""
         return self if wait_s == 0.0 else replace(self, since_s=self.since_s + wait_s)
 
 
-def shares_of_pass(since_s: tuple[float, float]) -> tuple[np.ndarray, np.ndarray]:
+def shares_of_pass(
+    since_s: tuple[float, float], regained_s: Sequence[np.ndarray] = ()
+) -> tuple[np.ndarray, np.ndarray]:
     """Where a pass is cut, given the time since the start at its ends.
+
+    Parameters
+    ----------
+    since_s : tuple of float
+        [s]
+    regained_s : sequence of ndarray
+        Times since that start at which a signal was had again, ascending, an array for each signal [s].
 
     Returns
     -------
@@ -68,9 +93,18 @@ def shares_of_pass(since_s: tuple[float, float]) -> tuple[np.ndarray, np.ndarray
     first, last = since_s
     if not (np.isfinite(first) and last > first):
         return np.array([0.0, 1.0]), np.array([first, last], float)
-    inner = CUTS_S[(first < CUTS_S) & (last > CUTS_S)]
+    cuts = np.unique(np.concatenate([CUTS_S, *(_cuts_after(back_s, first, last) for back_s in regained_s)]))
+    inner = cuts[(first < cuts) & (last > cuts)]
     times = np.concatenate([[first], inner, [last]])
     return (times - first) / (last - first), times
+
+
+def _cuts_after(regained_s: np.ndarray, first: float, last: float) -> np.ndarray:
+    """Cuts between two times after each moment at which a signal was had again, up to the next of them [s]."""
+    until = np.append(regained_s[1:], np.inf)
+    felt = (regained_s >= 0.0) & (regained_s < last) & (until > first)
+    cuts = [back + CUTS_S[back + CUTS_S < end] for back, end in zip(regained_s[felt], until[felt], strict=True)]
+    return np.concatenate([np.zeros(0), *cuts])
 
 
 def cut_at_shares(lines: np.ndarray, shares: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -8,6 +8,7 @@ import numpy as np
 from pipeline.core.accuracy import Z95
 from pipeline.core.operations import Clock, OperationError
 from pipeline.core.returns import ReturnError
+from pipeline.core.signals import EVERY_TIER
 from pipeline.core.stretches import Stretches
 from pipeline.core.tier import BASE_FRAME, Tier, TierSpread
 
@@ -17,8 +18,8 @@ AS_LOGGED = "as_logged"
 AS_IN_SPRING = "same"
 #: What the planted rows are: yet to be planted, logged by the planter's receiver, or measured afterwards.
 PLANNED, PLANTED, SURVEYED = "planned", "planted", "surveyed"
-#: Instead of the id of a zone's tier.
-EVERY_TIER = "*"
+# Where a pass is cut at a moment, its piece begins there but for rounding [s].
+_SAME_S = 1e-3
 _NO_ERROR = TierSpread(0.0, 0.0, 0.0, 1.0, False)
 
 
@@ -181,20 +182,47 @@ def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site
     bare = OperationError.under(side.clock, [spreads.get(name, _NO_ERROR) for name in names])
     number = {name: k for k, name in enumerate(dict.fromkeys(names))}
     source = np.array([number[name] for name in names], np.int64)
-    factor, lost = in_zones(names, side.stretches, site.zones)
+    stretches = since_signal(names, side.stretches)
+    factor, lost = in_zones(names, stretches, site.zones)
     start, base = np.zeros(len(names)), np.zeros(len(names))
     for name, tier in known.items():
         mine = source == number[name]
-        settling = mine & ~lost & np.isfinite(side.stretches.since_s[:, 0])
-        start[settling] = tier.start_sd_m(side.stretches.since_s[settling], site.baseline_m)
+        settling = mine & ~lost & np.isfinite(stretches.since_s[:, 0])
+        start[settling] = tier.start_sd_m(stretches.since_s[settling], site.baseline_m)
         # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
         start[mine & lost] = tier.switched_on_sd_m(site.baseline_m)
         base[mine] = site.base_shift_95_m / Z95 if tier.frame == BASE_FRAME else 0.0
     half = factor / np.sqrt(2.0)
     return replace(
         bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, source=source,
-        start_sd_m=start * half, start=starts_of(side.stretches, lost, source), base_sd_m=base / np.sqrt(2.0),
+        start_sd_m=start * half, start=starts_of(stretches, lost, source), base_sd_m=base / np.sqrt(2.0),
     )  # fmt: skip
+
+
+def since_signal(names: Sequence[str], stretches: Stretches) -> Stretches:
+    """The same, with time counted from when the tier named was last had again, where that is later than the start.
+
+    Parameters
+    ----------
+    names : sequence of str, one a stretch
+        Id of the tier it is laid under.
+    stretches : Stretches
+    """
+    if not stretches.regains:
+        return stretches
+    since_s, start = stretches.since_s.copy(), stretches.start.copy()
+    others = int(start.max(initial=-1)) + 1
+    for name in dict.fromkeys(names):
+        its = [k for k, regain in enumerate(stretches.regains) if regain.is_of(name)]
+        times_s = np.array([stretches.regains[k].time_s for k in its])
+        mine = np.flatnonzero([one == name for one in names] & np.isfinite(stretches.at_s[:, 0]))
+        last = np.searchsorted(times_s, stretches.at_s[mine, 0] + _SAME_S, side="right") - 1
+        mine, last = mine[last >= 0], last[last >= 0]
+        back_s = np.maximum(stretches.at_s[mine] - times_s[last][:, None], 0.0)
+        later = back_s[:, 0] < since_s[mine, 0]
+        since_s[mine[later]] = back_s[later]
+        start[mine[later]] = others + np.array(its, np.int64)[last[later]]
+    return replace(stretches, since_s=since_s, start=start)
 
 
 def starts_of(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.ndarray:
@@ -209,11 +237,16 @@ def starts_of(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.
     return np.array([place[one] for one in key], np.int64)
 
 
+def lost_by_log(names: Sequence[str], stretches: Stretches) -> np.ndarray:
+    """Whether the log tells that the signal of the tier named was lost, by stretch."""
+    return np.array([gone in (EVERY_TIER, name) for gone, name in zip(stretches.lost, names, strict=True)], bool)
+
+
 def in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
-    """Factor on the error of each stretch under the tier named, and whether the tier cannot be had there."""
-    factor, lost = np.ones(len(names)), np.zeros(len(names), bool)
+    """Factor on the error of each stretch under the tier named, and whether the tier could not be had there."""
+    factor, lost = np.ones(len(names)), lost_by_log(names, stretches)
     for k in np.flatnonzero([bool(mine) for mine in stretches.zones]):
         mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in (EVERY_TIER, names[int(k)])]
         factor[k] = max((zone.factor for zone in mine), default=1.0)
-        lost[k] = any(zone.unavailable for zone in mine)
+        lost[k] |= any(zone.unavailable for zone in mine)
     return factor, lost

@@ -14,7 +14,7 @@ from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.returns import ReturnError
 from pipeline.core.tier import BASE_FRAME
-from pipeline.core.tiering import AS_IN_SPRING, SURVEYED, Side, made_under, strips_made_under
+from pipeline.core.tiering import AS_IN_SPRING, SURVEYED, Side, lost_by_log, made_under, since_signal, strips_made_under
 from pipeline.core.what_if import PairLengths
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
@@ -169,7 +169,9 @@ class Asked:
         return strips_made_under(self.field.strip_side, self.judging.autumn, compared=tier)
 
     def _early_on(self, side: Side, names: list[str]) -> np.ndarray:
-        return early_share(side.stretches, np.array([self.judging.tiers[name].convergence_s for name in names]))
+        stretches = since_signal(names, side.stretches)
+        early = early_share(stretches, np.array([self.judging.tiers[name].convergence_s for name in names]))
+        return np.where(lost_by_log(names, stretches), 1.0, early)
 
     def _planned_m(self, tier: str) -> float:
         """Row length expected to miss because of starts that no times tell of; 0 where times do."""

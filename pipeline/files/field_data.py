@@ -11,7 +11,9 @@ from pipeline import columns as c
 from pipeline.core.offsets import Spans
 from pipeline.core.operations import Clock
 from pipeline.core.pairs import Places
+from pipeline.core.regains import lost_tiers
 from pipeline.core.returns import ReturnError
+from pipeline.core.signals import Regain
 from pipeline.core.stretches import Stretches
 from pipeline.core.tiering import Side, Site, Zone, return_errors
 from pipeline.files.laid_out import LaidOut
@@ -80,19 +82,22 @@ class FieldData(LaidOut):
     @cached_property
     def strip_side(self) -> Side:
         """Strip passes in stretches."""
-        return _side(self.stretches("strip"), self.strip_passes)
+        return self._side("strip", self.strip_passes)
 
     @cached_property
     def planter_side(self) -> Side:
         """Planter passes in stretches."""
-        return _side(self.stretches("planter"), self.planter_passes)
+        return self._side("planter", self.planter_passes)
 
-
-def _side(table: pd.DataFrame, passes: pd.DataFrame) -> Side:
-    lies_in = tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES])
-    stretches = Stretches(
-        table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float),
-        table[c.START].to_numpy(np.int64), lies_in,
-    )  # fmt: skip
-    clock = Clock(passes[c.TIME_S].to_numpy(float), passes[c.VISIT].to_numpy(np.int64))
-    return Side.of_passes(clock, passes[c.TIER].tolist(), stretches)
+    def _side(self, name: str, passes: pd.DataFrame) -> Side:
+        table, tier = self.stretches(name), passes[c.TIER].tolist()
+        of_pass, since_s = table[c.PASS].to_numpy(np.int64), table[[c.SINCE0_S, c.SINCE1_S]].to_numpy(float)
+        lost = lost_tiers(passes[c.SIGNAL_LOST].tolist(), tier)
+        stretches = Stretches(
+            of_pass, since_s, table[c.START].to_numpy(np.int64),
+            zones=tuple(tuple(int(number) for number in said.split(",") if number) for said in table[c.ZONES]),
+            at_s=since_s + passes[c.START_S].to_numpy(float)[of_pass, None], lost=tuple(lost[k] for k in of_pass),
+            regains=tuple(Regain(*said) for said in self.facts["regains"][name]),
+        )  # fmt: skip
+        clock = Clock(passes[c.TIME_S].to_numpy(float), passes[c.VISIT].to_numpy(np.int64))
+        return Side.of_passes(clock, tier, stretches)

@@ -4,7 +4,7 @@ import numpy as np
 
 from pipeline.core.accuracy import Z95
 from pipeline.core.tier import BASE_FRAME, Tier
-from pipeline.core.tiering import SURVEYED, Side, in_zones, made_under, starts_of, strips_made_under
+from pipeline.core.tiering import SURVEYED, Side, in_zones, made_under, since_signal, starts_of, strips_made_under
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
 
@@ -39,6 +39,7 @@ def _operation(field: FieldData, judging: Settings, name: str, tier: str) -> dic
     site, stretches = field.site(judging), side.stretches
     if judging.kind == SURVEYED:
         stretches = stretches.converged().in_no_zone()
+    stretches = since_signal(names, stretches)
     kinds = list(dict.fromkeys(names))
     source = np.array([kinds.index(one) for one in names], np.int64)
     factor, lost = in_zones(names, stretches, site.zones)

@@ -10,7 +10,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.local import EARTH_RADIUS_M
-from pipeline.core.tiering import EVERY_TIER
+from pipeline.core.signals import EVERY_TIER
 from pipeline.errors import InputError, did_you_mean
 from pipeline.files.layers import POINTS, POLYGONS, Layer, read_layer
 from pipeline.files.texts import shown, text_of

@@ -1,5 +1,7 @@
 """Implement passes to the lines of their row units, in each field's own plane, cut to the field."""
 
+from collections.abc import Sequence
+from dataclasses import astuple
 from pathlib import Path
 
 import geopandas as gpd
@@ -13,6 +15,8 @@ from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
 from pipeline.core.passes import beside, clip_lines, unit_distances
 from pipeline.core.planter import plan_passes
+from pipeline.core.regains import Worked, by_signal, regains
+from pipeline.core.signals import Regain
 from pipeline.core.stretches import cut_at_shares, cut_at_zones, parts_along, shares_of_pass
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
@@ -65,10 +69,16 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         "frames": _frames_said(strips, rows),
     }  # fmt: skip
     zones = list(to_local(mine["zones"].geometry.values, wkt, local)) if "zones" in mine else []
+    gone = {k: (said[c.TIER], zones[k]) for k, said in enumerate(facts["zones"]) if said[c.UNAVAILABLE]}
+    passes = {"strip": strips, "planter": rows}
+    regained = {name: regains(_worked(one), gone) if geometry["converging"] else () for name, one in passes.items()}
+    facts["regains"] = {name: [list(astuple(one)) for one in found] for name, found in regained.items()}
+    moved = {"strip": (0.0, 0.0), "planter": shift}
     sides = {
-        "strip": LaidSide(strips, *_row_units(strips, area, zones, (0.0, 0.0), converging=geometry["converging"])),
-        "planter": LaidSide(rows, *_row_units(rows, area, zones, shift, converging=geometry["converging"])),
-    }
+        name: LaidSide(one, *_row_units(
+            one, area, zones, moved[name], converging=geometry["converging"], regained=regained[name]
+        )) for name, one in passes.items()
+    }  # fmt: skip
     # A planter that follows the strips has the nearest for its own, unless a difference of frames then takes it away.
     led = geometry["planter"] is not None
     by_pass_id = geometry["own_strip"] == "pass_id" and not led
@@ -127,7 +137,7 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
     led = strips.iloc[plan.leader].reset_index(drop=True)
     times = dict.fromkeys((c.STARTED_S, c.ENDED_S, c.START_S), np.nan)
-    led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.TIER: "", **times})
+    led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.TIER: "", c.SIGNAL_LOST: False, **times})
     if planter["frame"] is not None:  # its receiver takes the strips' coordinates for coordinates of its own frame
         led = led.assign(**{c.FRAME: planter["frame"], c.EPOCH: planter["epoch"]})
     parts, owner = shapely.get_parts(plan.line, return_index=True)
@@ -142,13 +152,20 @@ def _frames_said(strips: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> list:
     return [list(frame) if (frame := frame_of(layer)) else None for layer in (strips, rows)]
 
 
+def _worked(passes: gpd.GeoDataFrame) -> Worked:
+    lost = passes[c.SIGNAL_LOST].to_numpy(bool)
+    begun_s, ended_s = (passes[name].to_numpy(float) for name in (c.STARTED_S, c.ENDED_S))
+    return Worked(passes.geometry.values, begun_s, ended_s, passes[c.TIER].tolist(), lost)
+
+
 def _zones_said(zones: gpd.GeoDataFrame | None) -> list[dict]:
     """Tier, factor and availability of each zone of the field."""
     return [] if zones is None else zones[[c.TIER, c.FACTOR, c.UNAVAILABLE]].to_dict("records")
 
 
 def _row_units(
-    passes: gpd.GeoDataFrame, area: shapely.Geometry, zones: list, shift_m: tuple[float, float], *, converging: bool
+    passes: gpd.GeoDataFrame, area: shapely.Geometry, zones: list, shift_m: tuple[float, float], *, converging: bool,
+    regained: Sequence[Regain],
 ) -> tuple[pd.DataFrame, gpd.GeoDataFrame, pd.DataFrame]:
     """Row units of all passes; their lines, cut to the field and into stretches, moved by `shift_m`; the stretches.
 
@@ -156,13 +173,14 @@ def _row_units(
     """
     pieces, tables, before = [], [], 0
     shapes, counts, spacing_m = (passes[name].to_numpy() for name in ("geometry", c.ROW_COUNT, c.ROW_SPACING_M))
-    since_s = np.full((len(passes), 2), np.nan)
+    since_s, start_s = np.full((len(passes), 2), np.nan), passes[c.START_S].to_numpy(float)
     if converging:
         since_s = (passes[[c.STARTED_S, c.ENDED_S]].sub(passes[c.START_S], axis=0)).to_numpy(float)
+    back_s = by_signal(regained)
     for number in range(len(passes)):
         units, tight = beside(shapes[number], unit_distances(int(counts[number]), float(spacing_m[number])))
         tables.append({c.PASS: np.full(len(units), number), c.UNIT: np.arange(len(units)), c.TIGHT: tight})
-        shares, times = shares_of_pass(tuple(since_s[number]))
+        shares, times = shares_of_pass(tuple(since_s[number]), [one - start_s[number] for one in back_s])
         cut, unit, bit = cut_at_shares(units, shares)
         pieces.append((cut, unit + before, np.full(len(cut), number), times[bit], times[bit + 1]))
         before += len(units)
