@@ -186,10 +186,11 @@ def test_parts_of_one_pass_share_its_time(tmp_path):
     assert found.expected_miss_m == pytest.approx(4 * missed_after(0.0, 240.0), rel=2e-3)
 
 
-def half_zone(**columns) -> gpd.GeoDataFrame:
-    """A zone over the eastern half of the first field."""
+def half_zone(*, west: bool = False, **columns) -> gpd.GeoDataFrame:
+    """A zone over the eastern half of the first field, or over the western one."""
     east, north = ORIGIN
-    shape = shapely.box(east + LENGTH_M / 2, north - 10, east + LENGTH_M + 10, north + WIDTH_M + 10)
+    first, last = (east - 10, east + LENGTH_M / 2) if west else (east + LENGTH_M / 2, east + LENGTH_M + 10)
+    shape = shapely.box(first, north - 10, last, north + WIDTH_M + 10)
     return gpd.GeoDataFrame({name: [value] for name, value in columns.items()}, geometry=[shape], crs=CRS)
 
 
@@ -208,6 +209,36 @@ def test_where_a_tier_is_unavailable_it_is_as_at_switch_on(tmp_path):
     layers = {"zones": half_zone(tier="*", unavailable=True)}
     found, half = first_field(one_field(tmp_path, rows=passes_of(1), layers=layers)), 2 * ROWS * LENGTH_M
     assert found.zone_miss_m == pytest.approx(half * miss(START_M / Z), rel=1e-3)
+
+
+def test_behind_a_zone_without_the_tier_receivers_converge_anew(tmp_path):
+    # The first and the third pass leave the zone in the middle of their minute, and the next one goes on from there, back to
+    # the zone. Strips have no times: their tier holds at the edge.
+    layers, rows = {"zones": half_zone(west=True, tier="*", unavailable=True)}, times(passes_of(1), [0, 60, 120, 180])
+    found, half = first_field(one_field(tmp_path, rows=rows, layers=layers)), 2 * ROWS * LENGTH_M
+    inside, behind = half * miss(START_M / Z), 2 * missed_after(0.0, 60.0)
+    assert found.expected_miss_m == pytest.approx(inside + behind, rel=2e-3)
+    assert found.converging_miss_m == pytest.approx(behind - half * miss(REPEATABLE_M / Z), rel=4e-3)
+    # All of it lies within ten minutes of the start; with no zone, all of what lies behind it would be laid later after one.
+    assert found.converging_row_m == pytest.approx(2 * half, rel=PLANE)
+    assert found.zone_miss_m == pytest.approx(inside + behind, rel=2e-3)
+    assert found.zone_m == pytest.approx(2 * half, rel=PLANE)
+
+
+def eastward(passes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """The same, all driven to the east."""
+    lines = [line if line.coords[0][0] < line.coords[-1][0] else line.reverse() for line in passes.geometry]
+    return passes.set_geometry(lines, crs=passes.crs)
+
+
+@pytest.mark.parametrize(("count", "anew"), [("auto", True), ("none", False)])
+def test_a_pass_that_begins_outside_has_its_tier_again_from_there_on(tmp_path, count, anew):
+    # Every pass ends in the zone, and the next one begins outside of it.
+    layers, rows = {"zones": half_zone(tier="*", unavailable=True)}, times(eastward(passes_of(1)), [0, 60, 120, 180])
+    tables = one_field(tmp_path, rows=rows, layers=layers, judging={"convergence": {"count": count}})
+    found, half = first_field(tables), 2 * ROWS * LENGTH_M
+    outside = 2 * missed_after(0.0, 30.0) if anew else half * miss(REPEATABLE_M / Z)
+    assert found.expected_miss_m == pytest.approx(half * miss(START_M / Z) + outside, rel=2e-3)
 
 
 def test_a_zone_of_another_tier_says_nothing(tmp_path):
