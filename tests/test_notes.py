@@ -19,12 +19,12 @@ SAME = "both are taken to be in the same frame and nothing is moved; give frame 
 
 
 def frame_notes(settings: dict, folder, caplog) -> list[str]:
-    """Notes on frames in intake.json; each was logged as a warning as well."""
+    """Notes on the layers' frames in intake.json, not on the tiers'; each was logged as a warning as well."""
     with caplog.at_level(logging.WARNING, logger="rowreturn"):
         notes = read_json(take_in(settings, folder) / "intake.json")["notes"]
     said = [record.getMessage() for record in caplog.records]
     assert said == [f"intake: note: {note}" for note in notes]
-    return [note for note in notes if "frame" in note or "datum" in note]
+    return [note for note in notes if ("frame" in note or "datum" in note) and "receivers under" not in note]
 
 
 def co_op(folder, *, strips=None, rows=None, planter=True) -> dict:

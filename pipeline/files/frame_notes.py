@@ -18,7 +18,7 @@ from pipeline.files.layers import Layer
 _NAMED_AT_MOST = 4
 _SAME = "both are taken to be in the same frame and nothing is moved; give frame and epoch for both if they are not"
 # Shifts that differ by less over the fields are told as one [m].
-_ALIKE_M = 0.005
+ALIKE_M = 0.005
 
 Side = tuple[str, float] | None
 
@@ -37,9 +37,9 @@ def frame_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     InputError
         If nothing joins the two frames of a field, with the field.
     """
-    autumn = _frames(layers["strips"].kept)
+    autumn = frames_by_field(layers["strips"].kept)
     if "rows" in layers:
-        spring = _frames(layers["rows"].kept)
+        spring = frames_by_field(layers["rows"].kept)
     else:
         planter = settings.inputs.rows.constants.given() if settings.inputs.rows is not None else {}
         if c.FRAME not in planter:  # the planter follows the strips in whatever frame they are
@@ -65,10 +65,22 @@ def _check_realisations(strips: CRS, rows: CRS) -> None:
     )
 
 
-def _frames(passes: pd.DataFrame) -> dict[str, Side]:
-    """Frame and epoch of each field, None where none is said."""
+def frames_by_field(passes: pd.DataFrame) -> dict[str, Side]:
+    """Frame and epoch of each field that a layer's passes say, None where none is said.
+
+    Parameters
+    ----------
+    passes : DataFrame
+        With one frame and epoch a field.
+    """
     firsts = passes.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, c.FRAME, c.EPOCH]]
     return {name: (frame, float(epoch)) if frame else None for name, frame, epoch in firsts.itertuples(index=False)}
+
+
+def field_places(fields: gpd.GeoDataFrame) -> dict[str, tuple[float, float]]:
+    """Longitude and latitude [degrees] of the middle of each field."""
+    places = shapely.get_coordinates(shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt())))
+    return {name: (float(lon), float(lat)) for name, (lon, lat) in zip(fields[c.FIELD_ID], places, strict=True)}
 
 
 def _unsaid_notes(pairs: dict[str, tuple[Side, Side]]) -> list[str]:
@@ -81,29 +93,28 @@ def _unsaid_notes(pairs: dict[str, tuple[Side, Side]]) -> list[str]:
     notes = []
     for case, said in cases.items():
         names = [name for name, pair in pairs.items() if tuple(side is not None for side in pair) == case]
-        notes += [f"in {_fields(names)} {said}: {_SAME}"] if names else []
+        notes += [f"in {fields_said(names)} {said}: {_SAME}"] if names else []
     return notes
 
 
 def _shift_notes(pairs: dict[str, tuple[Side, Side]], fields: gpd.GeoDataFrame, *, units: str) -> list[str]:
     """Fields whose two sides differ, with the shift of their rows."""
-    places = shapely.get_coordinates(shapely.centroid(to_geographic(fields.geometry.values, fields.crs.to_wkt())))
-    place = dict(zip(fields[c.FIELD_ID], places, strict=True))
+    place = field_places(fields)
     shifts: dict[tuple[Side, Side], dict[str, tuple[float, float]]] = {}
     for name, (autumn, spring) in pairs.items():
         if autumn is not None and spring is not None and autumn != spring:
             shifts.setdefault((autumn, spring), {})[name] = _shift(name, autumn, spring, place[name])
     return [
-        f"in {_fields(list(moved))} the rows are in {_said(spring)} and the strips in {_said(autumn)}: before matching the "
-        f"rows are moved {_shift_said(np.array(list(moved.values())), units=units)}; this is a difference of datums (and "
-        "plate motion), not drift"
+        f"in {fields_said(list(moved))} the rows are in {_said(spring)} and the strips in {_said(autumn)}: before matching "
+        f"the rows are moved {_shift_said(np.array(list(moved.values())), units=units)}; this is a difference of datums "
+        "(and plate motion), not drift"
         for (autumn, spring), moved in shifts.items()
     ]
 
 
-def _shift(name: str, autumn: Side, spring: Side, place: np.ndarray) -> tuple[float, float]:
+def _shift(name: str, autumn: Side, spring: Side, place: tuple[float, float]) -> tuple[float, float]:
     try:
-        return frame_shift(float(place[0]), float(place[1]), autumn=autumn, spring=spring)
+        return frame_shift(*place, autumn=autumn, spring=spring)
     except InputError as error:
         raise InputError(f"field '{name}': {error}") from None
 
@@ -112,7 +123,7 @@ def _shift_said(shifts_m: np.ndarray, *, units: str) -> str:
     """The mean over the fields, and how far single ones lie from it."""
     mean = shifts_m.mean(axis=0)
     off_m = np.hypot(*(shifts_m - mean).T).max()
-    apart = f", to within {shift_length_text(off_m, units=units)} in all of them" if off_m > _ALIKE_M else ""
+    apart = f", to within {shift_length_text(off_m, units=units)} in all of them" if off_m > ALIKE_M else ""
     return shift_text(*mean, units=units) + apart
 
 
@@ -120,6 +131,7 @@ def _said(side: Side) -> str:
     return "no frame" if side is None else f"{side[0]} at {side[1]:g}"
 
 
-def _fields(names: list[str]) -> str:
+def fields_said(names: list[str]) -> str:
+    """How many fields, and the first of them by name: `5 fields (a, b, c, d ...)`."""
     more = " ..." if len(names) > _NAMED_AT_MOST else ""
     return f"{len(names)} field{'s' if len(names) > 1 else ''} ({', '.join(names[:_NAMED_AT_MOST])}{more})"

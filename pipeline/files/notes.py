@@ -1,13 +1,17 @@
 """What a reader must know of the figures and could not guess: said, not passed over."""
 
+from collections.abc import Mapping
+
 from pipeline import columns as c
+from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_LOGGED, SURVEYED
 from pipeline.files.config import Config
 from pipeline.files.frame_notes import frame_notes
 from pipeline.files.layers import Layer
+from pipeline.files.tier_frames import tier_frame_notes
 
 
-def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
+def notes_of(settings: Config, layers: dict[str, Layer], *, tiers: Mapping[str, Tier], compare: list[str]) -> list[str]:
     """Notes for the log and the manifest.
 
     Parameters
@@ -15,6 +19,10 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
     settings : Config
     layers : dict of role to Layer
         As kept, with fields assigned.
+    tiers : mapping of str to Tier
+        The whole catalogue.
+    compare : list of str
+        Tiers to compare.
 
     Raises
     ------
@@ -25,7 +33,8 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
     if "bases" not in layers or not len(layers["bases"].kept):
         notes.append("no bases are given: every baseline counts as 0, and whether a tier with a range reaches is unknown")
     notes += [note for layer in layers.values() for note in layer.notes]
-    return notes + _tier_notes(settings, layers) + frame_notes(settings, layers)
+    notes += _tier_notes(settings, layers) + frame_notes(settings, layers)
+    return notes + tier_frame_notes(settings, layers, tiers=tiers, compare=compare)
 
 
 def _tier_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:

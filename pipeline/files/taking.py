@@ -79,7 +79,8 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     check_planter_frame(settings.inputs.rows)
     account = {role: balance(layer, role) for role, layer in layers.items()}
     fields = with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
-    return Taken(layers, fields, tiers, compare, account, notes_of(settings, layers), hashes)
+    notes = notes_of(settings, layers, tiers=tiers, compare=compare)
+    return Taken(layers, fields, tiers, compare, account, notes, hashes)
 
 
 def _read(settings: Config, tiers: Collection[str]) -> dict[str, Layer]:
