@@ -217,7 +217,7 @@ def layers() -> dict[str, tuple[gpd.GeoDataFrame, str]]:
         strips += strip_records(demo, rng)
         planter += planter_records(demo, rng)
     for record in strips:
-        # some logs come without a field name: they belong where most of their length lies
+        # some logs come without a field name: they are split between the fields they run through
         if record["FIELD"] == UNNAMED_IN and record["PASS"] % 10 == 0:
             record["FIELD"] = None
     return {

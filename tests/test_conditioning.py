@@ -165,7 +165,7 @@ def test_common_shift_is_that_of_the_draws(signed):
 
 @pytest.mark.parametrize("signed", [True, False])
 def test_ninety_per_cent_intervals_hold_ninety_per_cent_of_truths(signed):
-    # The issue asks for 88-92 %. 2,000 seasons simulated by NumPy; three standard errors are 2 points.
+    # What is asked: 88-92 %. 2,000 seasons simulated by NumPy; three standard errors are 2 points.
     error = error_of()
     rng = np.random.default_rng(11)
     where, one = places(4, seed=3), places(1, seed=21)

@@ -121,6 +121,22 @@ def test_zipped_shapefile_and_folder(tmp_path, form):
     assert {Path(name).suffix for name in said["inputs"]} >= ({".zip"} if form == "zip" else {".shp", ".dbf", ".prj"})
 
 
+def test_file_geodatabase(tmp_path):
+    path, strips = tmp_path / "s.gdb", passes_of()
+    try:
+        pyogrio.write_dataframe(strips, path, layer="bar", driver="OpenFileGDB")
+    except pyogrio.errors.DataSourceError as error:
+        pytest.skip(f"this build of GDAL writes no file geodatabase: {error}")
+    said = taken(tmp_path, file=str(path), layer="bar")
+    # Referee: pyproj.Geod on the lines as they were before they were written.
+    metres = sum(GEOD.geometry_length(line) for line in strips.to_crs("EPSG:4326").geometry)
+    assert (said["layers"]["strips"]["read"], said["layers"]["strips"]["kept"]) == (8, 8)
+    assert said["layers"]["strips"]["kept_m"] == pytest.approx(metres, rel=1e-6)
+    assert sorted(kept(tmp_path)["pass_id"].unique()) == ["P0", "P1", "P2", "P3"]
+    # All that lies in the folder is the input.
+    assert {part.as_posix() for part in path.iterdir()} <= set(said["inputs"])
+
+
 def test_all_parts_of_a_shapefile_are_hashed_and_are_inputs(tmp_path):
     path = shapefile(tmp_path)
     (path.parent / "s.qix").write_bytes(b"an index is no input")

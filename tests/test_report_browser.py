@@ -28,9 +28,9 @@ from pipeline.steps import report
 pytestmark = pytest.mark.xdist_group("browser")
 __all__ = ["browser", "coop"]
 
-# Of the missed share, in percentage points: what the issue allows the page to differ from the pipeline.
+# Bounds: by how much the page may differ from the pipeline in the missed share, in percentage points.
 SHARE_POINTS, RANGE_POINTS = 0.2, 2.0
-# And of the classes, for which the issue names nothing: a hundredth of the row length is the last digit that is read.
+# And in the classes: a hundredth of the row length is the last digit that is read.
 CLASS_POINTS = 0.5
 LAPTOP_HIGH = 900
 JUDGED = ("holds", "doubt", "misses")

@@ -16,7 +16,7 @@ from pipeline.steps.report import MOST_IN_ONE
 
 pytestmark = pytest.mark.xdist_group("browser")
 __all__ = ["browser"]
-# What the issue asks for [bytes, ms].
+# Bounds [bytes, ms].
 MOST_INDEX, MOST_PAGE, AT_ONCE_MS = 5_000_000, 3_000_000, 1000.0
 FIELDS, FARMS, LOADS = 5000, 120, 5
 

@@ -141,7 +141,7 @@ def rank_among(truth: float, draws: np.ndarray, rng: np.random.Generator) -> flo
 @checked_field
 @pytest.mark.parametrize("signed", [True, False])
 def test_ninety_per_cent_intervals_hold_the_simulated_truths(dug, signed):
-    # Of the missed share, the shift common to the field, east and north, and the machine bias. The issue asks for
+    # Of the missed share, the shift common to the field, east and north, and the machine bias. What is asked:
     # 88-92 %; the standard error over 2,000 seasons is 0.7.
     count, rng = 2000, np.random.default_rng([21, signed])
     overlay, seasons = Overlay.of(dug.small, MIXED), Seasons.simulated(dug.small, MIXED, count, rng)

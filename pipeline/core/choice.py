@@ -1,7 +1,7 @@
 """The choice of a tier where the money is spent: totals of every option, who is dominated, what is recommended.
 
 All money is whole cents, so that sums are exact. An option is one tier for all fields of a farm, or two: then both are
-paid for, and each field is worked under the one that loses less there.
+paid for, and each field is worked under the better one there (`_better`).
 """
 
 from dataclasses import dataclass
@@ -122,7 +122,7 @@ class Option:
 
 
 def options_of(stake: Stake, standard: Standard | None, *, seed: int) -> list[Option]:
-    """Every tier for all fields, then every pair of tiers of which each loses less somewhere.
+    """Every tier for all fields, then every pair of tiers of which each is the better one somewhere.
 
     Parameters
     ----------

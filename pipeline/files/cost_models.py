@@ -148,7 +148,9 @@ class Costs(Model):
     machines_per_farm: int = Field(1, ge=1, le=100, description="receivers that a farm pays for")
     machine_hour: HourCost | None = Field(None, description="of a machine that waits, with its driver")
     starts_per_day: float = Field(2, ge=0, le=100, description="of the receiver")
-    days_per_season: float | None = Field(None, ge=0, le=366, description="of a farm; default: area by field_capacity")
+    days_per_season: float | None = Field(
+        None, ge=0, le=366, description="that one machine works; default: area by field_capacity"
+    )
     waited_share: Percent = Field("100 %", description="of the convergence that is really waited")  # type: ignore[assignment]
     field_capacity: Capacity | None = Field(None, description="from which the days follow")
     working_day_s: WorkingDay = Field("10 h", alias="working_day", description="for the same")  # type: ignore[assignment]

@@ -135,7 +135,8 @@ MEANINGS = {
     c.QUANTITY: "how much there is of the part, always in the unit beside it",
     c.QUANTITY_UNIT: "what the quantity counts",
     c.UNIT_PRICE_MONEY: "price of one of it; empty where the part is a share or a sum of others",
-    c.AMOUNT_MONEY: "quantity times price, rounded once to the cent",
+    c.AMOUNT_MONEY: "quantity times price, rounded once to the cent, where that is a field's loss or waiting, or a "
+    "farm's fee or one-off; else a share or a sum of those",
     c.DRIVER: "price that is moved while all else stays: of what is lost, of waiting, or of a tier's fee or one-off",
     c.PRICE_MONEY: "the price as it was given, of fees and one-offs to the cent; of a one-off what falls on a year",
     c.PRICE_UNIT: "of what that is the price: a unit of what is lost, an hour, or a year of a machine or a farm",
