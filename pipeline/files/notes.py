@@ -1,10 +1,11 @@
 """What a reader must know of the figures and could not guess: said, not passed over."""
 
 from pipeline import columns as c
+from pipeline.core.show import GAP, length_text
 from pipeline.core.tiering import AS_LOGGED, SURVEYED
 from pipeline.files.config import Config
 from pipeline.files.frame_notes import frame_notes
-from pipeline.files.layers import Layer
+from pipeline.files.layers import Layer, lengths_m
 
 
 def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
@@ -25,7 +26,21 @@ def notes_of(settings: Config, layers: dict[str, Layer]) -> list[str]:
     if "bases" not in layers or not len(layers["bases"].kept):
         notes.append("no bases are given: every baseline counts as 0, and whether a tier with a range reaches is unknown")
     notes += [note for layer in layers.values() for note in layer.notes]
-    return notes + _tier_notes(settings, layers) + frame_notes(settings, layers)
+    return notes + _signal_notes(settings, layers) + _tier_notes(settings, layers) + frame_notes(settings, layers)
+
+
+def _signal_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
+    notes = []
+    for role in ("strips", "rows") if "rows" in layers else ("strips",):
+        kept = layers[role].kept
+        lost = kept[c.SIGNAL_LOST].to_numpy(bool)
+        if lost.any():
+            metres = lengths_m(kept.geometry.values, kept.crs)
+            both = (metres[lost].sum(), metres.sum())
+            part, whole = (length_text(one, units=settings.report.units).replace(GAP, " ") for one in both)
+            notes.append(f"inputs.{role}: {layers[role].place}: {lost.sum()} of {len(kept)} passes, {part} of {whole}, were "
+                         "laid while the signal was lost")  # fmt: skip
+    return notes
 
 
 def _tier_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
