@@ -23,8 +23,10 @@ UNNAMED = "unnamed "
 # Ground checks and zones.
 CHECK, MEASURED_M, SIGNED, TAPE_ERROR_M = "check", "measured_m", "signed", "tape_error_m"
 FACTOR, UNAVAILABLE = "factor", "unavailable"
-# When the receiver was last switched on before a pass, and whether its log tells that the signal was lost there.
-START_S, SIGNAL_LOST, BASE_SURVEYED = "start_s", "signal_lost", "base_surveyed"
+# When the receiver was last switched on before a pass.
+START_S, BASE_SURVEYED = "start_s", "base_surveyed"
+# Whether a pass was laid while the receiver's fix was not one under which its tier's figures hold.
+SIGNAL_LOST = "signal_lost"
 # Stretches of passes, and where a line begins in its unbroken part of a row.
 STRETCH, ALONG_M, ZONES, SINCE0_S, SINCE1_S, START = "stretch", "along_m", "zones", "since0_s", "since1_s", "start"
 

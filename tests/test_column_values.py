@@ -240,5 +240,6 @@ def test_keys_of_a_file_that_is_not_there(tmp_path):
     write_coop(tmp_path)
     settings = config(tmp_path, planter=False)
     settings["inputs"]["rows"] = {"constants": {"row_count": 12, "row_spacing": "30 in"}, "crs": "EPSG:4326"}
-    with pytest.raises(ConfigError, match="without a file, crs, units, timezone and encoding say nothing; give a file"):
+    said = "without a file, crs, units, timezone, encoding and fix_holds say nothing; give a file"
+    with pytest.raises(ConfigError, match=said):
         take_in(settings, tmp_path)

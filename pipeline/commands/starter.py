@@ -85,6 +85,11 @@ _ABSENT = {
 }
 
 
+_FIX_HINT = (
+    "    # fix has no part until fix_holds names its values under which the tier's figures hold, as in fix_holds: [4]"
+)
+
+
 def _entry(indent: int, key: str, value: str, note: str = "") -> str:
     comment = f"  # {plain_text(note)}" if note else ""
     return f"{' ' * indent}{key}: {scalar(value)}{comment}"
@@ -105,6 +110,7 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
         note = f"fill in: the column with a unique name for each field. Columns: {told}"
         lines.append(_entry(6, c.FIELD_ID, FILL_IN, note))
     lines += [*_how_read(found), *(f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts))]
+    lines += [_FIX_HINT] if c.FIX in found else []
     if role in ("strips", "rows"):
         lines += _constants(role, seen, found, spacings)
     if role == "checks" and c.TAPE_ERROR not in found:

@@ -23,6 +23,9 @@ class PointLog:
         Of the receiver; heading clockwise from north [degrees]. NaN where missing.
     setting : ndarray
         What must not change within a pass: row count, tier ... as anything comparable.
+    lost : ndarray of bool
+        Whether the signal was lost, which must not change within a pass either. It is no part of `setting`, or a change of
+        row count would go unseen where the signal flickers.
     group : ndarray
         Points of different groups (fields, machines, files) are never in one pass.
     """
@@ -34,6 +37,7 @@ class PointLog:
     speed_m_s: np.ndarray | None = None
     heading_deg: np.ndarray | None = None
     setting: np.ndarray | None = None
+    lost: np.ndarray | None = None
     group: np.ndarray | None = None
 
 
@@ -49,6 +53,7 @@ class Walk:
     speed_m_s: np.ndarray
     heading: np.ndarray  # [rad], from east
     setting: np.ndarray
+    lost: np.ndarray
     idle: np.ndarray  # has no pass number where others have
 
     @classmethod
@@ -56,7 +61,7 @@ class Walk:
         """All points with a position, sorted; one piece for each pass number of each group."""
         n = len(log.xy)
         xy = np.ascontiguousarray(log.xy, float)
-        group, setting = _codes(log.group, n), _codes(log.setting, n)
+        group, setting, lost = _codes(log.group, n), _codes(log.setting, n), _codes(log.lost, n)
         record = _numbers(log.record, n)
         order = np.arange(n)[np.isfinite(xy).all(axis=1)] if n else np.arange(0)
         order = _sorted(order, np.nan_to_num(record, nan=-np.inf), group)
@@ -71,7 +76,7 @@ class Walk:
         heading = np.radians(90.0 - _numbers(log.heading_deg, n)[at])
         idle = (number < 0) & (_share_known(number, group[order]) >= 0.5)
         speed = _numbers(log.speed_m_s, n)[at]
-        return cls(at, by_pass, piece, xy[at], time[by_pass], speed, heading, setting[at], idle[by_pass])
+        return cls(at, by_pass, piece, xy[at], time[by_pass], speed, heading, setting[at], lost[at], idle[by_pass])
 
     def keep(self, mask: np.ndarray) -> "Walk":
         """Those at the mask."""

@@ -185,11 +185,12 @@ def _drop_turns(walk: Walk, rules: LogRules) -> _Cut:
 
 
 def _cut_settings(walk: Walk, rules: LogRules) -> _Cut:
-    """Cut where a ring closes, and where row count, tier and the like change for good."""
+    """Cut where a ring closes, and where row count, tier and the like, or whether the signal is lost, change for good."""
     along = along_m(walk.xy, walk.piece)
     bend = k.chords(walk.xy, along, walk.piece, REACH_M)[2]
     walk = walk.cut_at(k.closed_rings(along, walk.piece, bend, rules.shortest_m))
-    walk = walk.cut_at(k.new_settings(along, walk.piece, walk.setting, rules.shortest_m))
+    for held in (walk.setting, walk.lost):
+        walk = walk.cut_at(k.new_settings(along, walk.piece, held, rules.shortest_m))
     return walk, walk.point[:0], OK
 
 

@@ -24,7 +24,7 @@ from pipeline.files.values import seconds_of, with_numbers, without_misfits
 
 _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
-    c.EPOCH,
+    c.EPOCH, c.SIGNAL_LOST,
 ]  # fmt: skip
 _KEY_BYTES = 512
 
@@ -44,12 +44,13 @@ class Source:
     units: dict = field(default_factory=dict)
     timezone: str | None = None
     encoding: str | None = None
+    fix_holds: tuple[str, ...] | None = None
 
     @classmethod
     def of(cls, layer) -> "Source":
         """From the configuration's model of a layer."""
         constants = {name.removesuffix("_m"): value for name, value in layer.constants.given().items()}
-        how = (layer.crs, dict(layer.units), layer.timezone, layer.encoding)
+        how = (layer.crs, dict(layer.units), layer.timezone, layer.encoding, getattr(layer, "fix_holds", None))
         return cls(layer.file, layer.layer, dict(layer.columns), constants, *how)
 
 
@@ -102,8 +103,8 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
     Raises
     ------
     InputError
-        If a column that is needed is neither mapped nor given as a constant, a length or time is unreadable, or
-        no feature is left.
+        If a column that is needed is neither mapped nor given as a constant, a length or time is unreadable, no value
+        of `fix_holds` is there, or no feature is left.
     """
     known = (*LINE_COLUMNS, c.STRIP_WIDTH) if role == "strips" else LINE_COLUMNS
     found = read_passes(Source.of(layer), layer.log, role=role, known=known)

@@ -19,6 +19,7 @@ from pipeline.core.frame_names import frame_named
 from pipeline.core.tiering import PLANNED
 from pipeline.errors import did_you_mean
 from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
+from pipeline.files.texts import id_text, shown
 from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
 
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
@@ -97,6 +98,31 @@ def _encoding(name: str) -> str:
 Crs = Annotated[Name, AfterValidator(_crs)]
 Zone = Annotated[Name, AfterValidator(_zone)]
 Encoding = Annotated[Name, AfterValidator(_encoding)]
+
+
+def _fix_values(values: Any) -> tuple[str, ...] | None:
+    """Values of `fix` as text; None where the key is left out."""
+    if values is None:
+        return None
+    if not isinstance(values, list | tuple):
+        raise ValueError(f"found {shown(repr(values))}, expected a list of values of fix, as [4] or ['RTK fixed']")
+    if not values:
+        raise ValueError("the list is empty; expected values of fix under which the tier's figures hold, or leave it out")
+    return tuple(_fix_value(one) for one in values)
+
+
+def _fix_value(value: Any) -> str:
+    # YAML takes a bare yes or on for true, and a day for a date.
+    whole = isinstance(value, int | float) and not isinstance(value, bool) and value == value // 1
+    text = id_text(value) if whole or isinstance(value, str) else None
+    if text is None:
+        raise ValueError(
+            f"found {shown(repr(value))} in the list, expected text or a whole number; put what is text in quotes"
+        )
+    return text
+
+
+FixHolds = Annotated[tuple[str, ...] | None, BeforeValidator(_fix_values)]
 #: As we spell it; an unknown one is refused with its layer.
 FrameName = Annotated[Name, AfterValidator(lambda name: frame_named(name) or name)]
 
@@ -255,11 +281,15 @@ class FieldsLayer(Layer):
     constants: FieldConstants = Field(FieldConstants(), description="values for all features")
 
 
+_FIX_HOLDS = "values of fix under which the tier's figures hold; left out: fix has no part"
+
+
 class StripsLayer(Layer):
     """The strips that were built in autumn."""
 
     constants: StripConstants = Field(StripConstants(), description="values for all features")
     log: LogModel = Field(LogModel(), description="how points become passes")
+    fix_holds: FixHolds = Field(None, description=_FIX_HOLDS)
 
 
 #: What is asked of a planter whose passes are laid out here, after the strips.
@@ -273,6 +303,7 @@ class RowsLayer(Layer):
     kind: Literal["planned", "planted", "surveyed"] = Field(PLANNED, description="what the rows are")
     constants: LineConstants = Field(LineConstants(), description="values for all features")
     log: LogModel = Field(LogModel(), description="how points become passes")
+    fix_holds: FixHolds = Field(None, description=_FIX_HOLDS)
 
     @model_validator(mode="after")
     def _planter_without_file(self) -> RowsLayer:
@@ -284,8 +315,8 @@ class RowsLayer(Layer):
             raise ValueError(
                 "without a file, expected kind planned and neither layer nor columns; give a file"
             )
-        if self.crs or self.units or self.timezone or self.encoding:
-            raise ValueError("without a file, crs, units, timezone and encoding say nothing; give a file")
+        if self.crs or self.units or self.timezone or self.encoding or self.fix_holds:
+            raise ValueError("without a file, crs, units, timezone, encoding and fix_holds say nothing; give a file")
         idle = sorted(set(self.constants.given()) - _PLANTER_CONSTANTS)
         if idle:
             raise ValueError(

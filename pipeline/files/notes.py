@@ -3,11 +3,12 @@
 from collections.abc import Mapping
 
 from pipeline import columns as c
+from pipeline.core.show import GAP, length_text
 from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_LOGGED, SURVEYED
 from pipeline.files.config import Config
 from pipeline.files.frame_notes import frame_notes
-from pipeline.files.layers import Layer
+from pipeline.files.layers import Layer, lengths_m
 from pipeline.files.tier_frames import tier_frame_notes
 
 
@@ -33,8 +34,22 @@ def notes_of(settings: Config, layers: dict[str, Layer], *, tiers: Mapping[str, 
     if "bases" not in layers or not len(layers["bases"].kept):
         notes.append("no bases are given: every baseline counts as 0, and whether a tier with a range reaches is unknown")
     notes += [note for layer in layers.values() for note in layer.notes]
-    notes += _tier_notes(settings, layers) + frame_notes(settings, layers)
+    notes += _signal_notes(settings, layers) + _tier_notes(settings, layers) + frame_notes(settings, layers)
     return notes + tier_frame_notes(settings, layers, tiers=tiers, compare=compare)
+
+
+def _signal_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
+    notes = []
+    for role in ("strips", "rows") if "rows" in layers else ("strips",):
+        kept = layers[role].kept
+        lost = kept[c.SIGNAL_LOST].to_numpy(bool)
+        if lost.any():
+            metres = lengths_m(kept.geometry.values, kept.crs)
+            both = (metres[lost].sum(), metres.sum())
+            part, whole = (length_text(one, units=settings.report.units).replace(GAP, " ") for one in both)
+            notes.append(f"inputs.{role}: {layers[role].place}: {lost.sum()} of {len(kept)} passes, {part} of {whole}, were "
+                         "laid while the signal was lost")  # fmt: skip
+    return notes
 
 
 def _tier_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:

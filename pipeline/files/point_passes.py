@@ -18,7 +18,7 @@ from pipeline.files.texts import shown
 from pipeline.files.units import LENGTH, SPEED, to_si
 from pipeline.files.values import seconds_of
 
-# What may not change within a pass; a fix that flickers may.
+# What may not change within a pass; nor may a signal get lost for as long, but told apart from these.
 _SETTING = (c.ROW_COUNT, c.ROW_SPACING, c.STRIP_WIDTH, c.TIER, c.FRAME, c.EPOCH)
 _NUMBERS = {c.SPEED: "m/s", c.HEADING: "degrees from north", c.RECORD: "the point's number in its log"}
 # How the reasons begin of points that a line should hold; turns, stops and points without a number are no loss.
@@ -33,7 +33,7 @@ def passes_from_points(found: Layer, log: LogModel, *, place: str) -> Layer:
     Parameters
     ----------
     found : Layer
-        Points by our column names, in any CRS. `started_at` is the time of the point.
+        Points by our column names and `signal_lost`, in any CRS. `started_at` is the time of the point.
     log : LogModel
         Rules of the configuration.
     place : str
@@ -112,6 +112,7 @@ def _log(points: gpd.GeoDataFrame, local: np.ndarray, moments: pd.DataFrame, pla
     group = points.groupby(groups, dropna=False, sort=True).ngroup().to_numpy() if groups else None
     return PointLog(
         shapely.get_coordinates(local), time_s=moments[c.STARTED_AT].to_numpy(), setting=setting,
+        lost=points[c.SIGNAL_LOST].to_numpy(bool),
         number=points[c.PASS_ID].to_numpy() if c.PASS_ID in points else None, group=group,
         speed_m_s=_numbers(points, c.SPEED, place), heading_deg=_numbers(points, c.HEADING, place),
         record=_numbers(points, c.RECORD, place),
@@ -150,7 +151,7 @@ def _numbers(points: pd.DataFrame, name: str, place: str) -> np.ndarray | None:
 
 
 def _passes(points: gpd.GeoDataFrame, made: LoggedPasses, moments: pd.DataFrame, shape: np.ndarray) -> gpd.GeoDataFrame:
-    """One feature a pass: id and values of its first point that has its usual setting, the times of all."""
+    """One feature a pass: id and values of its first point that has its usual setting, times of all, signal of most."""
     inside = made.pass_of >= 0
     mine, number = points[inside], pd.Series(made.pass_of[inside], index=points.index[inside])
     settings = [name for name in _SETTING if name in mine and mine[name].nunique(dropna=False) > 1]
@@ -160,6 +161,7 @@ def _passes(points: gpd.GeoDataFrame, made: LoggedPasses, moments: pd.DataFrame,
         first = number[size == size.groupby(number).transform("max")]
     first = first[~first.duplicated()].sort_values()
     passes = mine.loc[first.index].set_geometry(np.asarray(shape, object), crs=points.crs)
+    passes[c.SIGNAL_LOST] = (mine[c.SIGNAL_LOST].groupby(number).mean() > 0.5).to_numpy()
     times = moments[inside].groupby(number)
     start, end = times[c.STARTED_AT].min(), times[c.ENDED_AT].max()
     if not (end > start).mean() > 0.5:  # dates only: no clock
