@@ -302,6 +302,8 @@ def test_a_first_configuration_has_a_hint(tmp_path):
     [
         (RTK, ["4", "RTK fxed"], "no feature has '4' or 'RTK fxed' for its fix; did you mean 'RTK fixed'? Known: DGPS, RTK "
          "fixed, autonomous; expected"),
+        ([*"abcdefg", "rtk fixed"], ["RTK fxed"], "no feature has 'RTK fxed' for its fix; did you mean 'rtk fixed'? Known: "
+         "a, b, c, d, e, f, rtk fixed; expected"),  # the six commonest and the nearest
         ([4] * 6 + [5, 1], ["x"], "no feature has 'x' for its fix; it has '4' (75 %), '1' (13 %), '5' (13 %); expected"),
         ([4] * 6 + [5, 1], [2, 3], "no feature has '2' or '3' for its fix; it has '4'"),
         ([1, 2, 3, 4, 5, 6, 7, 8], ["x"], "no feature has 'x' for its fix; it has '1' (13 %), '2' (13 %), '3' (13 %), "
