@@ -14,7 +14,7 @@ BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "rea
 # What may stand in the column of the reach.
 IN_REACH, OUT_OF_REACH, REACH_UNKNOWN = "in reach", "out of reach", "unknown"
 
-# Of points of a log, the machine that wrote each.
+# The machine that made a pass, or wrote a point of a log.
 MACHINE = "machine"
 
 # A pass without a number is named by us.

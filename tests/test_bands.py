@@ -127,6 +127,8 @@ def drawn(tmp_path_factory):
             c.PASS_ID: ["a", "b"],
             c.ROW_COUNT: 4,
             c.TIER: "",
+            c.START_S: np.nan,
+            c.SIGNAL_LOST: False,
             "time_s": [0.0, 600.0],
             "visit": 0,
         }
@@ -136,7 +138,7 @@ def drawn(tmp_path_factory):
         since = {c.PASS: [0, 1], c.SINCE0_S: np.nan, c.SINCE1_S: np.nan, c.START: 0, c.ZONES: ""}
         pd.DataFrame(since).to_parquet(folder / f"{name}_stretches.parquet")
     facts = {"field_id": "F1", "farm": "", "baseline_m": None, "frame_east_m": 0.0, "frame_north_m": 0.0}
-    facts |= {"base_surveyed": True, "zones": []}
+    facts |= {"base_surveyed": True, "zones": [], "regains": {"strip": [], "planter": []}}
     plan = gpd.GeoDataFrame({c.PASS_ID: ["a", "b"]}, geometry=np.array(rows[:2], object), crs=local)
     plan.to_parquet(folder / "planter_plan.parquet")
     area = gpd.GeoDataFrame(geometry=[shapely.box(0, -20, LENGTH_M, 80)], crs=local)
@@ -170,7 +172,6 @@ def settings():
         "tiers": tiers, "compare": list(tiers), "autumn": "same", "kind": "planned", "row_margin_m": 0.0,
         "row_miss_share": 0.5, "steering_95_m": [0.0, 0.0], "seed": 1, "machine_95_m": 0.0, "base_shift_95_m": 0.0,
         "enough_share": 0.95, "next_checks": 0, "starts_per_day": 0.0, "working_day_s": 36000.0,
-        "capacity_m2_s": [20.0, 25.0],
     }  # fmt: skip
 
 

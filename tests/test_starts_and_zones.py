@@ -56,6 +56,8 @@ def missed_after(first, last):
 
 
 SETTLED_M = 4 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z)
+# By how much the odds rise after a start, over all the time since.
+RISEN_S = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 4000.0, limit=200)[0]
 
 
 def test_passes_after_a_start_carry_what_is_left_of_it(tmp_path):
@@ -117,21 +119,13 @@ def test_what_waiting_avoids(tmp_path):
 
 
 def test_without_times_starts_are_planned(tmp_path):
-    judging = {
-        "convergence": {"starts_per_day": 4, "working_day": "10 h"},
-        "field_capacity": {"autumn": "8 ha/h", "spring": "10 ha/h"},
-    }
+    judging = {"convergence": {"starts_per_day": 4, "working_day": "10 h"}}
     found = first_field(one_field(tmp_path, rows=passes_of(1), judging=judging))
     assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
     assert found.converging_miss_m == 0.0
-    # By hand: starts of the field = 4 a day x its hours / 10; each costs the rise of the odds over the time since the
-    # start times the metres of row laid in a second. Both operations.
-    risen = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 4000.0, limit=200)[0]
-    wanted = 0.0
-    for capacity in (8e4 / 3600, 10e4 / 3600):
-        starts = 4 * (LENGTH_M * WIDTH_M / capacity) / 36_000.0
-        wanted += starts * risen * capacity / 0.762
-    assert found.planned_start_miss_m == pytest.approx(wanted, rel=5e-3)
+    # By hand: 4 starts in 36,000 s of work; each costs the rise of the odds over the time since, times the metres of row
+    # laid in a second, which is the length of all rows over the time they take. Both operations.
+    assert found.planned_start_miss_m == pytest.approx(2 * 4 / 36_000.0 * RISEN_S * 4 * ROWS * LENGTH_M, rel=5e-3)
 
 
 @pytest.mark.parametrize("judging", [{}, {"convergence": {"count": "none"}}])
@@ -158,11 +152,55 @@ def test_waiting_is_planned_where_there_are_no_times(tmp_path):
     tables = one_field(tmp_path, rows=passes_of(1), judging={"convergence": {"starts_per_day": 4}})
     waiting = tables["waiting"].set_index("wait_min").avoided_miss_m
     # By hand, of the planter alone: the odds' rise until the work begins is what waiting avoids.
-    capacity = 10e4 / 3600
-    starts = 4 * (LENGTH_M * WIDTH_M / capacity) / 36_000.0
     for minutes in (2, 10):
         risen = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 60.0 * minutes)[0]
-        assert waiting[minutes] == pytest.approx(starts * risen * capacity / 0.762, rel=5e-3)
+        assert waiting[minutes] == pytest.approx(4 / 36_000.0 * risen * 4 * ROWS * LENGTH_M, rel=5e-3)
+
+
+def test_planned_starts_count_for_rows_beside_strips_however_large_the_field_is(tmp_path):
+    # Strips under two of four passes, in a boundary four times as large. Two starts in ten hours of either operation; each
+    # metre of row is as likely to follow one as any other.
+    file = write_coop(tmp_path, strips=passes_of(1).iloc[:2], rows=passes_of(1))
+    fields = gpd.read_file(file, layer="fields").iloc[:1]
+    east, north = ORIGIN
+    fields.geometry = [shapely.box(east, north, east + 2 * LENGTH_M, north + 2 * WIDTH_M)]
+    file = write_coop(tmp_path, fields=fields, strips=passes_of(1).iloc[:2], rows=passes_of(1))
+    settings = config(tmp_path)
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    tables = run_steps(settings, tmp_path)
+    wanted = 2 * 2 / 36_000.0 * RISEN_S * 2 * ROWS * LENGTH_M
+    assert first_field(tables).planned_start_miss_m == pytest.approx(wanted, rel=5e-3)
+    waiting = tables["waiting"].set_index("wait_min").avoided_miss_m
+    assert waiting[60] == pytest.approx(wanted / 2, rel=5e-3)  # of the planter alone
+
+
+def test_planned_starts_that_come_one_upon_the_other_miss_no_more_than_there_is(tmp_path):
+    # A hundred starts in ten hours: six minutes from one to the next, in which no receiver has converged.
+    judging = {"convergence": {"starts_per_day": 100, "working_day": "10 h"}}
+    found = first_field(one_field(tmp_path, rows=passes_of(1), judging=judging))
+    mean = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 360.0)[0] / 360.0
+    assert found.planned_start_miss_m == pytest.approx(2 * mean * 4 * ROWS * LENGTH_M, rel=5e-3)
+
+
+@pytest.mark.parametrize("gone", ["T0", "T1"])
+def test_a_pass_with_one_time_tells_of_no_start(tmp_path, gone):
+    rows = times(passes_of(1), [0, 60, 120, 180])
+    rows[gone] = pd.Series(pd.NaT, index=rows.index, dtype=rows[gone].dtype)
+    found = first_field(one_field(tmp_path, rows=rows))
+    assert found.expected_miss_m == pytest.approx(SETTLED_M, rel=1e-3)
+    assert found.converging_row_m == 0.0
+    assert found.planned_start_miss_m == pytest.approx(2 * 2 / 36_000.0 * RISEN_S * 4 * ROWS * LENGTH_M, rel=5e-3)
+
+
+def test_machines_that_passes_name_have_starts_of_their_own(tmp_path):
+    # The second machine begins while the first is at work: with one machine for all it would have no start.
+    rows = times(passes_of(1), [0, 60, 90, 150]).assign(WHO=["a", "a", "b", "b"])
+    write_coop(tmp_path, strips=passes_of(1), rows=rows)
+    settings = config(tmp_path)
+    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1", "machine": "WHO"}
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    found = first_field(run_steps(settings, tmp_path))
+    assert found.expected_miss_m == pytest.approx(4 * missed_after(0.0, 120.0), rel=2e-3)
 
 
 def test_without_farms_each_field_has_a_machine_of_its_own(tmp_path):
@@ -288,6 +326,13 @@ def test_planted_passes_under_the_tiers_they_were_logged_with(tmp_path):
     # Half of the variance of a return: only spring's visit has an error.
     wanted = 2 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z / np.sqrt(2))
     assert found.expected_miss_m == pytest.approx(wanted, rel=1e-3)
+
+    # Planned starts too are those of the tier that each pass names; the other one has no more error then than ever.
+    def left_m(since_s):
+        return REPEATABLE_M + (START_M - REPEATABLE_M) * np.exp(-3 * since_s / 600.0)
+
+    risen = quad(lambda s: miss(left_m(s) / Z / np.sqrt(2)) - miss(REPEATABLE_M / Z / np.sqrt(2)), 0.0, 4000.0, limit=200)[0]
+    assert found.planned_start_miss_m == pytest.approx(2 / 36_000.0 * risen * 2 * ROWS * LENGTH_M, rel=5e-3)
     rows.loc[3, "TIER"] = None
     write_coop(tmp_path, strips=passes_of(1), rows=rows)
     with pytest.raises(InputError, match="inputs.rows: .*feature 4 names no tier, and tiers.compare has as_logged"):

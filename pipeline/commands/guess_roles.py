@@ -63,7 +63,7 @@ def _by_columns(layers: list[Seen], role: str, kind: str) -> dict[str, Role]:
 
 def _is_log(seen: Seen) -> bool:
     """Points with a clock or what a receiver writes, which may have a column of the distance driven too."""
-    written = any(name_score(column, ours) == 3 for column in seen.columns for ours in POINT_COLUMNS)
+    written = any(name_score(column, ours) == 3 for column in seen.columns for ours in (*POINT_COLUMNS, c.MACHINE))
     return seen.kind == "points" and (written or _day(seen) is not None)
 
 

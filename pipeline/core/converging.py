@@ -23,24 +23,24 @@ def early_share(stretches: Stretches, convergence_s: np.ndarray | float) -> np.n
     return np.nan_to_num(np.clip((convergence_s - first) / lasts, 0.0, 1.0), nan=0.0)
 
 
-def planned_miss_per_start_m(
-    lengths: PairLengths, error: ReturnError, tier: Tier, *, baseline_m: float | None, row_m_per_s: float,
+def planned_start_miss_m(
+    lengths: PairLengths, error: ReturnError, tier: Tier, *, baseline_m: float | None, starts_per_s: float,
     waits_s: Sequence[float] = (0.0,),
 ) -> np.ndarray:  # fmt: skip
-    """Row length expected to miss because of one start, where no times say which rows follow it [m].
+    """Row length expected to miss because of starts, where no times say which rows follow them [m].
 
     Parameters
     ----------
     lengths : PairLengths
-        Of the field: any of its rows may follow the start.
+        Any of their rows may follow a start.
     error : ReturnError
         Without any start.
     tier : Tier
         Of the operation that starts.
     baseline_m : float or None
         Distance to the base [m].
-    row_m_per_s : float
-        Row length laid in a second at the operation's field capacity [m/s].
+    starts_per_s : float
+        Starts in a second of work [1/s].
     waits_s : sequence of float
         Times from the start to the work [s].
 
@@ -50,15 +50,17 @@ def planned_miss_per_start_m(
 
     Notes
     -----
-    The rise of the expected missed share while R(t) falls, added up over the time since the work began.
+    The rise of the expected missing length while R(t) falls, averaged over the time from one start to the next. How large
+    the field is and how fast the work goes have no part in it: each metre of row is as likely to follow a start.
     """
-    if lengths.total_m == 0.0:
+    if lengths.total_m == 0.0 or starts_per_s == 0.0:
         return np.zeros(len(waits_s))
-    cuts = np.column_stack([CUTS_S[:-1], CUTS_S[1:]])
-    start_sd = np.concatenate([tier.start_sd_m(wait_s + cuts, baseline_m) for wait_s in waits_s]) / np.sqrt(2.0)
+    cuts_s = np.minimum(CUTS_S, 1.0 / starts_per_s)
+    spans = np.column_stack([cuts_s[:-1], cuts_s[1:]])
+    start_sd = np.concatenate([tier.start_sd_m(wait_s + spans, baseline_m) for wait_s in waits_s]) / np.sqrt(2.0)
     whole, settled = lengths.condensed(error.sd(lengths.strip_pass, lengths.planter_pass), alike=SAME)
     felt = start_sd > 0.0
     missed = whole.missed_in_all_m(np.hypot(settled, np.r_[0.0, start_sd[felt]][:, None]))
     rise = np.zeros(len(start_sd))
-    rise[felt] = (missed[1:] - missed[0]) / lengths.total_m
-    return rise.reshape(len(waits_s), -1) @ np.diff(CUTS_S) * row_m_per_s
+    rise[felt] = missed[1:] - missed[0]
+    return rise.reshape(len(waits_s), -1) @ np.diff(cuts_s) * starts_per_s

@@ -1,4 +1,4 @@
-"""When an operation's receiver had its signals again: after zones in which a tier cannot be had, and after losses in its log."""
+"""When a receiver had its signals again: behind zones in which a tier cannot be had, and after losses told by its log."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
-from pipeline.core.converging import WAITS_S, early_share, planned_miss_per_start_m
+from pipeline.core.converging import WAITS_S, early_share, planned_start_miss_m
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.returns import ReturnError
@@ -131,8 +131,7 @@ class Asked:
 
     def _planned_after(self) -> np.ndarray:
         """What the planter's planned starts cost, had it waited after each, (waits, tiers) [m]."""
-        capacity = self.judging.capacity_m2_s[1]
-        return np.column_stack([self._planned_of([tier], capacity, tier, waits_s=WAITS_S) for tier in self.errors])
+        return np.column_stack([self._planned_of_rows(tier, waits_s=WAITS_S) for tier in self.errors])
 
     @staticmethod
     def _timed(side: Side) -> bool:
@@ -177,26 +176,26 @@ class Asked:
         """Row length expected to miss because of starts that no times tell of; 0 where times do."""
         if self.judging.kind == SURVEYED:
             return 0.0
-        sides = ((self.field.strip_side, self._autumns(tier)), (self.field.planter_side, [tier]))
-        return sum(
-            float(self._planned_of(names, capacity, tier)[0])
-            for (side, names), capacity in zip(sides, self.judging.capacity_m2_s, strict=True)
-            if not self._timed(side)
-        )
+        rows_m = 0.0 if self._timed(self.field.planter_side) else float(self._planned_of_rows(tier)[0])
+        if self._timed(self.field.strip_side):
+            return rows_m
+        return rows_m + float(self._planned_of(self._autumns(tier), self.lengths.strip_pass, tier)[0])
+
+    def _planned_of_rows(self, tier: str, *, waits_s: Sequence[float] = (0.0,)) -> np.ndarray:
+        """The same of the planter's starts, for each wait."""
+        names = made_under(self.field.planter_side, tier)
+        return self._planned_of(names, self.lengths.planter_pass, tier, waits_s=waits_s)
 
     def _planned_of(
-        self, names: list[str], capacity: float, tier: str, *, waits_s: Sequence[float] = (0.0,)
+        self, names: list[str], of_pair: np.ndarray, tier: str, *, waits_s: Sequence[float] = (0.0,)
     ) -> np.ndarray:
-        """The same of one operation whose passes were made under the tiers named, for each wait."""
-        if not len(self.field.rows) or not names:
-            return np.zeros(len(waits_s))
-        facts, spacing = self.field.facts, float(self.field.rows[c.ROW_SPACING_M].median())
-        starts = self.judging.starts_per_day * facts["area_m2"] / capacity / self.judging.working_day_s
-        per_start = [
-            names.count(name) / len(names) * planned_miss_per_start_m(
-                self.lengths, self.settled[tier], self.judging.tiers[name], baseline_m=facts["baseline_m"],
-                row_m_per_s=capacity / spacing, waits_s=waits_s,
-            )
-            for name in dict.fromkeys(names)
-        ]  # fmt: skip
-        return starts * np.sum(per_start, axis=0)
+        """The same of one operation: tier of each of its stretches, and which of them each pair has."""
+        out = np.zeros(len(waits_s))
+        for name in dict.fromkeys(names):
+            mine = np.array([one == name for one in names], bool)[of_pair]
+            out += planned_start_miss_m(
+                self.lengths.take(mine), self.settled[tier], self.judging.tiers[name],
+                baseline_m=self.field.facts["baseline_m"], waits_s=waits_s,
+                starts_per_s=self.judging.starts_per_day / self.judging.working_day_s,
+            )  # fmt: skip
+        return out

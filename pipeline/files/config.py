@@ -7,8 +7,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from pipeline.core.tier import Tier
 from pipeline.core.signals import EVERY_TIER
+from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_IN_SPRING, AS_LOGGED, PLANTED
 from pipeline.errors import ConfigError, did_you_mean
 from pipeline.files.catalogue import load_catalogue

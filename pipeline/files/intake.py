@@ -24,7 +24,7 @@ from pipeline.files.values import seconds_of, with_numbers, without_misfits
 
 _LINE_OUT = [
     c.FIELD_ID, c.PASS_ID, c.ROW_COUNT, c.ROW_SPACING_M, c.STRIP_WIDTH_M, c.STARTED_S, c.ENDED_S, c.TIER, c.FRAME,
-    c.EPOCH, c.SIGNAL_LOST,
+    c.EPOCH, c.SIGNAL_LOST, c.MACHINE,
 ]  # fmt: skip
 _KEY_BYTES = 512
 
@@ -116,7 +116,7 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
             raise InputError(f"{place}: {name} is neither mapped nor a constant; add it under columns or constants")
     found = without_misfits(with_numbers(found, place), row_margin_m)
     kept = found.kept.copy()
-    for name in (c.TIER, c.FRAME, c.PASS_ID):
+    for name in (c.TIER, c.FRAME, c.PASS_ID, c.MACHINE):
         kept[name] = kept[name].map(text_of) if name in kept else ""
     kept[c.FRAME] = kept[c.FRAME].map({name: frame_named(name) or name for name in kept[c.FRAME].unique()})
     kept[c.EPOCH] = pd.to_numeric(kept[c.EPOCH], errors="coerce") if c.EPOCH in kept else np.nan
@@ -171,22 +171,25 @@ def _check_order(kept: gpd.GeoDataFrame, place: str) -> None:
 
 
 def with_starts(layer: Layer, fields: gpd.GeoDataFrame, *, gap_s: float) -> Layer:
-    """Passes with the time at which their receiver was last switched on; none where a pass has no time.
+    """Passes with the time at which their receiver was last switched on; none where a pass has not both of its times.
 
-    ASSUME: each farm works with one machine, which goes from field to field (where no farm is named, each field has one):
-    a start is its first pass, and every pass after a break longer than `gap_s`, or than that between two visits.
+    ASSUME: each farm works with one machine, or with those that the passes name, which go from field to field (where no farm
+    is named, each field has its own): a start is the first pass of a machine, and every pass after a break longer than
+    `gap_s`, or than that between two visits.
     """
     kept = layer.kept
     farm = kept[c.FIELD_ID].map(fields.set_index(c.FIELD_ID)[c.FARM])
     farm = farm.where(farm != "", kept[c.FIELD_ID])
     start = pd.Series(np.nan, index=np.arange(len(kept)))
     begun, ended = kept[c.STARTED_S].to_numpy(float), kept[c.ENDED_S].to_numpy(float)
-    for _, mine in start.groupby(farm.to_numpy(object)).indices.items():
+    for mine in start.groupby([farm.to_numpy(object), kept[c.MACHINE].to_numpy(object)]).indices.values():
         timed = mine[np.isfinite(begun[mine])]
         order = timed[np.argsort(begun[timed], kind="stable")]
         busy_until = np.maximum.accumulate(ended[order])
         new = begun[order] - np.concatenate([[-np.inf], busy_until[:-1]]) > min(gap_s, VISIT_BREAK_S)
         start.iloc[order] = begun[order][np.maximum.accumulate(np.where(new, np.arange(len(order)), 0))]
+    # A moment alone does not tell how long the receiver had been on along the pass.
+    start[~(ended > begun)] = np.nan
     return replace(layer, kept=kept.assign(**{c.START_S: start.to_numpy()}))
 
 

@@ -261,9 +261,9 @@ class Layer(Model):
 COORDINATES = ("x", "y", "wkt")
 #: Of every layer of lines.
 LINE_COLUMNS = (c.ROW_COUNT, c.ROW_SPACING, c.FIELD_ID, c.PASS_ID, c.STARTED_AT, c.ENDED_AT)
-LINE_COLUMNS += (c.TIER, c.FRAME, c.EPOCH, c.FIX)
+LINE_COLUMNS += (c.TIER, c.FRAME, c.EPOCH, c.FIX, c.MACHINE)
 #: Of use where the layer has points.
-POINT_COLUMNS = (c.SPEED, c.HEADING, c.RECORD, c.MACHINE)
+POINT_COLUMNS = (c.SPEED, c.HEADING, c.RECORD)
 #: Column names that may be mapped, by the layer's model.
 LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
     "FieldsLayer": (c.FIELD_ID, c.FARM, c.GROWER, c.BASE_ID),

@@ -34,7 +34,7 @@ def notes_of(settings: Config, layers: dict[str, Layer], *, tiers: Mapping[str, 
     if "bases" not in layers or not len(layers["bases"].kept):
         notes.append("no bases are given: every baseline counts as 0, and whether a tier with a range reaches is unknown")
     notes += [note for layer in layers.values() for note in layer.notes]
-    notes += _signal_notes(settings, layers) + _tier_notes(settings, layers) + frame_notes(settings, layers)
+    notes += _signal_notes(settings, layers) + _tier_notes(settings, layers, compare) + frame_notes(settings, layers)
     return notes + tier_frame_notes(settings, layers, tiers=tiers, compare=compare)
 
 
@@ -52,10 +52,13 @@ def _signal_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     return notes
 
 
-def _tier_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
+def _tier_notes(settings: Config, layers: dict[str, Layer], compare: list[str]) -> list[str]:
     notes = []
     if settings.tiers.autumn == AS_LOGGED and (count := int((layers["strips"].kept[c.TIER] == "").sum())):
-        notes.append(f"tiers.autumn is as_logged, but {count} strip passes name no tier: they count as made with spring's")
+        worst = ", and where that is as_logged too, with the worst of those logged" if AS_LOGGED in compare else ""
+        notes.append(
+            f"tiers.autumn is as_logged, but {count} strip passes name no tier: they count as made with spring's{worst}"
+        )
     if settings.inputs.rows is not None and settings.inputs.rows.kind == SURVEYED and "rows" in layers:
         bare = int((layers["rows"].kept[c.TIER] == "").sum())
         notes += [f"{bare} surveyed passes name no tier of the survey: they count as without error"] if bare else []

@@ -29,7 +29,6 @@ class Settings:
     next_checks: int
     starts_per_day: float
     working_day_s: float
-    capacity_m2_s: tuple[float, float]
     response: Response | None = None
     waited_share: float = 0.0
 
@@ -43,11 +42,11 @@ class Settings:
         """From tiers.json, and losses.json where losses are asked for."""
         said, lost = read_json(tiers), read_json(losses) if losses else {}
         catalogue = {name: tier_from_json(tier) for name, tier in said.pop("tiers").items()}
-        pairs = {name: tuple(said[name]) for name in ("steering_95_m", "capacity_m2_s")}
+        both = {"steering_95_m": tuple(said["steering_95_m"])}
         curve = lost.get("response")
         points = curve and (np.array(curve[name], float) for name in ("distance_m", "loss"))
         response = points and Response(*points, measured_m=curve["measured_to_m"])
-        return cls(tiers=catalogue, response=response, waited_share=lost.get("waited_share", 0.0), **(said | pairs))
+        return cls(tiers=catalogue, response=response, waited_share=lost.get("waited_share", 0.0), **(said | both))
 
 
 def fields_of(passes: Path, *, only: str | None = None) -> list[Path]:

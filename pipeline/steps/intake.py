@@ -96,7 +96,6 @@ def _write_settings(settings: Config, tiers: dict[str, Tier], compare: list[str]
             # Where starts are not to count, none is planned either.
             "starts_per_day": 0.0 if judging.convergence.count == "none" else judging.convergence.starts_per_day,
             "working_day_s": judging.convergence.working_day_s,
-            "capacity_m2_s": [capacity.autumn_m2_per_s, capacity.spring_m2_per_s],
         },
         # By itself, for only the odds depend on it.
         "losses": loss_settings(settings, project=PROJECT),
