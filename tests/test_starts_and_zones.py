@@ -279,6 +279,29 @@ def test_a_pass_that_begins_outside_has_its_tier_again_from_there_on(tmp_path, c
     assert found.expected_miss_m == pytest.approx(half * miss(START_M / Z) + outside, rel=2e-3)
 
 
+@pytest.mark.parametrize(("logged", "counts"), [("", True), ("slow", True), ("rtk", False)])
+def test_a_pass_that_lost_its_signal_and_those_after_it(tmp_path, logged, counts):
+    # The second of four passes was driven without a fixed solution. What it names as its tier is what was lost.
+    rows = times(passes_of(1), [0, 60, 120, 180]).assign(FIX=[4, 5, 4, 4], TIER=logged)
+    write_coop(tmp_path, strips=passes_of(1), rows=rows)
+    settings = config(tmp_path)
+    columns = {"started_at": "T0", "ended_at": "T1", "fix": "FIX", "tier": "TIER"}
+    settings["inputs"]["rows"] |= {"fix_holds": [4], "columns": settings["inputs"]["rows"]["columns"] | columns}
+    catalogue(tmp_path)
+    tiers = tmp_path / "tiers.yaml"
+    slow = yaml.safe_load(tiers.read_text())[0]
+    tiers.write_text(yaml.safe_dump([slow, slow | {"id": "rtk"}]))
+    settings["tiers"] = {"catalogue": str(tiers), "compare": ["slow"]}
+    tables = run_steps(settings, tmp_path)
+    by_pass = tables["rows"].groupby("pass").expected_miss_m.sum()
+    lost = ROWS * LENGTH_M * miss(sd_after(0.0))
+    wanted = [missed_after(60.0 * k, 60.0 * k + 60.0) for k in range(4)]
+    if counts:
+        wanted = [wanted[0], lost, wanted[0], wanted[1]]
+    np.testing.assert_allclose(by_pass, wanted, rtol=2e-3)
+    assert first_field(tables).converging_row_m == pytest.approx(4 * ROWS * LENGTH_M, rel=PLANE)
+
+
 def test_a_zone_of_another_tier_says_nothing(tmp_path):
     layers = {"zones": half_zone(tier="other", factor=3.0)}
     with pytest.raises(InputError, match="feature 1: tier 'other' is not in the catalogue"):
