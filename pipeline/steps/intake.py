@@ -26,7 +26,7 @@ from pipeline.files.log import LOG, run_step
 from pipeline.files.number_notes import number_notes
 from pipeline.files.provenance import versions
 from pipeline.files.responses import response_files
-from pipeline.files.spots import of_fields
+from pipeline.files.spots import in_order, of_fields
 from pipeline.files.store import remove, sha256, to_json, write_bytes, write_frame
 from pipeline.files.taking import take_in
 
@@ -125,7 +125,7 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
     if "zones" in layers:
         contents["zones"] = of_fields(layers["zones"].kept, fields)
     if "checks" in layers:
-        contents["checks"] = layers["checks"].kept.to_crs(fields.crs).sort_values([c.FIELD_ID, c.CHECK], kind="stable")
+        contents["checks"] = in_order(layers["checks"].kept.to_crs(fields.crs))
     out = {}
     for batch, names in batches_of(fields[c.FIELD_ID]).items():
         mine = fields[fields[c.FIELD_ID].isin(names)]
