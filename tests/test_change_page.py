@@ -47,9 +47,9 @@ class Page(HTMLParser):
             self.tables[-1][-1][-1] += data.replace("\u00a0", " ").strip()
 
 
-def page(*lines: tuple[str, ...], title: str = "Invented") -> Page:
+def page(*lines: tuple[str, ...], title: str = "Invented", units: str = "metric") -> Page:
     table = pd.DataFrame([(*line, "") for line in lines], columns=c.CHANGES, dtype=object)
-    return Page(change_page(table, title=title, units="metric"))
+    return Page(change_page(table, title=title, units=units))
 
 
 def test_nothing_and_a_first_run_say_so():
@@ -88,6 +88,26 @@ def test_settings_tiers_fields_and_figures_each_have_their_cell():
         ["F3", "", "other figures"],
         ["F4", "\u2013 \u2192 50 %", "2 % \u2192 \u2013"],
     ]
+
+
+@pytest.mark.parametrize(
+    ("units", "before", "now", "near"),
+    [  # 13,012 m / 1,609.344 m and 1 m / 0.3048 m
+        ("us", "8.1 mi", "12 mi", "12 mi, 3.3 ft farther"), ("metric", "13 km", "20 km", "20 km, 1.0 m farther"),
+    ],
+)  # fmt: skip
+def test_facts_are_told_in_words_and_in_the_units_of_the_report(units, before, now, near):
+    found = page(
+        ("field", "F1", "", "baseline_m", "13012.345678901", "20000"), ("field", "F1", "", "farm", "12", "34"),
+        ("field", "F2", "", "base_surveyed", "true", "false"), ("field", "F3", "", "baseline_m", "", "20000"),
+        ("field", "F4", "", "baseline_m", "20000", "20001"), ("field renamed", "G1", "", "field_id", "F5", "G1"),
+        units=units,
+    )  # fmt: skip
+    assert found.tables[0][1:] == [
+        ["F1", "distance to its base", before, now], ["F1", "farm", "12", "34"],
+        ["F2", "its base is surveyed", "yes", "no"], ["F3", "distance to its base", "", now],
+        ["F4", "distance to its base", now, near], ["G1", "field renamed", "F5", "G1"],
+    ]  # fmt: skip
 
 
 def test_names_are_text_and_nothing_is_fetched():

@@ -8,16 +8,19 @@ import subprocess
 import sys
 from pathlib import Path
 
+import geopandas as gpd
 import pandas as pd
 import pyproj
 import pytest
 import shapely
-from workflow import PROJECT, WIDTH_M, boundaries, config, hashes, passes_of, run_steps, snakemake, write_coop
+from workflow import PROJECT, WIDTH_M, area, boundaries, config, hashes, passes_of, run_steps, snakemake, take_in, write_coop
 
 from pipeline import columns as c
 from pipeline.__main__ import main
+from pipeline.core.tiering import AS_LOGGED
 from pipeline.files.change_text import NOTHING, change_text, summary
-from pipeline.files.last_run import told
+from pipeline.files.changes import changes_between
+from pipeline.files.last_run import RunState, told
 from pipeline.files.store import to_json, write_bytes
 from pipeline.steps import changes, manifest
 
@@ -104,6 +107,58 @@ def test_the_same_content_written_anew_is_no_change(again):
     assert summary(pd.DataFrame(columns=c.CHANGES)) == [NOTHING]
 
 
+def dug(order: slice) -> gpd.GeoDataFrame:
+    """Three checks on rows of the first field, their lines in the file in that order; the first two tell their side."""
+    west, south = area(0).bounds[:2]
+    places = [shapely.Point(west + 20 * k, south + 5) for k in (1, 2, 3)]
+    columns = {"offset": [0.05, 0.06, None], "distance": [None, None, 0.04], "tape_error": [0.02] * 3}
+    return gpd.GeoDataFrame(columns, geometry=places, crs=boundaries().crs)[order]
+
+
+def test_ground_checks_in_another_order_are_no_change(again):
+    settings = config(Path())
+    settings["inputs"]["checks"] = {"file": "coop.gpkg", "layer": "checks"}
+    keys, found = [], []
+    for order in (slice(None), slice(None, None, -1)):
+        dug(order).to_file("coop.gpkg", layer="checks", driver="GPKG", engine="pyogrio")
+        found.append(compute(settings))
+        keys.append({path: path.read_bytes() for path in Path("work/intake").glob("*/key.json")})
+        sign()
+    (checks,) = of(found[0], "checks").to_dict("records")
+    assert (checks["field_id"], checks["before"], checks["after"]) == ("F0", "0", "3")
+    assert found[1].equals(found[0])
+    # Their numbers in the file are others, and stand in a layer of the results: that must be written anew.
+    assert keys[0] != keys[1]
+    said = told(Path("work/last"), Path("results/manifest.json"))
+    assert change_text(Path("results"), work=Path("work"), told_before=said) == NOTHING
+    dug(slice(2)).to_file("coop.gpkg", layer="checks", driver="GPKG", engine="pyogrio")
+    assert of(compute(settings), "checks")["after"].tolist() == ["2"]
+
+
+def turned(shape: shapely.Polygon) -> shapely.MultiPolygon:
+    """The same outline from its second corner on, the other way round, as a collection of one."""
+    corners = list(shape.exterior.coords)[:-1]
+    return shapely.MultiPolygon([shapely.Polygon([*corners[1::-1], *corners[:1:-1]])])
+
+
+def test_outlines_written_otherwise_are_no_change_and_compute_nothing(again):
+    before = {path: path.read_bytes() for path in Path("work").glob("intake/*/*")}
+    fields = boundaries()
+    fields["geometry"] = [turned(shape) for shape in fields.geometry]
+    assert all(one.equals(two) for one, two in zip(fields.geometry, boundaries().geometry, strict=True))
+    strips, rows = passes_of(), ROWS.copy()
+    for passes in (strips, rows):
+        passes["geometry"] = [shapely.MultiLineString([line]) for line in passes.geometry]
+    write_coop(Path(), fields=fields, strips=strips, rows=rows)
+    take_in(config(Path()), Path())
+    assert {path: path.read_bytes() for path in Path("work").glob("intake/*/*")} == before
+    boundaries().to_file("fields.shp", engine="pyogrio")  # whose rings go round clockwise
+    settings = config(Path())
+    settings["inputs"]["fields"] |= {"file": "fields.shp", "layer": "fields"}
+    take_in(settings, Path())
+    assert {path: path.read_bytes() for path in Path("work").glob("intake/*/*")} == before
+
+
 def test_a_boundary_moved_by_five_metres(again):
     write_coop(Path(), fields=moved_boundary(), rows=ROWS)
     said = compute(config(Path()))
@@ -172,6 +227,91 @@ def test_a_point_of_the_users_curve_changed(again):
     assert json.loads(reach["after"]) == pytest.approx([4 * 0.0254, 9 * 0.0254])
 
 
+def test_a_price_with_other_decimals_is_no_change(again):
+    curve = "- {id: mine, name: Mine, unit: bu/ac, source: invented, read_in: nowhere, limits: invented, points: %s}\n"
+    Path("curves.yaml").write_text(curve % "[[4 in, 0], [8 in, 20]]")
+
+    def paying(fee: str) -> pd.DataFrame:
+        return compute(config(Path()) | {"costs": {
+            "currency": "USD", "crop": {"price": "4 USD/bu"}, "response": {"curve": "mine", "file": "curves.yaml"},
+            "tiers": dict.fromkeys(("sbas", "rtk_base"), {"fee": f"{fee} USD"}),
+        }})  # fmt: skip
+
+    paying("5")
+    first = paying("6")
+    assert first[["name", "before", "after", "difference"]].values.tolist() == [
+        [f"costs.tiers.{tier}.fee.amount", "5", "6", "1.000000"] for tier in ("rtk_base", "sbas")
+    ]
+    assert paying("6.00").drop(columns="after").equals(first.drop(columns="after"))
+
+
+FIELD = {"boundary": {"hash": "a"}, "said": {"farm": "12", "baseline_m": 5000.0}, "strips": {"count": 3, "hash": "s"}}
+
+
+def state(*, title="", tiers=None, fields=None, share="0.5") -> RunState:
+    """What a run came to, as little of it as will do."""
+    table = f"field_id,tier,area_m2,expected_miss_share\nF1,rtk,1000,{share}\n"
+    contents = {"b0": {"key": "", "fields": {"F1": FIELD} if fields is None else fields}}
+    return RunState(table.encode(), *(
+        json.dumps(part).encode() for part in (contents, {"title": title}, {"tiers": tiers or {}}, {"response": None})
+    ))  # fmt: skip
+
+
+def lines(before: RunState, now: RunState) -> list[list[str]]:
+    return changes_between(before, now).values.tolist()
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "difference"),
+    [
+        (1e-6, 5e-7, "-5e-07"), (0.0254, 0.0508, "0.025400"), (0.1234567, 0.1, "-0.0234567"), (0.1, 0.3, "0.200000"),
+        (12345.5, 0.25, "-12345.250000"), (0.3, 0.1 + 0.2, "4e-17"), (2, 3, "1.000000"), (None, 3, ""), (True, False, ""),
+    ],
+)  # fmt: skip
+def test_a_difference_is_never_told_as_nothing(before, after, difference):
+    tiers = [{"rtk": {"figure": value}} for value in (before, after)]
+    ((what, _, tier, name, *_, said),) = lines(*(state(tiers=one) for one in tiers))
+    assert (what, tier, name) == ("tier", "rtk", "figure")
+    assert said == difference
+
+
+def test_names_of_digits_have_no_difference():
+    other = FIELD | {"said": FIELD["said"] | {"farm": "34", "baseline_m": 5001.5}}
+    found = lines(state(title="2026"), state(title="2027", fields={"F1": other}))
+    assert found == [
+        ["setting", "", "", "title", "2026", "2027", ""],
+        ["field", "F1", "", "baseline_m", "5000.0", "5001.5", "1.500000"], ["field", "F1", "", "farm", "12", "34", ""],
+    ]  # fmt: skip
+    assert "  settings: title 2026 -> 2027" in summary(pd.DataFrame(found, columns=c.CHANGES))
+
+
+def test_what_passes_name_is_no_tier_of_the_catalogue():
+    rtk = {"rtk": {"repeatable_m": 0.02}}
+    logged = [rtk | {AS_LOGGED: {"repeatable_m": size}} for size in (0.02, 0.3)]
+    assert lines(state(tiers=rtk), state(tiers=logged[0])) == lines(state(tiers=logged[0]), state(tiers=logged[1])) == []
+    assert lines(state(), state(tiers=logged[0])) == [["tier added", "", "rtk", "", "", "", ""]]
+
+
+def test_a_field_renamed():
+    said = changes_between(state(), state(fields={"G1": FIELD}))
+    assert said["what"].tolist() == ["field added", "field removed", "field renamed"]
+    assert said.iloc[2].tolist() == ["field renamed", "G1", "", "field_id", "F1", "G1", ""]
+    assert summary(said)[1:] == ["  fields renamed: F1 is now called G1"]
+    # On other ground it is another field, and of two that came nobody knows which it is.
+    for fields in ({"G1": FIELD | {"boundary": {"hash": "b"}}}, {"G1": FIELD, "G2": FIELD}):
+        assert "field renamed" not in changes_between(state(), state(fields=fields))["what"].tolist()
+
+
+def test_what_reads_the_same_is_told_as_no_move():
+    (text,) = summary(changes_between(state(share="0.5834561"), state(share="0.5834562")))[1:]
+    assert text == "  figures: moved in 1 line of field_tier.csv; no expected share off the strip moved by as much as 0.1 %"
+    (text,) = summary(changes_between(state(share="0.583"), state(share="0.585")))[1:]
+    assert text.endswith("most in F1 under rtk: 58.3 % -> 58.5 %")
+    tiers = [{"rtk": {"figure": value}} for value in (0.12345678, 0.12345679)]
+    (text,) = summary(changes_between(*(state(tiers=one) for one in tiers)))[1:]
+    assert text == "  tiers: rtk.figure 0.12345678 -> 0.12345679"
+
+
 def test_a_setting_changed(again):
     settings = config(Path()) | {"raster": {"cell": "0.2 m"}}
     said = compute(settings)
@@ -237,7 +377,7 @@ def test_the_summary_is_short_and_says_once_what_was_told(again):
 def verify(capsys, folder: str = "results") -> tuple[int, list[str]]:
     """Exit code and what was said, line by line."""
     capsys.readouterr()
-    handlers = logging.root.handlers[:]
+    handlers, level = logging.root.handlers[:], logging.root.level
     try:
         main(["verify", folder])
         code = 0
@@ -245,6 +385,7 @@ def verify(capsys, folder: str = "results") -> tuple[int, list[str]]:
         code = end.code
     finally:
         logging.root.handlers[:] = handlers
+        logging.root.setLevel(level)
     said = capsys.readouterr()
     assert "Traceback" not in said.out + said.err
     return code, (said.out + said.err).splitlines()

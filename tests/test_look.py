@@ -317,6 +317,18 @@ def test_pass_numbers_that_do_not_correspond(tmp_path, case):
     assert look == run
 
 
+def test_some_pass_numbers_that_do_not_correspond(tmp_path, monkeypatch):
+    write_coop(tmp_path, rows=passes_of().assign(PASS=["P0", "P1", "P2", "X"] * 2))
+    settings = config(tmp_path) | {"judging": {"own_strip": "pass_id"}}
+    (warning,) = words_about(settings, "pass_id")
+    assert "2 of 8 planter passes have a number that no strip pass of their field has, such as 'X' in F0" in warning
+    # The other half of a sample may well have them.
+    monkeypatch.setattr(bounded, "MOST_WEIGHT", 0)
+    monkeypatch.setattr(bounded, "BLOCKS", 1)
+    monkeypatch.setattr(bounded, "PER_BLOCK", 3)
+    assert words_about(settings, "pass_id") == []
+
+
 def spots_of(folder: Path) -> dict:
     """A ground check and a zone in files of their own; the settings with them."""
     checks = layer_of([shapely.Point(600_010, 4_600_005)], offset=[0.05], tape_error=[0.01])

@@ -1,4 +1,4 @@
-"""What is said of frames that only one of the layers names, and of a planter without a layer."""
+"""What is said of frames that only one of the layers names, of a planter without a layer, and of pass numbers."""
 
 import logging
 
@@ -217,3 +217,43 @@ def test_usual_spelling_in_a_column_is_read(tmp_path):
     for name in ("strips", "rows"):
         kept = pd.concat(read_geo(path) for path in work.glob(f"intake/*/{name}.parquet"))
         assert set(kept[c.FRAME]) == {"WGS 84 (G2139)"}
+
+
+def number_notes(rows, folder, caplog, **judging) -> list[str]:
+    """Notes on pass numbers in intake.json, the strips being P0 to P3 in each of two fields; each was logged as well."""
+    folder.mkdir()
+    write_coop(folder, rows=rows)
+    settings = config(folder) | {"judging": {"own_strip": "pass_id"} | judging}
+    caplog.clear()
+    with caplog.at_level(logging.WARNING, logger="rowreturn"):
+        notes = read_json(take_in(settings, folder) / "intake.json")["notes"]
+    found = [note for note in notes if "own_strip" in note]
+    logged = [record.getMessage() for record in caplog.records]
+    assert [f"intake: note: {note}" for note in found] == [one for one in logged if "own_strip" in one]
+    return found
+
+
+def test_planter_passes_whose_numbers_no_strip_pass_has(tmp_path, caplog):
+    rows = passes_of().assign(PASS=["P0", "P1", "p2", "X\n"] + [f"P{k}" for k in range(4)])
+    (note,) = number_notes(rows, tmp_path / "a", caplog)
+    start = "judging.own_strip is pass_id, but in 1 field (F0) 2 of 4 planter passes have a number that no strip pass of "
+    assert note.startswith(f"{start}their field has, such as 'X' in F0: all their rows count as no strip; ")
+    assert note.endswith("write the numbers alike in both layers (a4 is not A4), or use 'nearest'")
+    (note,) = number_notes(passes_of().assign(PASS=["P0", "P1", "p2", "p3"] * 2), tmp_path / "b", caplog)
+    assert "in 2 fields (F0, F2) 4 of 8 planter passes" in note and "such as 'p2' in F0" in note
+
+
+def test_nothing_to_say_of_numbers_that_correspond_or_have_no_part(tmp_path, caplog):
+    assert number_notes(passes_of(), tmp_path / "a", caplog) == []
+    foreign = passes_of().assign(PASS=["P0", "P1", "P2", "X"] * 2)
+    assert number_notes(foreign, tmp_path / "b", caplog, own_strip="nearest") == []
+    # That none corresponds is an error of a later step, not a note.
+    assert number_notes(passes_of().assign(PASS=list("abcd") * 2), tmp_path / "c", caplog) == []
+
+
+def test_rows_with_a_number_of_their_own_are_no_strip(tmp_path):
+    rows = passes_of().assign(PASS=["P0", "P1", "X", "Y"] + [f"P{k}" for k in range(4)])
+    write_coop(tmp_path, rows=rows)
+    fields = run_steps(config(tmp_path) | {"judging": {"own_strip": "pass_id"}}, tmp_path)["fields"]
+    share = (fields[c.NO_STRIP_M] / fields[c.ROW_LENGTH_M]).groupby(fields[c.FIELD_ID]).first()
+    assert share.to_dict() == {"F0": pytest.approx(0.5, abs=1e-6), "F2": 0.0}

@@ -10,6 +10,7 @@ from pipeline.commands.quoting import named
 from pipeline.core.neighbours import abreast_distances, laid_flat, usable_lines
 from pipeline.core.show import length_text, width_text
 from pipeline.files.config import Config
+from pipeline.files.number_notes import number_notes
 from pipeline.files.planter_side import SAME_SPACING_M
 from pipeline.files.taking import Taken
 
@@ -36,7 +37,7 @@ def warnings_of(settings: Config, taken: Taken, layers: dict[str, dict], sampled
     """
     sampled = set(sampled)
     notes = [*taken.notes, *_column_notes(layers), *_crs_notes(layers), *_reject_notes(layers)]
-    notes += [] if sampled else _field_notes(taken)
+    notes += [] if sampled else _field_notes(taken) + number_notes(settings, taken.layers)
     return notes + _clock_notes(settings, taken) + _width_notes(settings, taken) + _planter_notes(settings, taken)
 
 

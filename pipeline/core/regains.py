@@ -50,10 +50,11 @@ def regains(worked: Worked, zones: Mapping[int, tuple[str, shapely.Geometry]]) -
     found = []
     for number, (tier, zone) in zones.items():
         found += [Regain(float(time_s), tier, number) for time_s in regained_s(*_parts_by_zone(worked, zone))]
-    gone = np.array(lost_tiers(worked.lost, worked.tier), object)
-    for tier in dict.fromkeys(gone[worked.lost]):
+    gone = lost_tiers(worked.lost.tolist(), worked.tier)
+    for tier in sorted(set(gone) - {""}):
         told = np.array([tier in (EVERY_TIER, name) for name in worked.tier], bool)
-        found += [Regain(float(time_s), tier) for time_s in regained_s(worked.begun_s[told], (gone == tier)[told])]
+        lost = np.array([name == tier for name in gone], bool)
+        found += [Regain(float(time_s), tier) for time_s in regained_s(worked.begun_s[told], lost[told])]
     return tuple(sorted(found, key=lambda one: (one.time_s, one.tier, -1 if one.zone is None else one.zone)))
 
 

@@ -4,7 +4,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from pipeline import columns as c
-from pipeline.core.show import area_text, share_range_text, share_text
+from pipeline.core.show import area_text, distance_text, length_text, share_range_text, share_text
 from pipeline.files import changes as ch
 from pipeline.files.cautions import FOOT
 from pipeline.files.page_code import csp_hash, field_anchor
@@ -19,6 +19,11 @@ _KINDS = {
     "field": "facts", "boundary": "boundary", "strips": "strip passes", "rows": "row passes", "checks": "ground checks",
     "zones": "zones",
 }  # fmt: skip
+#: What is said of a field, in words; the keys of the table are for machines.
+_FACTS = {
+    c.FARM: "farm", c.GROWER: "grower", c.BASELINE_M: "distance to its base", c.BASE_SURVEYED: "its base is surveyed",
+}  # fmt: skip
+_YES_OR_NO = {"true": "yes", "false": "no"}
 
 
 def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
@@ -31,7 +36,7 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
     title : str
         Of the configuration.
     units : {"us", "metric"}
-        Of areas.
+        Of areas and distances.
     """
     of = {what: lines.to_dict("records") for what, lines in changes.groupby(c.WHAT, sort=False)}
     said = FIRST if ch.FIRST_RUN in of else "" if len(changes) else NOTHING
@@ -55,18 +60,28 @@ def _settings(of: dict[str, list[dict]]) -> list[tuple[str, str, str]]:
 
 def _fields(of: dict[str, list[dict]], units: str) -> list[tuple[str, str, str, str]]:
     """Fields that came, went or hold something else, in the order of their names."""
-    found = [(one, what) for what in (ch.ADDED, ch.REMOVED) for one in of.get(what, [])]
+    found = [(one, what) for what in (ch.ADDED, ch.REMOVED, ch.RENAMED) for one in of.get(what, [])]
     found += [(one, said) for what, said in _KINDS.items() for one in of.get(what, [])]
     return sorted(
-        (one[c.FIELD_ID], f"{what}: {one[c.NAME]}" if what == "facts" else what,
-         _cell(one, c.BEFORE, units), _cell(one, c.AFTER, units))
+        (one[c.FIELD_ID], _FACTS.get(one[c.NAME], one[c.NAME]) if what == "facts" else what, *_cells(one, units))
         for one, what in found
     )  # fmt: skip
 
 
-def _cell(one: dict, which: str, units: str) -> str:
-    value = one[which]
-    return area_text(float(value), units=units) if one[c.NAME] == c.AREA_M2 and value else value
+def _cells(one: dict, units: str) -> tuple[str, str]:
+    """Before and now, in the units of the report; where a distance reads the same in them, how far it moved."""
+    before, now = (_cell(one[c.NAME], one[which], units) for which in (c.BEFORE, c.AFTER))
+    if one[c.NAME] == c.BASELINE_M and before == now:
+        moved_m = float(one[c.AFTER]) - float(one[c.BEFORE])
+        now = f"{now}, {length_text(abs(moved_m), units=units)} {'farther' if moved_m > 0 else 'nearer'}"
+    return before, now
+
+
+def _cell(name: str, value: str, units: str) -> str:
+    if name == c.BASE_SURVEYED:
+        return _YES_OR_NO.get(value, value)
+    shown = {c.AREA_M2: area_text, c.BASELINE_M: distance_text}.get(name)
+    return shown(float(value), units=units) if shown and value else value
 
 
 def _figures(told: list[dict], other: list[dict]) -> tuple[list[str], list[tuple[str, list]]]:

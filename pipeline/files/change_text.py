@@ -45,11 +45,14 @@ def summary(changes: pd.DataFrame) -> list[str]:
     if ch.FIRST_RUN in of:
         return ["First run here: there is no earlier one to compare with."]
     parts = [part for part in ("field", *ch.PARTS) if part in of]
+    if ch.RENAMED in of:  # there is one that came and one that went, and it is the same
+        of = {what: lines for what, lines in of.items() if what not in (ch.ADDED, ch.REMOVED)}
     said = {
         "settings": _named(of, ch.SETTING, lambda one: f"{one[c.NAME]} {_pair(one)}"),
         "tiers": _named(of, ch.TIER_FIGURE, lambda one: f"{one[c.TIER]}.{one[c.NAME]} {_pair(one)}"),
         "tiers added": _named(of, ch.TIER_ADDED, lambda one: one[c.TIER]),
         "tiers removed": _named(of, ch.TIER_REMOVED, lambda one: one[c.TIER]),
+        "fields renamed": _named(of, ch.RENAMED, lambda one: f"{one[c.BEFORE]} is now called {one[c.AFTER]}"),
         "fields added": _named(of, ch.ADDED, lambda one: one[c.FIELD_ID]),
         "fields removed": _named(of, ch.REMOVED, lambda one: one[c.FIELD_ID]),
         "input of fields": _parts(pd.concat([of[part] for part in parts])) if parts else [],
@@ -65,7 +68,10 @@ def _named(of: dict, what: str, text) -> list[str]:
 
 
 def _pair(one: dict) -> str:
-    return f"{_short(one[c.BEFORE])} -> {_short(one[c.AFTER])}"
+    before, after = (_short(one[name]) for name in (c.BEFORE, c.AFTER))
+    if before == after:  # alike to six digits
+        before, after = one[c.BEFORE], one[c.AFTER]
+    return f"{before} -> {after}"
 
 
 def _short(value: str) -> str:
@@ -93,6 +99,8 @@ def _figures(changes: pd.DataFrame) -> list[str]:
         return [text]
     most = shares.loc[sizes.idxmax()]
     before, after = (f"{100 * float(most[name]):.1f} %" for name in (c.BEFORE, c.AFTER))
+    if before == after:  # what moved most reads alike, so all does
+        return [f"{text}; no expected share off the strip moved by as much as 0.1 %" if sizes.notna().all() else text]
     return [f"{text}; expected share off the strip most in {most[c.FIELD_ID]} under {most[c.TIER]}: {before} -> {after}"]
 
 

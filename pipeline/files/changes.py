@@ -1,15 +1,19 @@
 """What changed between two runs: settings, tiers, fields and what lies in them, and their figures."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
+from decimal import Decimal, InvalidOperation
+from typing import NamedTuple
 
 import pandas as pd
 
 from pipeline import columns as c
+from pipeline.core.tiering import AS_LOGGED
 from pipeline.files.last_run import RunState
 
 FIRST_RUN, SETTING, TIER_FIGURE = "first run", "setting", "tier"
-ADDED, REMOVED, FIGURES, OTHER = "field added", "field removed", "figures", "other figures"
+ADDED, REMOVED, RENAMED = "field added", "field removed", "field renamed"
+FIGURES, OTHER = "figures", "other figures"
 TIER_ADDED, TIER_REMOVED = "tier added", "tier removed"
 #: Parts of a field that may change, and what is counted of them.
 PARTS = {"boundary": c.AREA_M2, "strips": "passes", "rows": "passes", "checks": "checks", "zones": "zones"}
@@ -19,7 +23,24 @@ TOLD = (
     c.EXPECTED_MISS_SHARE, c.P10, c.P50, c.P90,
 )  # fmt: skip
 
+#: At this and above six decimals are six digits or more; what is smaller may need digits beyond them.
+_SIX_DIGITS = Decimal("0.1")
+
 Line = dict[str, str]
+
+
+class _Value(NamedTuple):
+    """A value as text, and as a number where it is one: not where digits are a name."""
+
+    text: str = ""
+    number: Decimal | None = None
+
+    def same_as(self, other: "_Value") -> bool:
+        numbers = self.number is not None and other.number is not None
+        return self.number == other.number if numbers else self.text == other.text
+
+
+_NONE = _Value()
 
 
 def changes_between(before: RunState | None, now: RunState) -> pd.DataFrame:
@@ -40,38 +61,39 @@ def _changes(before: RunState, now: RunState) -> Iterator[Line]:
     yield from _curve(json.loads(before.losses)["response"], json.loads(now.losses)["response"])
     lines, fields = (before.lines, now.lines), (before.fields, now.fields)
     areas = tuple(_areas(one) for one in lines)
-    for what, names in (
-        (ADDED, fields[1].keys() - fields[0].keys()), (REMOVED, fields[0].keys() - fields[1].keys()),
-    ):  # fmt: skip
+    new, gone = fields[1].keys() - fields[0].keys(), fields[0].keys() - fields[1].keys()
+    for what, names in ((ADDED, new), (REMOVED, gone)):
         for field_id in sorted(names):
-            yield _line(what, field_id, "", c.AREA_M2, *(area.get(field_id, "") for area in areas))
+            yield _line(what, field_id, "", c.AREA_M2, *(_number(area.get(field_id, "")) for area in areas))
+    yield from _renamed({name: fields[0][name] for name in gone}, {name: fields[1][name] for name in new})
     tiers: dict[str, list[str]] = {}
     for field_id, tier in lines[1]:
         tiers.setdefault(field_id, []).append(tier)
     for field_id in sorted(fields[0].keys() & fields[1].keys()):
         old, new = (one[field_id] for one in fields)
-        yield from _contents(field_id, old, new, tuple(area.get(field_id, "") for area in areas))
+        yield from _contents(field_id, old, new, [_number(area.get(field_id, "")) for area in areas])
         for key in ((field_id, tier) for tier in tiers.get(field_id, [])):
             if key in lines[0]:
                 yield from _figures(lines[0][key], lines[1][key])
 
 
 def _settings(before: dict, now: dict) -> Iterator[Line]:
-    yield from (_line(SETTING, "", "", *one) for one in _moved(_flat(before), _flat(now)))
+    yield from (_line(SETTING, "", "", *one) for one in _moved(_flat(before), _flat(now), _said))
 
 
 def _tiers(before: dict, now: dict) -> Iterator[Line]:
-    for tier in sorted(before.keys() | now.keys()):
+    """Of the catalogue: what the passes themselves name is no tier of its, and comes and goes with `compare`."""
+    for tier in sorted((before.keys() | now.keys()) - {AS_LOGGED}):
         if tier not in before or tier not in now:
             yield _line(TIER_ADDED if tier in now else TIER_REMOVED, "", tier)
         else:
-            yield from (_line(TIER_FIGURE, "", tier, *one) for one in _moved(_flat(before[tier]), _flat(now[tier])))
+            yield from (_line(TIER_FIGURE, "", tier, *one) for one in _moved(_flat(before[tier]), _flat(now[tier]), _said))
 
 
 def _curve(before: dict | None, now: dict | None) -> Iterator[Line]:
     """The curve of losses itself: its file may be edited where the setting that names it stays. Else that tells enough."""
     if before and now:
-        moved = _moved(_flat(before), _flat(now))
+        moved = _moved(_flat(before), _flat(now), _said)
         yield from (_line(SETTING, "", "", f"costs.response.{name}", *pair) for name, *pair in moved)
 
 
@@ -79,45 +101,77 @@ def _areas(lines: dict[tuple[str, str], Line]) -> dict[str, str]:
     return {field_id: line.get(c.AREA_M2, "") for (field_id, _), line in lines.items()}
 
 
-def _contents(field_id: str, before: dict, now: dict, areas: tuple[str, ...]) -> Iterator[Line]:
-    yield from (_line("field", field_id, "", *one) for one in _moved(_flat(before["said"]), _flat(now["said"])))
+def _renamed(gone: dict[str, dict], new: dict[str, dict]) -> Iterator[Line]:
+    """One field gone and one come, on the same ground: nothing else is certain."""
+    if len(gone) == len(new) == 1:
+        (old_id, old), (new_id, one) = *gone.items(), *new.items()
+        if old["boundary"]["hash"] == one["boundary"]["hash"]:
+            yield _line(RENAMED, new_id, "", c.FIELD_ID, _Value(old_id), _Value(new_id))
+
+
+def _contents(field_id: str, before: dict, now: dict, areas: list[_Value]) -> Iterator[Line]:
+    yield from (_line("field", field_id, "", *one) for one in _moved(_flat(before["said"]), _flat(now["said"]), _said))
     for part, name in PARTS.items():
         pair = [one.get(part, {"count": 0, "hash": ""}) for one in (before, now)]
         if pair[0]["hash"] != pair[1]["hash"]:
-            values = areas if part == "boundary" else [str(one["count"]) for one in pair]
+            values = areas if part == "boundary" else [_number(str(one["count"])) for one in pair]
             yield _line(part, field_id, "", name, *values)
 
 
 def _figures(before: Line, now: Line) -> Iterator[Line]:
     where = now[c.FIELD_ID], now[c.TIER]
-    moved = {name: (name, *pair) for name, *pair in _moved(before, now)}
+    moved = {name: (name, *pair) for name, *pair in _moved(before, now, lambda _, text: _number(text or ""))}
     yield from (_line(FIGURES, *where, *moved[name]) for name in TOLD if name in moved)
     others = [name for name in moved if name not in TOLD]
     if others:
         yield _line(OTHER, *where, " ".join(others))
 
 
-def _moved(before: Line, now: Line) -> Iterator[tuple[str, str, str]]:
+def _moved(before: Mapping, now: Mapping, read: Callable[[str, object], _Value]) -> Iterator[tuple[str, _Value, _Value]]:
     """Name, value before and value now, of what differs; nothing where there is none."""
     for name in dict.fromkeys([*now, *before]):
-        if (one := before.get(name, "")) != (other := now.get(name, "")):
-            yield name, one, other
+        one, other = before.get(name), now.get(name)
+        if type(one) is not type(other) or one != other:
+            values = read(name, one), read(name, other)
+            if not values[0].same_as(values[1]):
+                yield name, *values
 
 
-def _flat(value: object, name: str = "") -> Line:
-    """Leaves of nested settings as text, by dotted names."""
+def _flat(value: object, name: str = "") -> dict[str, object]:
+    """Leaves of nested settings, by dotted names."""
     if isinstance(value, dict):
         inner = sorted(value.items())
         return {k: v for key, one in inner for k, v in _flat(one, f"{name}.{key}" if name else key).items()}
-    return {name: "" if value is None else value if isinstance(value, str) else json.dumps(value)}
+    return {name: value}
 
 
-def _line(what: str, field_id: str = "", tier: str = "", name: str = "", before: str = "", after: str = "") -> Line:
-    return dict(zip(c.CHANGES, (what, field_id, tier, name, before, after, _difference(before, after)), strict=True))
+def _said(name: str, leaf: object) -> _Value:
+    """What a setting says: money is text, so that it keeps its decimals, and a number all the same; other text is none."""
+    if isinstance(leaf, str):
+        return _number(leaf) if name.split(".")[-1] == "amount" else _Value(leaf)
+    text = "" if leaf is None else json.dumps(leaf)
+    return _number(text) if isinstance(leaf, (int, float)) else _Value(text)
 
 
-def _difference(before: str, after: str) -> str:
+def _number(text: str) -> _Value:
     try:
-        return f"{float(after) - float(before):z.6f}"
-    except ValueError:  # no numbers
+        number = Decimal(text)
+    except InvalidOperation:  # nothing, or "true"
+        return _Value(text)
+    return _Value(text, number if number.is_finite() else None)
+
+
+def _line(
+    what: str, field_id: str = "", tier: str = "", name: str = "", before: _Value = _NONE, after: _Value = _NONE
+) -> Line:
+    said = (what, field_id, tier, name, before.text, after.text, _difference(before.number, after.number))
+    return dict(zip(c.CHANGES, said, strict=True))
+
+
+def _difference(before: Decimal | None, after: Decimal | None) -> str:
+    """Six decimals; six digits where the rest would be lost beyond those, so that no change is told as nothing."""
+    if before is None or after is None:
         return ""
+    exact = after - before
+    enough = abs(exact) >= _SIX_DIGITS or exact == round(exact, 6)
+    return f"{exact:z.6f}" if enough else f"{float(exact):.6g}"

@@ -17,6 +17,7 @@ from pipeline.files.crs_beside import check_beside
 from pipeline.files.fields import assign_fields, check_apart
 from pipeline.files.layer_models import LINE_COLUMNS
 from pipeline.files.layers import POLYGONS, Layer, lengths_m, read_layer
+from pipeline.files.one_writing import polygons_in_one_writing, single_parts
 from pipeline.files.pass_layers import read_passes
 from pipeline.files.texts import control_in, id_text, shown, text_of
 from pipeline.files.tiers_and_frames import check_frames
@@ -55,7 +56,7 @@ class Source:
 
 
 def read_fields(layer) -> Layer:
-    """Boundaries with a unique text `field_id`.
+    """Boundaries with a unique text `field_id`, each in one writing.
 
     Raises
     ------
@@ -82,7 +83,8 @@ def read_fields(layer) -> Layer:
         raise InputError(f"{place}: no boundary can be used; first reason: {found.rejects[c.REASON].iloc[0]}")
     for name in (c.FARM, c.GROWER, c.BASE_ID):
         kept[name] = kept[name].map(text_of) if name in kept else ""
-    found = replace(found, kept=kept)
+    shape = polygons_in_one_writing(np.asarray(kept.geometry.values, object))
+    found = replace(found, kept=kept.set_geometry(shape, crs=kept.crs))
     check_apart(found)
     return found
 
@@ -129,7 +131,8 @@ def read_lines(layer, *, role: str, fields: gpd.GeoDataFrame, row_margin_m: floa
         first = found.rejects.iloc[0]
         raise InputError(f"{place}: no feature can be used; feature {first[c.FEATURE]}: {first[c.REASON]}")
     check_frames(found.kept, place)
-    return replace(found, kept=_with_names(_in_order(found.kept[[*_LINE_OUT, "geometry"]])))
+    kept = _with_names(_in_order(found.kept[[*_LINE_OUT, "geometry"]]))
+    return replace(found, kept=kept.set_geometry(single_parts(np.asarray(kept.geometry.values, object)), crs=kept.crs))
 
 
 def balance(layer: Layer, role: str) -> dict:

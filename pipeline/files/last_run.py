@@ -95,7 +95,7 @@ def last_state(last: Path) -> RunState | None:
     return _state(last, _said(last).get("now"))
 
 
-def keep(last: Path, now: RunState) -> RunState | None:
+def keep(last: Path, now: RunState, *, alike: bool) -> RunState | None:
     """Make `now` the last state, and return the one to compare it with; None where there is none.
 
     Parameters
@@ -104,24 +104,26 @@ def keep(last: Path, now: RunState) -> RunState | None:
         The folder of states.
     now : RunState
         Where it is the last one already, the one before that is returned: to do this twice is to do it once.
+    alike : bool
+        Whether nothing that is told differs from the last one: then this takes its place.
     """
     said = _said(last)
-    same = said.get("now") == now.name
+    same = alike or said.get("now") == now.name
     before = said.get("before") if same else said.get("now")
     state = _state(last, before)
     now.write(last / now.name)
-    names = {"now": now.name, "before": before if state else None}
+    names = {"now": now.name, "before": before if state else None, "told": said.get("told") if same else now.name}
     write_bytes(last / _STATE, to_json(names), only_if_changed=True)
-    _prune(last, names.values())
+    _prune(last, (names["now"], names["before"]))
     return state
 
 
 def told(last: Path, manifest: Path) -> str:
-    """Name of the state that a finished run has told of, "" where there is none; nothing is written."""
+    """Name of the first state alike to the one that a finished run has told of, "" where there is none; a look only."""
     state = last / _STATE
     if not state.exists() or not manifest.exists() or manifest.stat().st_mtime < state.stat().st_mtime:
         return ""
-    return _said(last).get("now") or ""
+    return _said(last).get("told") or ""
 
 
 def _said(last: Path) -> dict:

@@ -145,7 +145,8 @@ def _dug(checks: gpd.GeoDataFrame, names: dict, units: str) -> dict:
                 length_text(one[c.OFFSET_M], units=units), length_text(one[c.TAPE_ERROR_M], units=units),
                 *(_signed(one[c.under(c.LEFT_OUT_Z, tier)]) for tier in names),
             ]
-            for one in _records(checks)
+            # By their numbers in the file, of which 10 comes after 9.
+            for one in sorted(_records(checks), key=lambda one: (len(one[c.CHECK]), one[c.CHECK]))
         ],
     }  # fmt: skip
 

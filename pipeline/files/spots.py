@@ -68,6 +68,20 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     ])  # fmt: skip
 
 
+def in_order(checks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """Checks sorted by what was measured where, so that their order in the file has no part in any figure.
+
+    Parameters
+    ----------
+    checks : GeoDataFrame
+        Points, as `read_checks` has them. The number of a check in the file comes last, for those alike in all else.
+    """
+    key = pd.DataFrame(checks.drop(columns="geometry")).reset_index(drop=True)
+    key[["x", "y"]] = shapely.get_coordinates(checks.geometry.values)
+    names = [c.FIELD_ID, "x", "y", c.MEASURED_M, c.SIGNED, c.TAPE_ERROR_M, c.PASS_ID, c.CHECK]
+    return checks.iloc[key.sort_values(names, kind="stable").index]
+
+
 def read_zones(source, *, fields: gpd.GeoDataFrame, tiers: Collection[str]) -> Layer:
     """Zones with `tier`, `factor` and `unavailable`; one that touches no field is a reject.
 

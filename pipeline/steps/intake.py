@@ -23,9 +23,10 @@ from pipeline.files.field_sizes import batch_sizes
 from pipeline.files.fields import batches_of, field_folder
 from pipeline.files.layers import Layer
 from pipeline.files.log import LOG, run_step
+from pipeline.files.number_notes import number_notes
 from pipeline.files.provenance import versions
 from pipeline.files.responses import response_files
-from pipeline.files.spots import of_fields
+from pipeline.files.spots import in_order, of_fields
 from pipeline.files.store import remove, sha256, to_json, write_bytes, write_frame
 from pipeline.files.taking import take_in
 
@@ -50,7 +51,8 @@ def run(*, config: dict, source: str, work: Path) -> None:
     layers, fields = taken.layers, taken.fields
     for line in account_lines(taken.account):
         LOG.info("intake: %s", line)
-    for note in taken.notes:
+    notes = taken.notes + number_notes(settings, layers)
+    for note in notes:
         LOG.warning("intake: note: %s", note)
     _write_settings(settings, taken.tiers, taken.compare, work / "settings", datum=datum_name(fields.crs))
     planted = "rows" if "rows" in layers else "strips"
@@ -60,13 +62,13 @@ def run(*, config: dict, source: str, work: Path) -> None:
     batches = _write_batches(fields, layers, work / "intake")
     # What is of all batches runs anew when one of them is gone, although nothing else is new then.
     write_bytes(work / "settings" / "batches.json", to_json(sorted(batches)), only_if_changed=True)
-    write_bytes(work / "settings" / "notes.json", to_json(taken.notes), only_if_changed=True)
+    write_bytes(work / "settings" / "notes.json", to_json(notes), only_if_changed=True)
     _tend_batches(work, set(batches))
     rejects = _rejects(layers, fields.crs)
     write_frame(work / "rejects.parquet", rejects, only_if_changed=True)
     write_bytes(work / "intake.json", to_json({
         "batches": batches, "layers": taken.account, "inputs": taken.hashes | _catalogue_hash(settings),
-        "code": __version__, "notes": taken.notes,
+        "code": __version__, "notes": notes,
         # Not in the key: how much memory a job asks for has no part in what it makes.
         "sizes": batch_sizes(fields, plan, taken.account[planted]["kept_m"], batches_of(fields[c.FIELD_ID])),
     }))  # fmt: skip
@@ -122,7 +124,7 @@ def _write_batches(fields: gpd.GeoDataFrame, layers: dict[str, Layer], folder: P
     if "zones" in layers:
         contents["zones"] = of_fields(layers["zones"].kept, fields)
     if "checks" in layers:
-        contents["checks"] = layers["checks"].kept.to_crs(fields.crs).sort_values([c.FIELD_ID, c.CHECK], kind="stable")
+        contents["checks"] = in_order(layers["checks"].kept.to_crs(fields.crs))
     out = {}
     for batch, names in batches_of(fields[c.FIELD_ID]).items():
         mine = fields[fields[c.FIELD_ID].isin(names)]
