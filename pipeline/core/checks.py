@@ -58,6 +58,15 @@ class Checks:
         """The checks at an index, mask or slice."""
         return Checks(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
 
+    def joined(self, more: "Checks") -> "Checks":
+        """These checks, and others behind them."""
+        return Checks(**{f.name: np.concatenate([getattr(self, f.name), getattr(more, f.name)]) for f in fields(self)})
+
+    @property
+    def where(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Strip pass, planter pass, normal and heading: what a posterior may be asked at."""
+        return self.strip_pass, self.planter_pass, self.normal, self.heading
+
     def covariance(self, prior: ReturnError) -> np.ndarray:
         """Covariance of the measurements [m^2], shape (n, n)."""
         places = prior.covariance(self.strip_pass, self.planter_pass, self.normal, self.heading)
