@@ -167,3 +167,16 @@ def test_the_places_of_a_field_say_what_they_leave(repeatable_m):
     some = np.array([1, 2, 5, 10])
     exact = np.array([left_by_quadrature(repeatable_m / Z, TAPE_M / np.sqrt(k)) for k in some])
     assert (np.abs(found.left_sd[some - 1] - exact) < by_chance(exact)).all()
+
+
+@pytest.mark.parametrize("repeatable_m", [0.0, 0.01])
+def test_where_there_is_nothing_to_learn_no_place_is_proposed(repeatable_m):
+    # 7 cm aside on a strip of 4 in to each side: 3.2 cm are left, six standard deviations of 1 cm / 1.96.
+    found = dig_places(*field_of_one_shift(repeatable_m), candidates=np.arange(10), count=5, tape_sd_m=TAPE_M, seed=1)
+    assert (len(found.span), len(found.left_sd), found.share_sd) == (0, 0, 0.0)
+
+
+def test_little_is_not_nothing():
+    # The same 3.2 cm are 2.8 standard deviations: missed in one spring of 400, a standard deviation of 5 %.
+    found = dig_places(*field_of_one_shift(0.022), candidates=np.arange(10), count=5, tape_sd_m=TAPE_M, seed=1)
+    assert len(found.span) == 5

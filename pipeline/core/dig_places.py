@@ -13,6 +13,7 @@ from pipeline.core.digging import next_places
 from pipeline.core.draws import BLOCK
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Places
+from pipeline.core.show import SLIGHT
 
 # Candidates, spread evenly over the row length.
 CANDIDATES = 40
@@ -48,7 +49,9 @@ def dig_places(
     tape_sd_m: float,
     seed: int,
 ) -> DigPlaces:
-    """Choose the next places to dig under one tier.
+    """Choose the next places to dig under one tier; none where there is nothing to learn.
+
+    That is where the doubt about the missed share would read as less than one per cent.
 
     Parameters
     ----------
@@ -75,6 +78,8 @@ def dig_places(
 
     drawn = conditioned_draws(posterior, seed=seed, block=0)
     share = field.table.under(field.pairs, drawn, 1)[0] / field.length_m
+    if share.std(dtype=float) < SLIGHT:
+        return nothing
     dug = _dug_at(spans, places, candidates, tape_sd_m)
     noise = posterior.prior.wander_sd_m * _wander(len(candidates), seed)
     measured = dug.offset_m[:, None] + drawn.shift(*dug.where) + noise
