@@ -26,7 +26,7 @@ from workflow import (
 )
 
 from pipeline import columns as c
-from pipeline.errors import InputError
+from pipeline.errors import ConfigError, InputError
 from pipeline.files.headline import headline
 
 HALF_WIDTH_M = 4 * INCH
@@ -217,6 +217,10 @@ def test_a_difference_of_frames_is_taken_out_whole_and_not_to_the_next_strip(tmp
     [
         (dug([(40.0, 9.0)], offset=[0.1]), "feature 1 has no tape_error; expected its 95 % error"),
         (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1 has a tape_error of zero or less"),
+        (
+            dug([(40.0, 9.0)], offset=[0.1], tape_error=["0.09 mm"]),
+            "feature 1 has a tape_error below 0.1 mm; expected at least 0.1 mm, check the unit",
+        ),
         (dug([(40.0, 9.0)], offset=[0.1], distance=[0.1], tape_error=[0.01]), "feature 1 has an offset and a distance"),
         (dug([(40.0, 9.0)], tape_error=[0.01]), "feature 1 has neither offset nor distance"),
         (dug([(40.0, 9.0)], distance=[-0.1], tape_error=[0.01]), "feature 1 has a negative distance"),
@@ -228,6 +232,20 @@ def test_bad_check_is_one_clear_error(tmp_path, checks, message):
     with pytest.raises(InputError) as caught:
         take_in(settings_with(tmp_path, checks), tmp_path)
     assert message in str(caught.value) and "inputs.checks" in str(caught.value)
+
+
+def test_two_checks_of_one_pair_with_the_best_tape_there_is(tmp_path):
+    """A place and 10 cm to the north, twice, by a tape of 0.1 mm: the shift is what was measured."""
+    checks = dug([(40.0, middle(0) + SPACING_M / 2)] * 2, offset=[0.1, 0.1], tape_error=["0.1 mm"] * 2)
+    found = first_field(run_steps(settings_with(tmp_path, checks), tmp_path))
+    assert found.shift_north_m == pytest.approx(0.1, rel=PLANE)
+
+
+def test_a_constant_tape_error_that_no_tape_has_is_one_clear_error(tmp_path):
+    settings = settings_with(tmp_path, dug([(40.0, 9.0)], offset=[0.1]))
+    settings["inputs"]["checks"]["constants"] = {"tape_error": "0.09 mm"}
+    with pytest.raises(ConfigError, match=r"tape_error: '0.09 mm' is 9e-05 m; expected 0.0001 to 0.5 m"):
+        take_in(settings, tmp_path)
 
 
 def test_a_check_in_no_field_is_a_reject_and_the_rest_goes_on(tmp_path):

@@ -44,9 +44,16 @@ def test_holes_are_told_one_by_one_where_they_tell_something_and_once_where_they
     ]
 
 
-def test_one_hole_that_tells_nothing():
-    found = table_of("digs", digs=[("rtk", 1, "P4", 0, 0.004, 0.002)])
-    assert [line[1] for line in found["lines"]] == ["1"] and found["tiers"] == ["rtk"]
+def test_one_hole_that_tells_nothing_and_a_tier_without_a_hole():
+    found = table_of("digs", digs=[("rtk", 1, "P4", 0, 0.006, 0.006)])
+    assert [line[:2] for line in found["lines"]] == [["SBAS", NOTHING], ["RTK", "1"]]
+    assert found["lines"][0][2:] == [*[NOTHING] * 3, "digging would tell little here"]
+    assert found["tiers"] == ["sbas", "rtk"]
+
+
+def test_without_a_hole_there_is_no_table():
+    with pytest.raises(StopIteration):
+        table_of("digs")
 
 
 @pytest.mark.parametrize(

@@ -123,11 +123,16 @@ def judge_checked(
 
 def conditioned_draws(posterior: Posterior, *, seed: int, block: int) -> JointErrors:
     """One block of joint draws of the passes' errors after the checks."""
+    return posterior.conditioned(*draws_before(posterior, seed=seed, block=block))
+
+
+def draws_before(posterior: Posterior, *, seed: int, block: int) -> tuple[JointErrors, np.ndarray, np.ndarray]:
+    """What those are made of: draws before the checks, and numbers for sides, (draws,), and noise, (checks, draws)."""
     prior = posterior.prior
     (drawn,) = StandardDraws.seeded([prior], draws=BLOCK, seed=seed, block=block).errors([prior])
     rng = np.random.default_rng([seed, 2, block])
     noise = rng.standard_normal((len(posterior.checks.measured_m), BLOCK))
-    return posterior.conditioned(drawn, rng.random(BLOCK), noise)
+    return drawn, rng.random(BLOCK), noise
 
 
 def places_of_groups(groups: Groups, pairs: Pairs) -> tuple:

@@ -12,6 +12,8 @@ from pipeline.errors import InputError
 # Directions and headings that differ by less than this cannot tell one part of the shift from another: normals
 # within a milliradian are one direction.
 _ONE_DIRECTION = 1e-3
+# No tape is better than this, 95 % [m]. With one far better, two checks of one pair are one by the last digit of a float.
+LEAST_TAPE_M = 1e-4
 
 
 @dataclass(frozen=True)
@@ -55,6 +57,15 @@ class Checks:
     def take(self, which: np.ndarray | slice) -> "Checks":
         """The checks at an index, mask or slice."""
         return Checks(**{f.name: getattr(self, f.name)[which] for f in fields(self)})
+
+    def joined(self, more: "Checks") -> "Checks":
+        """These checks, and others behind them."""
+        return Checks(**{f.name: np.concatenate([getattr(self, f.name), getattr(more, f.name)]) for f in fields(self)})
+
+    @property
+    def where(self) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+        """Strip pass, planter pass, normal and heading: what a posterior may be asked at."""
+        return self.strip_pass, self.planter_pass, self.normal, self.heading
 
     def covariance(self, prior: ReturnError) -> np.ndarray:
         """Covariance of the measurements [m^2], shape (n, n)."""

@@ -6,7 +6,7 @@ All is normal, so the errors given the measurements are normal too, with mean an
 distance without a side makes them a mixture. The covariance is the one of `returns`, and there is no other model.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.linalg import solve_triangular
@@ -67,10 +67,10 @@ class Posterior:
         """Condition a prior with mean zero on some checks, or none."""
         covariance = checks.covariance(prior)
         residual, weights = branches_of(checks.offset_m, checks.measured_m, checks.signed, covariance)
-        whitener = solve_triangular(np.linalg.cholesky(covariance), np.eye(len(covariance)), lower=True)
         autumn, spring = prior.autumn.covariance(), prior.spring.covariance()
         # A field without strips has no strip pass to ask (as in `ReturnError.shift_sd`).
-        return cls(prior, checks, weights, residual, autumn if len(autumn) else np.zeros((1, 1)), spring, whitener)
+        autumn = autumn if len(autumn) else np.zeros((1, 1))
+        return cls(prior, checks, weights, residual, autumn, spring, _whitener(covariance))
 
     def shift_of_branches(
         self, strip_pass: np.ndarray, planter_pass: np.ndarray, normal: np.ndarray, heading: np.ndarray
@@ -79,14 +79,14 @@ class Posterior:
 
         The shift is n . (a + b) + h m, without the wander; arguments as of `ReturnError.covariance`.
         """
-        told, variance = self._told(strip_pass, planter_pass, normal, heading)
+        told, variance = self.told(strip_pass, planter_pass, normal, heading)
         return self._white @ told.T, _root(variance - np.sum(told**2, axis=1))
 
     def moments(
         self, strip_pass: np.ndarray, planter_pass: np.ndarray, normal: np.ndarray, heading: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Mean and standard deviation over all branches of the same shift [m], (n,) each."""
-        told, variance = self._told(strip_pass, planter_pass, normal, heading)
+        told, variance = self.told(strip_pass, planter_pass, normal, heading)
         mean, known = self._mixed()
         return told @ mean, _root(variance - np.sum((told @ known) * told, axis=1))
 
@@ -114,7 +114,7 @@ class Posterior:
         apart = self._white - mean
         return mean, np.eye(len(mean)) - apart.T @ (self.weights[:, None] * apart)
 
-    def _told(
+    def told(
         self, strip_pass: np.ndarray, planter_pass: np.ndarray, normal: np.ndarray, heading: np.ndarray
     ) -> tuple[np.ndarray, np.ndarray]:
         """Covariance of the shift at n places with the whitened residuals, (n, checks), and its prior variance."""
@@ -146,9 +146,7 @@ class Posterior:
         if not len(checks.measured_m):
             return drawn
         autumn, spring, machine = drawn
-        simulated = np.hypot(self.prior.wander_sd_m, checks.tape_sd_m)[:, None] * noise + np.outer(checks.heading, machine)
-        for k in (0, 1):
-            simulated += checks.normal[:, [k]] * (autumn[k, checks.strip_pass] + spring[k, checks.planter_pass])
+        simulated = self.simulated(drawn, noise)
         # Rounding may leave the sum of the weights a little below 1.
         branch = np.minimum(np.searchsorted(np.cumsum(self.weights), pick, side="right"), len(self.weights) - 1)
         pull = self.whitener.T @ (self.whitener @ (self.residual_m[branch].T - simulated))
@@ -159,6 +157,22 @@ class Posterior:
             spring + ((to_spring * along) @ pull).astype(np.float32),
             machine + (self.prior.machine_sd_m**2 * checks.heading @ pull).astype(np.float32),
         )
+
+    def simulated(self, drawn: JointErrors, noise: np.ndarray) -> np.ndarray:
+        """What draws from the prior would measure less what is expected, (checks, draws) [m]; `noise` as above."""
+        noise_m = np.hypot(self.prior.wander_sd_m, self.checks.tape_sd_m)[:, None] * noise
+        return drawn.shift(*self.checks.where, beside_m=noise_m)
+
+    def joined(self, more: Checks) -> "Posterior":
+        """With further checks behind its own, each measured as expected; the weights are those of its own alone."""
+        checks = self.checks.joined(more)
+        residual = np.hstack([self.residual_m, np.zeros((len(self.weights), len(more.measured_m)))])
+        return replace(self, checks=checks, residual_m=residual, whitener=_whitener(checks.covariance(self.prior)))
+
+
+def _whitener(covariance: np.ndarray) -> np.ndarray:
+    """Inverse of the lower root."""
+    return solve_triangular(np.linalg.cholesky(covariance), np.eye(len(covariance)), lower=True)
 
 
 def _root(variance: np.ndarray) -> np.ndarray:

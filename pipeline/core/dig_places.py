@@ -5,12 +5,15 @@ from functools import lru_cache
 
 import numpy as np
 
-from pipeline.core.checked import FieldGroups, conditioned_draws
+from pipeline.core.checked import FieldGroups, conditioned_draws, places_of_groups
+from pipeline.core.checks import Checks
 from pipeline.core.conditioning import Posterior
+from pipeline.core.dig_left import sd_left
 from pipeline.core.digging import next_places
 from pipeline.core.draws import BLOCK
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Places
+from pipeline.core.show import SLIGHT
 
 # Candidates, spread evenly over the row length.
 CANDIDATES = 40
@@ -27,7 +30,7 @@ class DigPlaces:
     share_sd : float
         Standard deviation of the field's missed share now.
     left_sd : ndarray
-        What is left of it after each.
+        What is left of it after each, with those before it.
     """
 
     span: np.ndarray
@@ -46,7 +49,9 @@ def dig_places(
     tape_sd_m: float,
     seed: int,
 ) -> DigPlaces:
-    """Choose the next places to dig under one tier.
+    """Choose the next places to dig under one tier; none where there is nothing to learn.
+
+    That is where the doubt about the missed share would read as less than one per cent.
 
     Parameters
     ----------
@@ -64,18 +69,35 @@ def dig_places(
         Standard deviation of a measurement [m].
     seed : int
     """
+    nothing = DigPlaces(np.zeros(0, np.int64), 0.0, np.zeros(0))
     if not len(candidates) or count == 0:
-        return DigPlaces(np.zeros(0, np.int64), 0.0, np.zeros(0))
-    autumn, spring, machine = errors = conditioned_draws(posterior, seed=seed, block=0)
-    share = field.table.under(field.pairs, errors, 1)[0] / field.length_m
-    at = spans.take(candidates)
-    strip, planter = places.strip_pass[candidates], places.planter_pass[candidates]
-    shift = at.normal_x[:, None] * (autumn[0, strip] + spring[0, planter])
-    shift += at.normal_y[:, None] * (autumn[1, strip] + spring[1, planter]) + at.heading[:, None] * machine
-    wander = posterior.prior.wander_sd_m * _wander(len(candidates), seed)
-    measured = 0.5 * (at.offset0_m + at.offset1_m)[:, None] + shift + wander
-    digs = next_places(share, measured.astype(np.float32), tape_sd_m=tape_sd_m, count=count, seed=seed)
-    return DigPlaces(candidates[digs.place], float(share.std()), digs.left_sd)
+        return nothing
+
+    def share_of(shift_m: np.ndarray) -> np.ndarray:
+        return field.table.moved_by(shift_m, 1)[0] / field.length_m
+
+    drawn = conditioned_draws(posterior, seed=seed, block=0)
+    share = field.table.under(field.pairs, drawn, 1)[0] / field.length_m
+    if share.std(dtype=float) < SLIGHT:
+        return nothing
+    dug = _dug_at(spans, places, candidates, tape_sd_m)
+    noise = posterior.prior.wander_sd_m * _wander(len(candidates), seed)
+    measured = dug.offset_m[:, None] + drawn.shift(*dug.where) + noise
+    chosen = next_places(share, measured.astype(np.float32), tape_sd_m=tape_sd_m, count=count, seed=seed)
+    share_sd, left_sd = sd_left(
+        posterior, dug.take(chosen), places_of_groups(field.table.groups, field.pairs), share_of, seed=seed
+    )
+    return DigPlaces(candidates[chosen], share_sd, left_sd)
+
+
+def _dug_at(spans: Spans, places: Places, which: np.ndarray, tape_sd_m: float) -> Checks:
+    """Checks in the middle of spans, each measured as it is logged or planned."""
+    at = spans.take(which)
+    offset = 0.5 * (at.offset0_m + at.offset1_m)
+    return Checks(
+        places.strip_pass[which], places.planter_pass[which], np.column_stack([at.normal_x, at.normal_y]),
+        at.heading.astype(float), offset, offset, np.ones(len(which), bool), np.full(len(which), tape_sd_m),
+    )  # fmt: skip
 
 
 # The same for all tiers of a field, and mostly for its neighbours; one is a few hundred kilobytes.

@@ -37,6 +37,19 @@ class JointErrors(NamedTuple):
     spring: np.ndarray
     machine: np.ndarray
 
+    def shift(
+        self, strip_pass: np.ndarray, planter_pass: np.ndarray, normal: np.ndarray, heading: np.ndarray, *,
+        beside_m: np.ndarray | float = 0.0,
+    ) -> np.ndarray:  # fmt: skip
+        """Shift n . (a + b) + h m at n places, and what comes beside it [m], (n, draws).
+
+        The other arguments as of `ReturnError.covariance`.
+        """
+        out = beside_m + np.outer(heading, self.machine)
+        for k in (0, 1):
+            out += normal[:, [k]] * (self.autumn[k, strip_pass] + self.spring[k, planter_pass])
+        return out
+
 
 @dataclass(frozen=True)
 class SharedDraws:

@@ -83,6 +83,10 @@ class ShiftTable:
             *errors, g.owner, owners,
         )  # fmt: skip
 
+    def moved_by(self, shift_m: np.ndarray, owners: int) -> np.ndarray:
+        """The same where it is known how far each group has moved, (groups, draws) of float32 [m]."""
+        return _look_up_moved(self.missed_m, np.float32(self.shift_m[0]), shift_m, self.groups.owner, owners)
+
 
 @numba.njit(cache=True, fastmath=True, nogil=True)
 def _look_up(
@@ -100,6 +104,21 @@ def _look_up(
         for k in range(draws):
             shift = normal_x[g] * (ax[k] + bx[k]) + normal_y[g] * (ay[k] + by[k]) + heading[g] * machine[k]
             at[k] = min(max((shift - origin) * per_bin + half, zero), last)
+        for k in range(draws):
+            line[k] += missed[np.int32(at[k])]
+    return out
+
+
+@numba.njit(cache=True, fastmath=True, nogil=True)
+def _look_up_moved(table, origin, shift, owner, owners):
+    draws, last = shift.shape[1], np.nextafter(np.float32(table.shape[1]), np.float32(0.0))
+    per_bin, zero, half = np.float32(1.0 / BIN_M), np.float32(0.0), np.float32(0.5)
+    out = np.zeros((owners, draws), np.float32)
+    at = np.empty(draws, np.float32)
+    for g in range(len(owner)):
+        line, missed = out[owner[g]], table[g]
+        for k in range(draws):
+            at[k] = min(max((shift[g, k] - origin) * per_bin + half, zero), last)
         for k in range(draws):
             line[k] += missed[np.int32(at[k])]
     return out

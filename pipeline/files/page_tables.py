@@ -26,6 +26,7 @@ UNLIKELY_P = 0.01
 SHOWN_WAITS_MIN = (5, 10, 20, 30)
 # Less row than this is the rounding of sums [m].
 NO_ROW_M = 0.05
+TELLS_LITTLE = "digging would tell little here"
 
 
 def field_tables(
@@ -158,7 +159,7 @@ def _signed(value: float) -> str:
 def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
     holes = sorted(_records(digs), key=itemgetter(c.DIG_PLACE))
     by_tier = {tier: [one for one in holes if one[c.TIER] == tier] for tier in names}
-    lines = {tier: _dig_lines(mine, names[tier]) for tier, mine in by_tier.items() if mine}
+    lines = {tier: _dig_lines(mine, names[tier]) for tier, mine in by_tier.items()} if holes else {}
     return {
         "id": "digs", "caption": "Where to dig next under the tier chosen: each hole with those before it",
         "tiers": [tier for tier, mine in lines.items() for _ in mine],
@@ -168,12 +169,17 @@ def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
 
 
 def _dig_lines(holes: list[dict], name: str) -> list[list[str]]:
-    """A line a hole; one for all of a tier's where even all of them together would leave the figure as it reads now."""
+    """A line a hole; one for all of a tier's where even all of them together would leave the figure as it reads now.
+
+    One too where no hole is worth proposing.
+    """
+    if not holes:
+        return [[name, *[NOTHING] * 4, TELLS_LITTLE]]
     known = [tuple(f"\N{PLUS-MINUS SIGN} {share_text(one[key])}" for key in (c.SHARE_SD, c.LEFT_SD)) for one in holes]
     now, last = known[-1]
     if now == last:
         places = "1" if len(holes) == 1 else f"1\N{EN DASH}{len(holes)}"
-        return [[name, places, NOTHING, NOTHING, now, "the same: digging would tell little here"]]
+        return [[name, places, NOTHING, NOTHING, now, f"the same: {TELLS_LITTLE}"]]
     return [
         [name, str(one[c.DIG_PLACE]), str(one[c.PASS_ID]), str(one[c.UNIT]), before, after]
         for one, (before, after) in zip(holes, known, strict=True)
