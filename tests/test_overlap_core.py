@@ -13,6 +13,7 @@ from pipeline.core.overlap import (
     HOLDS,
     INDEX_CELL_M,
     MISSES,
+    NO_STRIP,
     Bands,
     Grid,
     Lines,
@@ -26,12 +27,12 @@ HALF_WIDTH_M = 4 * INCH
 CELLS_M = (0.4, 0.2, 0.1, 0.05)
 
 
-def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.0, 0.0)):
+def count(field: Field, *tiers: Tier, cell_m: float, belts: int = 1, grid_at=(0.0, 0.0), reach_m=None):
     """Row length by class (tiers, rows, 6) [m], and the painted grid (tiers, lines, columns)."""
     rows, strips = Segments.from_lines(field.rows), Segments.from_lines(field.strips)
     lines = Lines(
         rows, strips, Cells.over(strips.xy, size=INDEX_CELL_M),
-        np.full(len(field.rows), 0.5 * field.spacing_m),
+        np.full(len(field.rows), 0.5 * field.spacing_m if reach_m is None else reach_m),
         np.full(len(field.rows), -1), np.full(len(field.strips), -1),
     )  # fmt: skip
     shape = (len(tiers), field.row_pass.max() + 1, field.strip_pass.max() + 1)
@@ -125,6 +126,62 @@ def test_no_strip_and_crossing():
     counted, _ = count(field, tier_without_error(), cell_m=0.05)
     np.testing.assert_allclose(counted[0, 0], [0, 20, 0, 0, 10, 0], atol=0.05)
     np.testing.assert_allclose(counted[0, 1], [0, 0, 0, 0, 6 - 0.762, 0.762], atol=0.1)
+
+
+@pytest.mark.parametrize("reach_m", [0.5 * SPACING_M, 4 * SPACING_M])
+@pytest.mark.parametrize("step_m", [0.05, 0.15, 2.0, 5.0, 20.0])
+def test_a_strip_ends_flat_however_short_its_last_segments(step_m, reach_m):
+    # The strip lies from 0 to 20 m, the row from -10 to 30 m: 20 m of it have no strip. A last vertex a nanometre on, as an
+    # intersection leaves, is an end as any other.
+    #   ---|=|=|=|=|=|---
+    strip = LINE([(x, 0.0) for x in [*np.linspace(0, 20, round(20 / step_m) + 1), 20 + 1e-9]])
+    for way in (LINE([(-10, 0.05), (30, 0.05)]), LINE([(30, 0.05), (-10, 0.05)])):
+        counted, _ = count(Field.of([way], [strip]), tier_without_error(), cell_m=0.05, reach_m=reach_m)
+        np.testing.assert_allclose(counted[0, 0], [0, 20, 0, 0, 20, 0], atol=0.05)
+
+
+@pytest.mark.parametrize("aside_m", [-0.3, -0.1, 0.0, 0.2, 0.35])
+@pytest.mark.parametrize("step_m", [0.02, 0.1, 0.5])
+@pytest.mark.parametrize("bend", [1, -1])
+def test_rows_past_the_ends_of_bent_strips_against_flat_buffers(bend, step_m, aside_m):
+    # An arc of 8 m radius, bent to either side; the row runs beside it, and straight on for 4 m at both ends. Referee:
+    # what GEOS leaves of the row outside the strip's flat buffer.
+    radius, angle = 8.0, np.linspace(0.0, 1.2, round(1.2 * 8.0 / step_m) + 1)
+    out = np.column_stack([np.sin(angle), -bend * np.cos(angle)])
+    strip = LINE(radius * out)
+    along = [np.array([1.0, 0.0]), np.array([np.cos(1.2), bend * np.sin(1.2)])]
+    beside = (radius + aside_m) * out
+    row = LINE(np.vstack([beside[0] - 4.0 * along[0], beside, beside[-1] + 4.0 * along[1]]))
+    field = Field.of([row], [strip])
+    counted, _ = count(field, tier_without_error(), cell_m=0.02)
+    flat = shapely.buffer(strip, 0.5 * SPACING_M, quad_segs=32, cap_style="flat")
+    theirs = shapely.length(shapely.difference(row, flat))
+    assert theirs == pytest.approx(8.0, abs=0.03)
+    assert counted[0, 0, NO_STRIP] == pytest.approx(theirs, abs=0.03)
+    assert field.apart()[0] == pytest.approx(theirs, abs=0.03)
+
+
+def test_the_distance_to_a_wavering_strip_is_the_nearest_one():
+    # Vertices every 5 cm that jitter by 3 mm, so that neighbours bend by five degrees and more, to both sides: the row lies
+    # now in the wedge of two segments, now in that of others, never where there is no strip. Referee: shapely's distance.
+    rng = np.random.default_rng(5)
+    x = np.arange(0.0, 30.0, 0.05)
+    strip = LINE(np.column_stack([x, rng.normal(0.0, 0.003, len(x))]))
+    for aside_m in (HALF_WIDTH_M - 0.02, HALF_WIDTH_M, HALF_WIDTH_M + 0.005, 0.3):
+        row = LINE([(1, aside_m), (29, aside_m)])
+        counted, _ = count(Field.of([row], [strip]), tier_without_error(), cell_m=0.01)
+        middle = shapely.points(1.0 + 0.01 * (np.arange(2800) + 0.5), aside_m)
+        holds = 0.01 * (shapely.distance(middle, strip) <= HALF_WIDTH_M).sum()
+        np.testing.assert_allclose(counted[0, 0], [0, holds, 0, 28 - holds, 0, 0], atol=0.011)
+
+
+def test_a_closed_ring_has_a_strip_all_the_way_round():
+    angle = np.linspace(0, 2 * np.pi, 629)
+    ring = np.column_stack([np.cos(angle), np.sin(angle)])
+    ring[-1] = ring[0]
+    rows = [LINE((10.0 + aside) * np.roll(ring[:-1], 100, axis=0)) for aside in (-0.3, -0.05, 0.05, 0.3)]
+    counted, _ = count(Field.of(rows, [LINE(10.0 * ring)]), tier_without_error(), cell_m=0.02)
+    assert counted[0, :, NO_STRIP].max() < 0.03
 
 
 def test_row_length_is_conserved_and_belts_change_nothing():

@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.turned import turned
 from pipeline.errors import InputError
 
 # With identity from pass numbers a row may lie this many row spacings from its strip and still be measured.
@@ -93,20 +94,31 @@ def _keys(sides: dict[str, LaidSide]) -> dict[str, np.ndarray]:
     check_pass_ids({name: side.passes for name, side in sides.items()})
     ids = pd.unique(pd.concat([side.passes[c.PASS_ID] for side in sides.values()]))
     number = {pass_id: k for k, pass_id in enumerate(ids)}
-    strips = sides["strip"].passes
-    ways = dict(zip(strips[c.PASS_ID], _directions(strips), strict=True))
+    against = _turned(sides)
     keys = {}
     for name, side in sides.items():
         passes, units = side.passes, side.units
-        way = _directions(passes)
-        against = np.array([
-            np.dot(way[k], ways.get(pass_id, way[k])) < 0 for k, pass_id in enumerate(passes[c.PASS_ID])
-        ])  # fmt: skip
         of_pass, unit = units[c.PASS].to_numpy(int), units[c.UNIT].to_numpy(int)
         mirrored = passes[c.ROW_COUNT].to_numpy(int)[of_pass] - 1 - unit
         place = passes[c.PASS_ID].map(number).to_numpy(int)[of_pass]
-        keys[name] = place * _UNITS_PER_PASS + np.where(against[of_pass], mirrored, unit)
+        keys[name] = place * _UNITS_PER_PASS + np.where(against[name][of_pass], mirrored, unit)
     return keys
+
+
+def _turned(sides: dict[str, LaidSide]) -> dict[str, np.ndarray]:
+    """Of each pass, whether it runs against the first strip pass of its number."""
+    strips, rows = sides["strip"].passes, sides["planter"].passes
+    out = {name: np.zeros(len(side.passes), bool) for name, side in sides.items()}
+    strips_of, rows_of = (passes.groupby(c.PASS_ID, sort=False).indices for passes in (strips, rows))
+    for pass_id in strips_of.keys() & rows_of.keys():
+        mine, theirs = strips_of[pass_id], rows_of[pass_id]
+        spacing_m = float(rows[c.ROW_SPACING_M].to_numpy(float)[theirs].max())
+        width_m = spacing_m * int(rows[c.ROW_COUNT].to_numpy(int)[theirs[0]])
+        out["strip"][mine], out["planter"][theirs] = turned(
+            strips.geometry.to_numpy()[mine], rows.geometry.to_numpy()[theirs],
+            width_m=width_m, reach_m=FARTHEST_OWN_STRIP * spacing_m,
+        )  # fmt: skip
+    return out
 
 
 def check_pass_ids(sides: dict[str, pd.DataFrame]) -> None:
@@ -155,9 +167,3 @@ def _check_counts(passes: pd.DataFrame, counts: dict) -> None:
                 f"judging.own_strip: pass_id, but pass '{pass_id}' has {rows} planted rows and {counts[pass_id]} strips; "
                 "use 'nearest' where planter and bar differ in width"
             )
-
-
-def _directions(passes: gpd.GeoDataFrame) -> np.ndarray:
-    """From the first to the last point of each pass, shape (passes, 2)."""
-    ends = [(line.coords[0], line.coords[-1]) for line in passes.geometry]
-    return np.array([np.subtract(last, first) for first, last in ends]).reshape(-1, 2)
