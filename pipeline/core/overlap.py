@@ -18,8 +18,6 @@ from pipeline.core.segments import Segments
 # Codes of the raster; 0 is a cell without a planted row.
 EMPTY, HOLDS, DOUBT, MISSES, NO_STRIP, CROSSING = 0, 1, 2, 3, 4, 5
 INDEX_CELL_M = 1.0
-# Rounding must not put a place on the border of two segments out of both.
-ROUNDING_M = 1e-9
 
 
 @dataclass(frozen=True)
@@ -224,40 +222,31 @@ def _nearest(px, py, ux, uy, strips, strip_line, strip_length, near, m, far, cos
         k = near[q]
         vx, vy = strips[k, 2] - strips[k, 0], strips[k, 3] - strips[k, 1]
         along = ((px - strips[k, 0]) * vx + (py - strips[k, 1]) * vy) / (strip_length[k] * strip_length[k])
-        # Past the end of a segment its neighbour takes over; past the end of a strip there is none.
-        corner = -1
+        # Past the end of a segment its neighbour takes over; past the end of a strip there is none. Their corner is nearest
+        # only before the start of the neighbour: past that too, it or one after it is nearer, or the strip has ended, for
+        # the distance to the vertices falls from one to the next as long as the place lies past them.
         if along < 0.0:
             if not (k > 0 and strip_line[k - 1] == strip_line[k]):
                 continue
-            along, corner = 0.0, k - 1
+            wx, wy = strips[k, 0] - strips[k - 1, 0], strips[k, 1] - strips[k - 1, 1]
+            if (px - strips[k, 0]) * wx + (py - strips[k, 1]) * wy <= 0.0:
+                continue
+            along = 0.0
         elif along > 1.0:
             if not (k + 1 < len(strips) and strip_line[k + 1] == strip_line[k]):
                 continue
-            along, corner = 1.0, k
+            wx, wy = strips[k + 1, 2] - strips[k + 1, 0], strips[k + 1, 3] - strips[k + 1, 1]
+            if (px - strips[k + 1, 0]) * wx + (py - strips[k + 1, 1]) * wy >= 0.0:
+                continue
+            along = 1.0
         gap_x, gap_y = px - strips[k, 0] - along * vx, py - strips[k, 1] - along * vy
         square = gap_x * gap_x + gap_y * gap_y
-        if square > far * far or square >= least:
-            continue
-        # Asked last, for few get here: asked of every segment it would take half as long again.
-        if corner >= 0 and not _at_corner(px, py, strips, strip_length, corner):
+        if square > far * far:
             continue
         if abs(ux * vx + uy * vy) < cos_limit * strip_length[k]:
             crossed = True
-        else:
+        elif square < least:
             least, found = square, strip_line[k]
     if found < 0 and crossed:
         found = -2
     return np.sqrt(least), found
-
-
-@numba.njit(cache=True)
-def _at_corner(px, py, strips, strip_length, k):
-    """Whether a place lies past the end of segment k and before the start of the next, so that their corner is nearest.
-
-    Past the ends of both, the next segment or one after it is nearer, or the strip has ended: the distance to the
-    vertices falls from one to the next for as long as the place lies past them.
-    """
-    gap_x, gap_y = px - strips[k, 2], py - strips[k, 3]
-    past = gap_x * (strips[k, 2] - strips[k, 0]) + gap_y * (strips[k, 3] - strips[k, 1])
-    ahead = gap_x * (strips[k + 1, 2] - strips[k + 1, 0]) + gap_y * (strips[k + 1, 3] - strips[k + 1, 1])
-    return past >= -ROUNDING_M * strip_length[k] and ahead <= ROUNDING_M * strip_length[k + 1]
