@@ -30,7 +30,7 @@ def with_fix(folder, values, *, role: str = "strips", **more) -> dict:
     write_coop(folder, strips=None if planter else named, rows=named if planter else None)
     settings = config(folder, planter=planter)
     settings["inputs"][role]["columns"]["fix"] = "FIX"
-    settings["inputs"][role] |= more
+    settings["inputs"][role] |= ({"kind": "planted"} if planter else {}) | more
     return settings
 
 
@@ -127,7 +127,9 @@ def test_passes_planned_after_lost_strips_are_laid(tmp_path):
     work = take_in(with_fix(tmp_path, RTK, fix_holds=["RTK fixed"]), tmp_path)
     batch = next(path.parent for path in work.glob("intake/*/strips.parquet") if read_geo(path)[c.SIGNAL_LOST].any())
     passes.run(batch=batch, settings=work / "settings/geometry.json", out=tmp_path / "laid")
-    assert len(read_frame(tmp_path / "laid" / "F2" / "planter_passes.parquet")) == 4
+    laid = read_frame(tmp_path / "laid" / "F2" / "planter_passes.parquet")
+    assert len(laid) == 4 and not laid[c.SIGNAL_LOST].any()
+    assert read_json(tmp_path / "laid" / "F2" / "field.json")["regains"]["planter"] == []
 
 
 # -- points ------------------------------------------------------------------------------------------------
@@ -357,6 +359,12 @@ def test_lists_that_are_none(tmp_path, role, holds, message):
         config_from_dict(with_fix(tmp_path, RTK, role=role, fix_holds=holds), source="mine.yaml")
     assert str(caught.value).startswith(f"mine.yaml: inputs.{role}.fix_holds: {message}")
     assert "\n" not in str(caught.value)
+
+
+def test_rows_that_are_yet_to_be_planted_have_no_fix(tmp_path):
+    settings = with_fix(tmp_path, RTK, role="rows", fix_holds=["RTK fixed"], kind="planned")
+    with pytest.raises(ConfigError, match="rows of kind planned have no fix yet: .* remove it, or say kind: planted"):
+        config_from_dict(settings, source="mine.yaml")
 
 
 def test_layers_without_a_receiver_have_no_such_key(tmp_path):

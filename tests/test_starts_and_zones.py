@@ -174,12 +174,18 @@ def test_planned_starts_count_for_rows_beside_strips_however_large_the_field_is(
     assert waiting[60] == pytest.approx(wanted / 2, rel=5e-3)  # of the planter alone
 
 
-def test_planned_starts_that_come_one_upon_the_other_miss_no_more_than_there_is(tmp_path):
-    # A hundred starts in ten hours: six minutes from one to the next, in which no receiver has converged.
-    judging = {"convergence": {"starts_per_day": 100, "working_day": "10 h"}}
+@pytest.mark.parametrize("each_min", [6.0, 30.0])
+def test_planned_starts_that_come_one_upon_the_other_miss_no_more_than_there_is(tmp_path, each_min):
+    # A start every six minutes, in which no receiver converges, or every thirty.
+    judging = {"convergence": {"starts_per_day": 600.0 / each_min, "working_day": "10 h"}}
     found = first_field(one_field(tmp_path, rows=passes_of(1), judging=judging))
-    mean = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, 360.0)[0] / 360.0
-    assert found.planned_start_miss_m == pytest.approx(2 * mean * 4 * ROWS * LENGTH_M, rel=5e-3)
+    to_next_s = 60.0 * each_min
+    mean = quad(lambda s: miss(sd_after(s)) - miss(REPEATABLE_M / Z), 0.0, to_next_s)[0] / to_next_s
+    there_is_m = 4 * ROWS * LENGTH_M
+    wanted = min(2 * mean * there_is_m, there_is_m - SETTLED_M)
+    assert (wanted == there_is_m - SETTLED_M) == (each_min == 6.0)
+    assert found.planned_start_miss_m == pytest.approx(wanted, rel=5e-3)
+    assert found.planned_start_miss_m + found.expected_miss_m <= there_is_m * (1 + PLANE)
 
 
 @pytest.mark.parametrize("gone", ["T0", "T1"])
@@ -201,6 +207,33 @@ def test_machines_that_passes_name_have_starts_of_their_own(tmp_path):
     settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
     found = first_field(run_steps(settings, tmp_path))
     assert found.expected_miss_m == pytest.approx(4 * missed_after(0.0, 120.0), rel=2e-3)
+
+
+def test_two_machines_switched_on_at_one_moment_share_no_start(tmp_path):
+    rows = times(passes_of(1), [0, 60, 0, 60]).assign(WHO=["a", "a", "b", "b"])
+    write_coop(tmp_path, strips=passes_of(1), rows=rows)
+    settings = config(tmp_path)
+    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1", "machine": "WHO"}
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    run_steps(settings, tmp_path)
+    (folder,) = tmp_path.rglob("passes/*/F0")
+    stretches, passes = (pd.read_parquet(folder / f"planter_{name}.parquet") for name in ("stretches", "passes"))
+    by_machine = stretches.start.groupby(passes.machine.to_numpy()[stretches["pass"]]).unique()
+    assert by_machine.map(len).tolist() == [1, 1] and by_machine["a"][0] != by_machine["b"][0]
+
+
+def test_surveyed_rows_do_not_converge_whatever_their_log_says(tmp_path):
+    rows = times(passes_of(1), [0, 60, 120, 180]).assign(FIX=[4, 5, 4, 4])
+    write_coop(tmp_path, strips=passes_of(1), rows=rows)
+    settings = config(tmp_path)
+    columns = settings["inputs"]["rows"]["columns"] | {"started_at": "T0", "ended_at": "T1", "fix": "FIX"}
+    settings["inputs"]["rows"] |= {"kind": "surveyed", "fix_holds": [4], "columns": columns, "constants": {
+        "row_count": ROWS, "row_spacing": "30 in", "tier": "slow"
+    }}  # fmt: skip
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    found = first_field(run_steps(settings, tmp_path))
+    assert found.converging_row_m == found.converging_strip_m == found.converging_miss_m == 0.0
+    assert found.expected_miss_m == pytest.approx(4 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z / np.sqrt(2)), rel=2e-3)
 
 
 def test_without_farms_each_field_has_a_machine_of_its_own(tmp_path):
@@ -286,7 +319,8 @@ def test_a_pass_that_lost_its_signal_and_those_after_it(tmp_path, logged, counts
     write_coop(tmp_path, strips=passes_of(1), rows=rows)
     settings = config(tmp_path)
     columns = {"started_at": "T0", "ended_at": "T1", "fix": "FIX", "tier": "TIER"}
-    settings["inputs"]["rows"] |= {"fix_holds": [4], "columns": settings["inputs"]["rows"]["columns"] | columns}
+    said = settings["inputs"]["rows"]
+    said |= {"kind": "planted", "fix_holds": [4], "columns": said["columns"] | columns}
     catalogue(tmp_path)
     tiers = tmp_path / "tiers.yaml"
     slow = yaml.safe_load(tiers.read_text())[0]

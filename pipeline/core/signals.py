@@ -18,21 +18,24 @@ class Regain:
         [s]
     tier : str
         Its id, or ``*`` for all.
-    zone : int or None
-        Number of the zone that was left; None where the log tells of the loss.
+    by_log : bool
+        Whether the log tells of the loss, and not a zone.
+    start : int
+        Number of the start that it comes after, and of which machine thereby.
     """
 
     time_s: float
     tier: str
-    zone: int | None = None
+    by_log: bool
+    start: int
 
     def is_of(self, tier: str) -> bool:
         """Whether it was this tier that came back."""
         return self.tier in (EVERY_TIER, tier)
 
 
-def regained_s(begun_s: np.ndarray, lost: np.ndarray) -> np.ndarray:
-    """When a signal was had again: where a part of the work that has it begins after one that has it not.
+def had_again(begun_s: np.ndarray, lost: np.ndarray) -> np.ndarray:
+    """Parts of one machine's work with which it has a signal again: those that have it, after one that has it not.
 
     Parameters
     ----------
@@ -42,11 +45,11 @@ def regained_s(begun_s: np.ndarray, lost: np.ndarray) -> np.ndarray:
 
     Returns
     -------
-    ndarray, shape (k,)
-        Ascending [s]. A loss lasts until work goes on with the signal, turns on the way included: nothing is known of
+    ndarray of int, shape (k,)
+        In the order of time. A loss lasts until work goes on with the signal, turns on the way included: nothing is known of
         what the receiver had there.
     """
     timed = np.flatnonzero(np.isfinite(begun_s))
     order = timed[np.argsort(begun_s[timed], kind="stable")]
     gone = lost[order]
-    return begun_s[order][1:][gone[:-1] & ~gone[1:]]
+    return order[1:][gone[:-1] & ~gone[1:]]

@@ -63,7 +63,7 @@ class Stretches:
 
     def in_no_zone(self) -> "Stretches":
         """The same, as if there were no zones."""
-        of_log = tuple(one for one in self.regains if one.zone is None)
+        of_log = tuple(one for one in self.regains if one.by_log)
         return replace(self, zones=((),) * len(self.zones), regains=of_log)
 
     def after(self, wait_s: float) -> "Stretches":

@@ -180,27 +180,66 @@ def _operation(tiers: Mapping[str, Tier], names: Sequence[str], side: Side, site
     known = {name: tiers[name] for name in dict.fromkeys(names) if name in tiers}
     spreads = {name: tier.spread(site.baseline_m) for name, tier in known.items()}
     bare = OperationError.under(side.clock, [spreads.get(name, _NO_ERROR) for name in names])
-    number = {name: k for k, name in enumerate(dict.fromkeys(names))}
-    source = np.array([number[name] for name in names], np.int64)
-    stretches = since_signal(names, side.stretches)
-    factor, lost = in_zones(names, stretches, site.zones)
+    felt = Felt.under(names, side.stretches, site.zones)
     start, base = np.zeros(len(names)), np.zeros(len(names))
-    for name, tier in known.items():
-        mine = source == number[name]
-        settling = mine & ~lost & np.isfinite(stretches.since_s[:, 0])
-        start[settling] = tier.start_sd_m(stretches.since_s[settling], site.baseline_m)
+    for number, name in enumerate(dict.fromkeys(names)):
+        if name not in known:
+            continue
+        tier, mine = known[name], felt.source == number
+        settling = mine & felt.settling
+        start[settling] = tier.start_sd_m(felt.since_s[settling], site.baseline_m)
         # ASSUME: a receiver that has lost its corrections is as good as one that was just switched on.
-        start[mine & lost] = tier.switched_on_sd_m(site.baseline_m)
+        start[mine & felt.lost] = tier.switched_on_sd_m(site.baseline_m)
         base[mine] = site.base_shift_95_m / Z95 if tier.frame == BASE_FRAME else 0.0
-    half = factor / np.sqrt(2.0)
+    half = felt.factor / np.sqrt(2.0)
     return replace(
-        bare, bias_sd_m=bare.bias_sd_m * factor, drift_sd_m=bare.drift_sd_m * factor, source=source,
-        start_sd_m=start * half, start=starts_of(stretches, lost, source), base_sd_m=base / np.sqrt(2.0),
+        bare, bias_sd_m=bare.bias_sd_m * felt.factor, drift_sd_m=bare.drift_sd_m * felt.factor, source=felt.source,
+        start_sd_m=start * half, start=felt.start, base_sd_m=base / np.sqrt(2.0),
     )  # fmt: skip
 
 
+@dataclass(frozen=True)
+class Felt:
+    """What stretches feel of starts, lost signals and zones under the tiers named; arrays of shape (stretches,).
+
+    Attributes
+    ----------
+    source : ndarray of int
+        Number of the tier, in the order named.
+    since_s : ndarray, shape (stretches, 2)
+        Time since the receiver was switched on, or had that tier again, at both ends [s]; NaN where it counts as converged.
+    factor : ndarray
+        On its error.
+    lost : ndarray of bool
+        Whether the tier could not be had.
+    start : ndarray of int
+        Number of what they share: a start, a signal had again, or a loss of the pass's own.
+    """
+
+    source: np.ndarray
+    since_s: np.ndarray
+    factor: np.ndarray
+    lost: np.ndarray
+    start: np.ndarray
+
+    @classmethod
+    def under(cls, names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> "Felt":
+        """Of each stretch under the tier that is named for it."""
+        number = {name: k for k, name in enumerate(dict.fromkeys(names))}
+        source = np.array([number[name] for name in names], np.int64)
+        stretches = since_signal(names, stretches)
+        factor, lost = _in_zones(names, stretches, zones)
+        lost |= lost_by_log(names, stretches)
+        return cls(source, stretches.since_s, factor, lost, _starts_of(stretches, lost, source))
+
+    @property
+    def settling(self) -> np.ndarray:
+        """Whether a receiver is known to follow a start, or a signal had again, and has its tier, (stretches,)."""
+        return ~self.lost & np.isfinite(self.since_s[:, 0])
+
+
 def since_signal(names: Sequence[str], stretches: Stretches) -> Stretches:
-    """The same, with time counted from when the tier named was last had again, where that is later than the start.
+    """The same, with time counted from when the tier named was last had again, where that was since the start.
 
     Parameters
     ----------
@@ -208,24 +247,19 @@ def since_signal(names: Sequence[str], stretches: Stretches) -> Stretches:
         Id of the tier it is laid under.
     stretches : Stretches
     """
-    if not stretches.regains:
-        return stretches
     since_s, start = stretches.since_s.copy(), stretches.start.copy()
     others = int(start.max(initial=-1)) + 1
-    for name in dict.fromkeys(names):
-        its = [k for k, regain in enumerate(stretches.regains) if regain.is_of(name)]
-        times_s = np.array([stretches.regains[k].time_s for k in its])
-        mine = np.flatnonzero([one == name for one in names] & np.isfinite(stretches.at_s[:, 0]))
-        last = np.searchsorted(times_s, stretches.at_s[mine, 0] + _SAME_S, side="right") - 1
-        mine, last = mine[last >= 0], last[last >= 0]
-        back_s = np.maximum(stretches.at_s[mine] - times_s[last][:, None], 0.0)
-        later = back_s[:, 0] < since_s[mine, 0]
-        since_s[mine[later]] = back_s[later]
-        start[mine[later]] = others + np.array(its, np.int64)[last[later]]
+    tier = np.array(names, dtype=str)
+    for k, regain in enumerate(stretches.regains):  # the later one takes the place of those before it
+        after_s = np.maximum(stretches.at_s - regain.time_s, 0.0)
+        mine = (stretches.start == regain.start) & (stretches.at_s[:, 0] > regain.time_s - _SAME_S)
+        if regain.tier != EVERY_TIER:
+            mine &= tier == regain.tier
+        since_s[mine], start[mine] = after_s[mine], others + k
     return replace(stretches, since_s=since_s, start=start)
 
 
-def starts_of(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.ndarray:
+def _starts_of(stretches: Stretches, lost: np.ndarray, source: np.ndarray) -> np.ndarray:
     """Number of the start that stretches share: that of their tier, or one of the pass's own where it is lost."""
     key = [
         (int(number), "", -1, int(tier)) if not gone else (-1, repr(zones), int(of_pass), int(tier))
@@ -242,11 +276,11 @@ def lost_by_log(names: Sequence[str], stretches: Stretches) -> np.ndarray:
     return np.array([gone in (EVERY_TIER, name) for gone, name in zip(stretches.lost, names, strict=True)], bool)
 
 
-def in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
-    """Factor on the error of each stretch under the tier named, and whether the tier could not be had there."""
-    factor, lost = np.ones(len(names)), lost_by_log(names, stretches)
+def _in_zones(names: Sequence[str], stretches: Stretches, zones: Sequence[Zone]) -> tuple[np.ndarray, np.ndarray]:
+    """Factor on the error of each stretch under the tier named, and whether the tier cannot be had there."""
+    factor, lost = np.ones(len(names)), np.zeros(len(names), bool)
     for k in np.flatnonzero([bool(mine) for mine in stretches.zones]):
         mine = [zones[number] for number in stretches.zones[k] if zones[number].tier in (EVERY_TIER, names[int(k)])]
         factor[k] = max((zone.factor for zone in mine), default=1.0)
-        lost[k] |= any(zone.unavailable for zone in mine)
+        lost[k] = any(zone.unavailable for zone in mine)
     return factor, lost

@@ -20,6 +20,9 @@ from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
 from pipeline.files.stacked import stacked
 
+# A zone is felt where the error is larger for it by more than a hundredth: what is left behind it fades for hours.
+_FELT = 1.01
+
 
 @dataclass(frozen=True)
 class Asked:
@@ -77,7 +80,7 @@ class Asked:
         out = []
         for tier, error in self.errors.items():
             sds = [one.sd(lengths.strip_pass, lengths.planter_pass) for one in (error, open_land[tier])]
-            missed, in_zone = lengths.missed_m(sds[0]), ~np.isclose(*sds, rtol=1e-12, atol=0.0)
+            missed, in_zone = lengths.missed_m(sds[0]), sds[0] > _FELT * sds[1]
             out.append({
                 c.BASE: self._base(tier), **self._early(lengths, tier),
                 c.CONVERGING_MISS_M: missed.sum() - lengths.expected_miss_m(settled[tier]).sum(),
@@ -168,6 +171,8 @@ class Asked:
         return strips_made_under(self.field.strip_side, self.judging.autumn, compared=tier)
 
     def _early_on(self, side: Side, names: list[str]) -> np.ndarray:
+        if self.judging.kind == SURVEYED:  # lies where it was measured, whatever its receiver did
+            return np.zeros(len(names))
         stretches = since_signal(names, side.stretches)
         early = early_share(stretches, np.array([self.judging.tiers[name].convergence_s for name in names]))
         return np.where(lost_by_log(names, stretches), 1.0, early)
@@ -176,10 +181,13 @@ class Asked:
         """Row length expected to miss because of starts that no times tell of; 0 where times do."""
         if self.judging.kind == SURVEYED:
             return 0.0
-        rows_m = 0.0 if self._timed(self.field.planter_side) else float(self._planned_of_rows(tier)[0])
-        if self._timed(self.field.strip_side):
-            return rows_m
-        return rows_m + float(self._planned_of(self._autumns(tier), self.lengths.strip_pass, tier)[0])
+        more_m = 0.0
+        if not self._timed(self.field.planter_side):
+            more_m += float(self._planned_of_rows(tier)[0])
+        if not self._timed(self.field.strip_side):
+            more_m += float(self._planned_of(self._autumns(tier), self.lengths.strip_pass, tier)[0])
+        # Each operation's starts are reckoned as if the other had none, so together they may come to more than there is.
+        return min(more_m, self.lengths.total_m - float(self.lengths.expected_miss_m(self.settled[tier]).sum()))
 
     def _planned_of_rows(self, tier: str, *, waits_s: Sequence[float] = (0.0,)) -> np.ndarray:
         """The same of the planter's starts, for each wait."""

@@ -308,6 +308,15 @@ class RowsLayer(Layer):
     fix_holds: FixHolds = Field(None, description=_FIX_HOLDS)
 
     @model_validator(mode="after")
+    def _plan_has_no_fix(self) -> RowsLayer:
+        if self.file is not None and self.kind == PLANNED and self.fix_holds:
+            raise ValueError(
+                "fix_holds is given, but rows of kind planned have no fix yet: that of a plan is of another day; remove it, "
+                "or say kind: planted"
+            )
+        return self
+
+    @model_validator(mode="after")
     def _planter_without_file(self) -> RowsLayer:
         if self.file is not None:
             return self

@@ -39,7 +39,8 @@ def notes_of(settings: Config, layers: dict[str, Layer], *, tiers: Mapping[str, 
 
 
 def _signal_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
-    notes = []
+    notes, rows = [], settings.inputs.rows
+    idle = ", which has no part, for rows were surveyed" if rows is not None and rows.kind == SURVEYED else ""
     for role in ("strips", "rows") if "rows" in layers else ("strips",):
         kept = layers[role].kept
         lost = kept[c.SIGNAL_LOST].to_numpy(bool)
@@ -48,7 +49,7 @@ def _signal_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
             both = (metres[lost].sum(), metres.sum())
             part, whole = (length_text(one, units=settings.report.units).replace(GAP, " ") for one in both)
             notes.append(f"inputs.{role}: {layers[role].place}: {lost.sum()} of {len(kept)} passes, {part} of {whole}, were "
-                         "laid while the signal was lost")  # fmt: skip
+                         f"laid while the signal was lost{idle}")  # fmt: skip
     return notes
 
 

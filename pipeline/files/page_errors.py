@@ -4,7 +4,7 @@ import numpy as np
 
 from pipeline.core.accuracy import Z95
 from pipeline.core.tier import BASE_FRAME, Tier
-from pipeline.core.tiering import SURVEYED, Side, in_zones, made_under, since_signal, starts_of, strips_made_under
+from pipeline.core.tiering import SURVEYED, Felt, Side, made_under, strips_made_under
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
 
@@ -39,20 +39,17 @@ def _operation(field: FieldData, judging: Settings, name: str, tier: str) -> dic
     site, stretches = field.site(judging), side.stretches
     if judging.kind == SURVEYED:
         stretches = stretches.converged().in_no_zone()
-    stretches = since_signal(names, stretches)
-    kinds = list(dict.fromkeys(names))
-    source = np.array([kinds.index(one) for one in names], np.int64)
-    factor, lost = in_zones(names, stretches, site.zones)
+    felt, kinds = Felt.under(names, stretches, site.zones), list(dict.fromkeys(names))
     once, twice = np.zeros(len(names)), np.zeros(len(names))
     for number, kind in enumerate(kinds):
-        mine = source == number
-        settling = mine & ~lost & np.isfinite(stretches.since_s[:, 0])
+        mine = felt.source == number
+        settling = mine & felt.settling
         if kind in judging.tiers and settling.any():
-            once[settling], twice[settling] = judging.tiers[kind].start_left(stretches.since_s[settling])
-        once[mine & lost] = twice[mine & lost] = 1.0
+            once[settling], twice[settling] = judging.tiers[kind].start_left(felt.since_s[settling])
+        once[mine & felt.lost] = twice[mine & felt.lost] = 1.0
     return {
-        "sources": [_source(judging.tiers.get(kind), site) for kind in kinds], "source": source.tolist(),
-        "factor": np.round(factor, 6).tolist(), "start": starts_of(stretches, lost, source).tolist(),
+        "sources": [_source(judging.tiers.get(kind), site) for kind in kinds], "source": felt.source.tolist(),
+        "factor": np.round(felt.factor, 6).tolist(), "start": felt.start.tolist(),
         "once": np.round(once, 6).tolist(), "twice": np.round(twice, 6).tolist(),
     }  # fmt: skip
 

@@ -65,7 +65,7 @@ MEANINGS = {
     c.CONVERGING_STRIP_M: "row length on strips made before the tier's figures held, or while its signal was lost",
     c.CONVERGING_MISS_M: "expected missing length that there would not be, had every receiver been left to converge",
     c.PLANNED_START_MISS_M: "the same for planned starts, where there are no times; not in the expected missing length",
-    c.ZONE_M: "row length whose error is larger for a zone, in it or while receivers converge anew behind it",
+    c.ZONE_M: "row length whose error is more than 1 % larger for a zone, in it or while receivers converge anew behind it",
     c.ZONE_MISS_M: "expected missing length there",
     c.LARGEST_REPEATABLE_M: "largest repeatable error, 95 %, at which enough of the row length is expected on its strip",
     c.NARROWEST_STRIP_M: "narrowest strip on which this tier would hold enough; wider than the row spacing means none would",

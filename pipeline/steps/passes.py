@@ -15,7 +15,7 @@ from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
 from pipeline.core.passes import beside, clip_lines, unit_distances
 from pipeline.core.planter import plan_passes
-from pipeline.core.regains import Worked, by_signal, regains
+from pipeline.core.regains import ReceiverWays, by_signal, regains
 from pipeline.core.signals import Regain
 from pipeline.core.stretches import cut_at_shares, cut_at_zones, parts_along, shares_of_pass
 from pipeline.files.fields import field_folder
@@ -69,9 +69,9 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
         "frames": _frames_said(strips, rows),
     }  # fmt: skip
     zones = list(to_local(mine["zones"].geometry.values, wkt, local)) if "zones" in mine else []
-    gone = {k: (said[c.TIER], zones[k]) for k, said in enumerate(facts["zones"]) if said[c.UNAVAILABLE]}
+    barred = [(said[c.TIER], zone) for said, zone in zip(facts["zones"], zones, strict=True) if said[c.UNAVAILABLE]]
     passes = {"strip": strips, "planter": rows}
-    regained = {name: regains(_worked(one), gone) if geometry["converging"] else () for name, one in passes.items()}
+    regained = {name: regains(_ways(one), barred) if geometry["converging"] else () for name, one in passes.items()}
     facts["regains"] = {name: [list(astuple(one)) for one in found] for name, found in regained.items()}
     moved = {"strip": (0.0, 0.0), "planter": shift}
     sides = {
@@ -152,10 +152,15 @@ def _frames_said(strips: gpd.GeoDataFrame, rows: gpd.GeoDataFrame) -> list:
     return [list(frame) if (frame := frame_of(layer)) else None for layer in (strips, rows)]
 
 
-def _worked(passes: gpd.GeoDataFrame) -> Worked:
-    lost = passes[c.SIGNAL_LOST].to_numpy(bool)
-    begun_s, ended_s = (passes[name].to_numpy(float) for name in (c.STARTED_S, c.ENDED_S))
-    return Worked(passes.geometry.values, begun_s, ended_s, passes[c.TIER].tolist(), lost)
+def _ways(passes: gpd.GeoDataFrame) -> ReceiverWays:
+    times = (passes[name].to_numpy(float) for name in (c.STARTED_S, c.ENDED_S, c.START_S))
+    names = (passes[name].tolist() for name in (c.MACHINE, c.TIER))
+    return ReceiverWays(passes.geometry.values, *times, _starts(passes), *names, passes[c.SIGNAL_LOST].to_numpy(bool))
+
+
+def _starts(passes: gpd.GeoDataFrame) -> np.ndarray:
+    """Number of the start that each pass follows: machines that are switched on at one moment have each their own."""
+    return passes.groupby([c.MACHINE, c.START_S], dropna=False, sort=True).ngroup().to_numpy(np.int64)
 
 
 def _zones_said(zones: gpd.GeoDataFrame | None) -> list[dict]:
@@ -176,11 +181,12 @@ def _row_units(
     since_s, start_s = np.full((len(passes), 2), np.nan), passes[c.START_S].to_numpy(float)
     if converging:
         since_s = (passes[[c.STARTED_S, c.ENDED_S]].sub(passes[c.START_S], axis=0)).to_numpy(float)
-    back_s = by_signal(regained)
+    start = _starts(passes)
+    back_s = {number: by_signal([one for one in regained if one.start == number]) for number in np.unique(start).tolist()}
     for number in range(len(passes)):
         units, tight = beside(shapes[number], unit_distances(int(counts[number]), float(spacing_m[number])))
         tables.append({c.PASS: np.full(len(units), number), c.UNIT: np.arange(len(units)), c.TIGHT: tight})
-        shares, times = shares_of_pass(tuple(since_s[number]), [one - start_s[number] for one in back_s])
+        shares, times = shares_of_pass(tuple(since_s[number]), [one - start_s[number] for one in back_s[start[number]]])
         cut, unit, bit = cut_at_shares(units, shares)
         pieces.append((cut, unit + before, np.full(len(cut), number), times[bit], times[bit + 1]))
         before += len(units)
@@ -213,8 +219,7 @@ def _numbered(key: pd.DataFrame, passes: gpd.GeoDataFrame) -> tuple[pd.DataFrame
     columns = [c.PASS, c.SINCE0_S, c.ZONES]
     group = both.groupby(columns, dropna=False, sort=True).ngroup().to_numpy(np.int64)
     stretches = both.iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
-    starts = passes[c.START_S].to_numpy(float)[stretches[c.PASS].to_numpy(np.int64)]
-    _, start = np.unique(np.nan_to_num(starts, nan=-1.0), return_inverse=True)
+    start = _starts(passes)[stretches[c.PASS].to_numpy(np.int64)]
     return stretches.assign(**{c.START: start}), group[: len(key)]
 
 
