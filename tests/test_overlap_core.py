@@ -132,7 +132,7 @@ def test_no_strip_and_crossing():
 @pytest.mark.parametrize("step_m", [0.05, 0.15, 2.0, 5.0, 20.0])
 def test_a_strip_ends_flat_however_short_its_last_segments(step_m, reach_m):
     # The strip lies from 0 to 20 m, the row from -10 to 30 m: 20 m of it have no strip. A last vertex a nanometre on, as an
-    # intersection leaves, is an end as any other.
+    # intersection leaves, is an end as any other; one aside or back is dropped before (test_line_ends.py).
     #   ---|=|=|=|=|=|---
     strip = LINE([(x, 0.0) for x in [*np.linspace(0, 20, round(20 / step_m) + 1), 20 + 1e-9]])
     for way in (LINE([(-10, 0.05), (30, 0.05)]), LINE([(30, 0.05), (-10, 0.05)])):

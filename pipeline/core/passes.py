@@ -9,6 +9,8 @@ itself; the fold is cut out, and the pass is marked.
 import numpy as np
 import shapely
 
+from pipeline.core.line_ends import without_turned_ends
+
 # Bends up to this angle are mitred; sharper corners, which no implement drives, get two points (a bevel).
 MITRE_LIMIT_DEG = 60.0
 
@@ -104,7 +106,7 @@ def clip_lines(lines: np.ndarray, area: shapely.Geometry) -> tuple[np.ndarray, n
     owner : ndarray of int, shape (n,)
         Index of the line each part is of.
     outside_m : ndarray, shape (k,)
-        Length outside the area [m].
+        Length outside the area, and of turned ends that the cut left [m].
     """
     shapely.prepare(area)
     within = shapely.covers(area, lines)
@@ -125,6 +127,9 @@ def clip_lines(lines: np.ndarray, area: shapely.Geometry) -> tuple[np.ndarray, n
     for k in touched:
         mine = owner == k
         parts[mine] = _directed(parts[mine], _as_one(lines[k]))
+    # A vertex all but on the boundary leaves a last piece of a nanometre, whichever way rounding turns it.
+    cut_off = ~within[owner]
+    parts[cut_off] = without_turned_ends(parts[cut_off])
     outside = shapely.length(lines) - np.bincount(owner, shapely.length(parts), len(lines))
     return parts, owner, np.maximum(outside, 0.0)
 
