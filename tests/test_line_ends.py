@@ -8,12 +8,13 @@ from test_overlap_core import count
 from workflow import LENGTH_M, ROWS, boundaries, config, first_field, pass_lines, passes_of, run_steps, write_coop
 
 from pipeline import columns as c
-from pipeline.core.line_ends import ROLL_BACK_M, STUB_M, without_turned_ends
+from pipeline.core.line_ends import TURNS, without_turned_ends
 from pipeline.core.overlap import NO_STRIP
 from pipeline.core.passes import clip_lines
 from pipeline.files.store import read_geo
 
 LINE = shapely.LineString
+STUB_M, STOP_M, ROLL_BACK_M = (short_m for short_m, _ in TURNS)
 TURNED = {
     "a nanometre back": [(20 - 1e-9, 0)],
     "a millimetre back": [(19.999, 0)],
@@ -25,6 +26,8 @@ TURNED = {
     "0.2 m back on itself": [(19.8, 0)],
     "back in steps": [(19.9, 0.01), (19.85, 0.01), (19.6, -0.01)],
     "back by a rounded corner": [(20.005, 0.004), (20.002, 0.01), (19.7, 0.012)],
+    "4 m back beside itself": [(16, 0.5)],
+    "0.8 m back in steps": [(19.6, 0.02), (19.2, 0)],
     "to the vertex before": [(20.02, 0), (20, 0)],
 }  # fmt: skip
 
@@ -56,6 +59,7 @@ def test_turned_ends_are_dropped_at_both_ends(end, far, near):
     "end",
     [[(20 + 1e-9, 0)], [(20.04, 0.02)],  # onward, aside by 27 degrees
      [(20 + STUB_M, STUB_M)],  # aside by 45 degrees, 7 cm
+     [(20, STOP_M + 0.1)], [(18, 3)],  # square aside, and aside by 124 degrees
      [(20 - ROLL_BACK_M - 0.01, 0.01)], [(30, 0), (30, 10)], [(30, 0), (30, 4), (20, 4)]],
 )  # fmt: skip
 def test_other_lines_stay_the_same_objects(end):
@@ -70,7 +74,7 @@ def test_no_line_vanishes_nor_is_eaten_up():
     zigzag = LINE([(0.01 * k, 0.01 * (k % 2)) for k in range(3001)])
     kept = without_turned_ends(np.array([spike, zigzag], object))
     assert shapely.length(kept[0]) > 0.0
-    assert kept[1].bounds[0] <= ROLL_BACK_M and kept[1].bounds[2] >= 30.0 - ROLL_BACK_M
+    assert kept[1].bounds[0] <= STOP_M and kept[1].bounds[2] >= 30.0 - STOP_M
     assert len(without_turned_ends(np.zeros(0, object))) == 0
 
 
@@ -99,15 +103,16 @@ def test_what_a_cut_leaves_at_its_ends_counts_as_outside():
 SHORT_M = 10.0
 
 
-def rolled_back(line: shapely.LineString) -> shapely.LineString:
-    """`SHORT_M` shorter at both ends, each with 0.2 m back from it."""
-    at = np.array([SHORT_M + 0.2, SHORT_M, LENGTH_M - SHORT_M, LENGTH_M - SHORT_M - 0.2])
+def rolled_back(line: shapely.LineString, back_m: float) -> shapely.LineString:
+    """`SHORT_M` shorter at both ends, each with some way back from it."""
+    at = np.array([SHORT_M + back_m, SHORT_M, LENGTH_M - SHORT_M, LENGTH_M - SHORT_M - back_m])
     return LINE(shapely.get_coordinates(shapely.line_interpolate_point(line, at)) + [[0, 0.01], [0, 0], [0, 0], [0, 0.01]])
 
 
+@pytest.mark.parametrize("back_m", [0.2, 4.0])
 @pytest.mark.parametrize("own", ["nearest", "pass_id"])
-def test_rows_past_strips_with_the_stop_in_them(tmp_path, own):
-    strips = passes_of(1).set_geometry([rolled_back(line) for line in pass_lines(0)], crs=passes_of(1).crs)
+def test_rows_past_strips_with_the_stop_in_them(tmp_path, own, back_m):
+    strips = passes_of(1).set_geometry([rolled_back(line, back_m) for line in pass_lines(0)], crs=passes_of(1).crs)
     write_coop(tmp_path, fields=boundaries(1), strips=strips, rows=passes_of(1))
     settings = config(tmp_path) | {"judging": {"own_strip": own}}
     settings["tiers"]["compare"] = ["rtk_base"]

@@ -8,18 +8,18 @@ import numba
 import numpy as np
 import shapely
 
-# ASSUME: the machine's stop. No implement turns by so much within so little, nor turns back within half a metre of its end.
-STUB_M, STUB_TURN_DEG = 0.05, 30.0
-ROLL_BACK_M, ROLL_BACK_TURN_DEG = 0.5, 90.0
+# ASSUME: the machine's stop. No implement turns by so much within so little: shorter than so many metres, and so many
+# degrees or more aside or behind. A stub, a stop with the machine's jitter, and one from which it rolled back on its way.
+TURNS = ((0.05, 30.0), (0.5, 90.0), (5.0, 150.0))
 
 
 def without_turned_ends(lines: np.ndarray) -> np.ndarray:
     """Lines without end pieces that turn away or back.
 
-    What comes after a vertex is dropped if it is shorter than `STUB_M` and ends `STUB_TURN_DEG` or more aside of the way
-    to that vertex, or shorter than `ROLL_BACK_M` and ends `ROLL_BACK_TURN_DEG` aside or behind; then the next, until
-    none is left. All that is dropped at one end lies on its half of the line, and the line ends within `ROLL_BACK_M` of
-    where it did: no line vanishes, and one that jitters all along is not eaten up.
+    What comes after a vertex is dropped if it is short and ends aside of the way to that vertex, or behind, by one of
+    `TURNS`; then the next, until none is left. All that is dropped at one end lies on its half of the line, and the line
+    ends within half a metre of where it did, or 5 m where it rolled back: no line vanishes, and one that jitters all along
+    is not eaten up.
 
     Parameters
     ----------
@@ -34,8 +34,8 @@ def without_turned_ends(lines: np.ndarray) -> np.ndarray:
     xy, owner = shapely.get_coordinates(lines, return_index=True)
     border = np.searchsorted(owner, np.arange(len(lines) + 1))
     first, last = border[:-1].copy(), border[1:] - 1
-    cosines = np.cos(np.radians([STUB_TURN_DEG, ROLL_BACK_TURN_DEG]))
-    _find_ends(xy, first, last, STUB_M, ROLL_BACK_M, cosines[0], cosines[1])
+    short, turn = np.array(TURNS).T
+    _find_ends(xy, first, last, short, np.cos(np.radians(turn)))
     out = np.array(lines, object)
     for k in np.flatnonzero((first > border[:-1]) | (last < border[1:] - 1)):
         out[k] = shapely.linestrings(xy[first[k] : last[k] + 1])
@@ -43,19 +43,19 @@ def without_turned_ends(lines: np.ndarray) -> np.ndarray:
 
 
 @numba.njit(cache=True)
-def _find_ends(xy, first, last, stub, roll_back, cos_stub, cos_back):
+def _find_ends(xy, first, last, short, cosine):
     """Move `first` and `last`, the ends of each line in `xy`, inward to the vertices at which lines shall end."""
     for k in range(len(first)):
         a, b, half = first[k], last[k], 0.0
         for i in range(a, b):
             half += 0.5 * _apart(xy, i, i + 1)
         # Each end by itself and on its own half, so that a line driven the other way ends at the same vertices.
-        first[k] = _end(xy, a, b, half, stub, roll_back, cos_stub, cos_back)
-        last[k] = _end(xy, b, a, half, stub, roll_back, cos_stub, cos_back)
+        first[k] = _end(xy, a, b, half, short, cosine)
+        last[k] = _end(xy, b, a, half, short, cosine)
 
 
 @numba.njit(cache=True)
-def _end(xy, end, other, half, stub, roll_back, cos_stub, cos_back):
+def _end(xy, end, other, half, short, cosine):
     """Vertex at which the line from vertex `other` to vertex `end` shall end."""
     step = -1 if other < end else 1
     kept, rest, passed = end, 0.0, 0.0
@@ -63,12 +63,12 @@ def _end(xy, end, other, half, stub, roll_back, cos_stub, cos_back):
     while i != other:
         ahead = _apart(xy, i, i - step)
         rest, passed = rest + ahead, passed + ahead
-        if rest >= roll_back or passed >= half:
+        if rest >= short[-1] or passed >= half:
             break
         dot = (xy[i, 0] - xy[i + step, 0]) * (xy[kept, 0] - xy[i, 0])
         dot += (xy[i, 1] - xy[i + step, 1]) * (xy[kept, 1] - xy[i, 1])
-        limit = cos_stub if rest < stub else cos_back
-        if dot <= limit * _apart(xy, i, i + step) * _apart(xy, i, kept) and _apart(xy, i, end) < roll_back:
+        kind = np.searchsorted(short, rest, side="right")
+        if dot <= cosine[kind] * _apart(xy, i, i + step) * _apart(xy, i, kept) and _apart(xy, i, end) < short[max(kind, 1)]:
             kept, rest = i, 0.0
         i += step
     return kept
