@@ -110,6 +110,33 @@ def test_facts_are_told_in_words_and_in_the_units_of_the_report(units, before, n
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("units", "before", "after", "said"),
+    [  # 639,400 m2 / 4,046.86 m2 = 158.0; 400 m2 are 0.099 ac and 0.04 ha
+        ("us", "639400", "639800", ("158 ac", "158 ac, 0.1 ac more")),
+        ("us", "639400", "639300", ("158 ac", "158 ac, less than 0.1 ac less")),
+        ("metric", "1639400", "1639800", ("164 ha", "164 ha, less than 0.1 ha more")),
+        ("metric", "1639400", "1636400", ("164 ha", "164 ha, 0.3 ha less")),
+        ("us", "639400", "639400", ("158 ac", "158 ac")), ("us", "", "", ("", "")),
+    ],
+)  # fmt: skip
+def test_an_area_that_reads_the_same_is_told_with_how_much_it_moved(units, before, after, said):
+    found = page(("boundary", "F1", "", "area_m2", before, after), units=units)
+    assert found.tables[0][1:] == [["F1", "boundary", *said]]
+
+
+@pytest.mark.parametrize(
+    ("units", "moved_m", "said"),
+    [
+        ("us", 1e-7, "12 mi, less than 0.1 in farther"), ("metric", 1e-7, "20 km, less than 1 mm farther"),
+        ("us", -0.0254, "12 mi, 1.0 in nearer"), ("metric", -0.01, "20 km, 1.0 cm nearer"),
+    ],
+)  # fmt: skip
+def test_a_base_that_hardly_moved(units, moved_m, said):
+    found = page(("field", "F1", "", "baseline_m", "20000", repr(20000 + moved_m)), units=units)
+    assert found.tables[0][1][3] == said
+
+
 def test_names_are_text_and_nothing_is_fetched():
     found = page(
         ("setting", "", "", NASTY, NASTY, NASTY), ("field added", NASTY, "", "area_m2", "", "1"),

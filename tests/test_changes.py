@@ -135,6 +135,39 @@ def test_ground_checks_in_another_order_are_no_change(again):
     assert of(compute(settings), "checks")["after"].tolist() == ["2"]
 
 
+@pytest.mark.parametrize("earlier", [False, True])
+def test_an_alike_run_takes_the_place_of_the_last(again, earlier):
+    """States A, B and C, C alike to B; B perhaps written by an earlier version, which did not say what was told."""
+    last, state_file, signed = (Path(name) for name in ("work/last", "work/last/state.json", "results/manifest.json"))
+    settings = config(Path())
+    settings["inputs"]["checks"] = {"file": "coop.gpkg", "layer": "checks"}
+    one = json.loads(state_file.read_text())["now"]
+    dug(slice(None)).to_file("coop.gpkg", layer="checks", driver="GPKG", engine="pyogrio")
+    undisturbed = compute(settings)
+    said = json.loads(state_file.read_text())
+    two = said["now"]
+    assert said == {"now": two, "before": one, "told": two} and two != one
+    if earlier:
+        write_bytes(state_file, to_json({"now": two, "before": one}))
+    sign()
+    os.utime(signed)
+    before = told(last, signed)
+    dug(slice(None, None, -1)).to_file("coop.gpkg", layer="checks", driver="GPKG", engine="pyogrio")
+    assert compute(settings).equals(undisturbed)
+    said = json.loads(state_file.read_text())
+    three = said["now"]
+    assert three != two
+    assert said == {"now": three, "before": one, "told": two} and before == two
+    assert {path.name for path in last.iterdir()} == {one, three, "state.json"}
+    # Killed after it kept its state and before it wrote its table.
+    kept = hashes(last)
+    Path("changes.csv").unlink()
+    assert compare().equals(undisturbed)
+    assert hashes(last) == kept
+    sign()
+    assert change_text(Path("results"), work=Path("work"), told_before=before) == NOTHING
+
+
 def turned(shape: shapely.Polygon) -> shapely.MultiPolygon:
     """The same outline from its second corner on, the other way round, as a collection of one."""
     corners = list(shape.exterior.coords)[:-1]
@@ -304,12 +337,26 @@ def test_a_field_renamed():
 
 def test_what_reads_the_same_is_told_as_no_move():
     (text,) = summary(changes_between(state(share="0.5834561"), state(share="0.5834562")))[1:]
-    assert text == "  figures: moved in 1 line of field_tier.csv; no expected share off the strip moved by as much as 0.1 %"
+    start, end = text.split("; ")
+    assert start == "  figures: moved in 1 line of field_tier.csv"
+    assert end == "no expected share off the strip moved by as much as 0.1 percentage points"
     (text,) = summary(changes_between(state(share="0.583"), state(share="0.585")))[1:]
     assert text.endswith("most in F1 under rtk: 58.3 % -> 58.5 %")
     tiers = [{"rtk": {"figure": value}} for value in (0.12345678, 0.12345679)]
     (text,) = summary(changes_between(*(state(tiers=one) for one in tiers)))[1:]
     assert text == "  tiers: rtk.figure 0.12345678 -> 0.12345679"
+
+
+@pytest.mark.parametrize("letter", ["x", "1"])  # of digits alone it may be read as a number
+def test_long_texts_are_told_by_their_beginnings(letter):
+    same = letter * 10_000
+    (text,) = summary(changes_between(state(title=f"{same}3"), state(title=f"{same}4")))[1:]
+    begins = f"{letter * 37}..."
+    assert text == f"  settings: title {begins} -> {begins} (differs further on)"
+    (text,) = summary(changes_between(state(title=f"A{same}"), state(title=f"B{same}")))[1:]
+    assert text == f"  settings: title A{begins[1:]} -> B{begins[1:]}"
+    (text,) = summary(changes_between(state(title="My fields"), state(title="My  fields")))[1:]
+    assert text == "  settings: title My fields -> My fields (differs in white space)"
 
 
 def test_a_setting_changed(again):

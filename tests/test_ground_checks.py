@@ -216,7 +216,7 @@ def test_a_difference_of_frames_is_taken_out_whole_and_not_to_the_next_strip(tmp
     ("checks", "message"),
     [
         (dug([(40.0, 9.0)], offset=[0.1]), "feature 1 has no tape_error; expected its 95 % error"),
-        (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1 has a tape_error of zero or less"),
+        (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1 has a tape_error below 0.1 mm; expected"),
         (
             dug([(40.0, 9.0)], offset=[0.1], tape_error=["0.09 mm"]),
             "feature 1 has a tape_error below 0.1 mm; expected at least 0.1 mm, check the unit",

@@ -31,3 +31,9 @@ def test_a_line_keeps_its_way():
     found = single_parts(np.array([line, shapely.MultiLineString([line]), bent], object))
     assert [one.wkt for one in found] == [line.wkt, line.wkt, bent.wkt]
     assert len(single_parts(np.zeros(0, object))) == 0
+
+
+def test_a_collection_of_one_point_is_that_point():
+    point, two = shapely.Point(3, 4), shapely.MultiPoint([(1, 1), (0, 0)])
+    found = single_parts(np.array([shapely.MultiPoint([point]), point, two], object))
+    assert [one.wkt for one in found] == [point.wkt, point.wkt, two.wkt]

@@ -80,6 +80,18 @@ def test_every_pass_of_a_number_is_turned_by_those_beside_it():
     assert found[0][0] and found[1][1]
 
 
+@pytest.mark.parametrize(("first_m", "last_m", "runs_against"), [(10, 80, False), (60, 15, True)])
+def test_where_one_end_runs_along_and_the_other_against_the_longer_tells(first_m, last_m, runs_against):
+    #   +---------------------+     The row begins beside the strip, to the west, goes round to the strip's other end and
+    #   |                     |     ends to the east.
+    #   +--last-->   <--first-+
+    #   ======================>  strip
+    row = LINE([(100, 1), (100 - first_m, 1), (100 - first_m, 40), (0, 40), (0, 1), (last_m, 1)])
+    strip = LINE([(0, 0), (100, 0)])
+    assert against([strip], [row]) == [[runs_against]]
+    assert against([strip.reverse()], [row]) == against([strip], [row.reverse()]) == [[not runs_against]]
+
+
 # --- rings through the steps ---
 
 

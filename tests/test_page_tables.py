@@ -1,5 +1,6 @@
 """The tables of a field in words: what tells nothing is said once, or called nothing."""
 
+from collections import defaultdict
 from types import SimpleNamespace
 
 import geopandas as gpd
@@ -15,14 +16,17 @@ INCH = 0.0254
 NOW, LEFT = "share_sd", "left_sd"
 
 
-def table_of(name: str, *, digs: list[tuple] = (), shift: list[tuple] = (), units: str = "us") -> dict:
+def table_of(
+    name: str, *, digs: list[tuple] = (), shift: list[tuple] = (), units: str = "us", asked: int = 0, holds_m: float = 0.0
+) -> dict:
     """One table of a field of which nothing else is known."""
-    judging = SimpleNamespace(names=NAMES, enough_share=0.95)
+    judging = SimpleNamespace(names=NAMES, enough_share=0.95, next_checks=asked)
+    figures = [defaultdict(float, {c.TIER: tier, c.HOLDS_M: holds_m}) for tier in NAMES]
     dug = gpd.GeoDataFrame({c.CHECK: []}, geometry=[])
     holes = pd.DataFrame(digs, columns=[c.TIER, "place", c.PASS_ID, c.UNIT, NOW, LEFT])
     columns = [c.TIER, c.BEARING_DEG, c.EAST_M, c.NORTH_M, c.ACROSS_M, c.WHOLE, c.SHARE_BEFORE, c.SHARE_AFTER]
     made = field_tables(
-        [], [], [dict(zip(columns, one, strict=True)) for one in shift],
+        figures, [], [dict(zip(columns, one, strict=True)) for one in shift],
         dug, gpd.GeoDataFrame(holes, geometry=[None] * len(holes)), judging=judging, units=units,
     )  # fmt: skip
     return next(table for table in made if table["id"] == name)
@@ -51,9 +55,16 @@ def test_one_hole_that_tells_nothing_and_a_tier_without_a_hole():
     assert found["tiers"] == ["sbas", "rtk"]
 
 
-def test_without_a_hole_there_is_no_table():
+@pytest.mark.parametrize(("asked", "holds_m"), [(0, 0.0), (0, 100.0), (5, 0.0)])
+def test_without_a_hole_there_is_no_table_where_none_was_asked_for_or_nothing_stands_on_a_strip(asked, holds_m):
     with pytest.raises(StopIteration):
-        table_of("digs")
+        table_of("digs", asked=asked, holds_m=holds_m)
+
+
+def test_where_no_tier_has_a_hole_each_says_so():
+    found = table_of("digs", asked=5, holds_m=100.0)
+    assert found["tiers"] == ["sbas", "rtk"]
+    assert found["lines"] == [[name, *[NOTHING] * 4, "digging would tell little here"] for name in NAMES.values()]
 
 
 @pytest.mark.parametrize(

@@ -51,14 +51,15 @@ def sd_left(
 
     Notes
     -----
-    It is told as a part of the same square between springs that no measurement pairs, so places that tell nothing leave
-    exactly all. All places are told by the same springs; where chance would have the figure rise, the least so far stays.
+    The figure is `share_sd` times the root of a ratio: the mean square difference of springs paired by what they measure,
+    over that of springs paired at random. So places that tell nothing leave all of it. All places are told by the same
+    springs; where chance would have the figure rise, the least so far stays.
     """
     joint, known = posterior.joined(dug), len(posterior.checks.measured_m)
     told = [_Springs.of(joint, where, seed=seed, block=block).apart(known, share_of) for block in _BLOCKS]
     share_sd = float(np.std([share for share, _ in told], dtype=float))
-    apart = np.minimum.accumulate(np.mean([squares for _, squares in told], axis=0))
-    return share_sd, share_sd * np.sqrt(apart[1:] / max(apart[0], 1e-30))
+    mean_square = np.minimum.accumulate(np.mean([squares for _, squares in told], axis=0))
+    return share_sd, share_sd * np.sqrt(mean_square[1:] / max(mean_square[0], 1e-30))
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,11 @@ from pipeline.core.digging import next_places
 from pipeline.core.draws import BLOCK
 from pipeline.core.offsets import ON_STRIP, Spans
 from pipeline.core.pairs import Places
-from pipeline.core.show import SLIGHT
 
 # Candidates, spread evenly over the row length.
 CANDIDATES = 40
+# Where the missed share is known better than this, there is nothing to learn.
+LEAST_SHARE_SD = 0.005
 
 
 @dataclass(frozen=True)
@@ -51,7 +52,8 @@ def dig_places(
 ) -> DigPlaces:
     """Choose the next places to dig under one tier; none where there is nothing to learn.
 
-    That is where the doubt about the missed share would read as less than one per cent.
+    That is where the standard deviation of the missed share is below `LEAST_SHARE_SD`, in the draws that places are chosen
+    by or in those that they are told by.
 
     Parameters
     ----------
@@ -78,7 +80,7 @@ def dig_places(
 
     drawn = conditioned_draws(posterior, seed=seed, block=0)
     share = field.table.under(field.pairs, drawn, 1)[0] / field.length_m
-    if share.std(dtype=float) < SLIGHT:
+    if share.std(dtype=float) < LEAST_SHARE_SD:
         return nothing
     dug = _dug_at(spans, places, candidates, tape_sd_m)
     noise = posterior.prior.wander_sd_m * _wander(len(candidates), seed)
@@ -87,6 +89,8 @@ def dig_places(
     share_sd, left_sd = sd_left(
         posterior, dug.take(chosen), places_of_groups(field.table.groups, field.pairs), share_of, seed=seed
     )
+    if share_sd < LEAST_SHARE_SD:
+        return nothing
     return DigPlaces(candidates[chosen], share_sd, left_sd)
 
 

@@ -88,22 +88,21 @@ class ShiftTable:
         return _look_up_moved(self.missed_m, np.float32(self.shift_m[0]), shift_m, self.groups.owner, owners)
 
 
+# Both look up in two loops: the first is arithmetic that the compiler does many at a time.
 @numba.njit(cache=True, fastmath=True, nogil=True)
 def _look_up(
     table, origin, strip_pass, planter_pass, normal_x, normal_y, heading, autumn, spring, machine, owner, owners
 ):
     draws, last = len(machine), np.nextafter(np.float32(table.shape[1]), np.float32(0.0))
-    per_bin, zero, half = np.float32(1.0 / BIN_M), np.float32(0.0), np.float32(0.5)
     out = np.zeros((owners, draws), np.float32)
     at = np.empty(draws, np.float32)
     for g in range(len(owner)):
         line, missed = out[owner[g]], table[g]
         ax, ay = autumn[0, strip_pass[g]], autumn[1, strip_pass[g]]
         bx, by = spring[0, planter_pass[g]], spring[1, planter_pass[g]]
-        # Two loops: the first is arithmetic that the compiler does many at a time.
         for k in range(draws):
             shift = normal_x[g] * (ax[k] + bx[k]) + normal_y[g] * (ay[k] + by[k]) + heading[g] * machine[k]
-            at[k] = min(max((shift - origin) * per_bin + half, zero), last)
+            at[k] = _place(shift, origin, last)
         for k in range(draws):
             line[k] += missed[np.int32(at[k])]
     return out
@@ -112,16 +111,20 @@ def _look_up(
 @numba.njit(cache=True, fastmath=True, nogil=True)
 def _look_up_moved(table, origin, shift, owner, owners):
     draws, last = shift.shape[1], np.nextafter(np.float32(table.shape[1]), np.float32(0.0))
-    per_bin, zero, half = np.float32(1.0 / BIN_M), np.float32(0.0), np.float32(0.5)
     out = np.zeros((owners, draws), np.float32)
     at = np.empty(draws, np.float32)
     for g in range(len(owner)):
         line, missed = out[owner[g]], table[g]
         for k in range(draws):
-            at[k] = min(max((shift[g, k] - origin) * per_bin + half, zero), last)
+            at[k] = _place(shift[g, k], origin, last)
         for k in range(draws):
             line[k] += missed[np.int32(at[k])]
     return out
+
+
+@numba.njit(cache=True, fastmath=True, nogil=True)
+def _place(shift, origin, last):
+    return min(max((shift - origin) * np.float32(1.0 / BIN_M) + np.float32(0.5), np.float32(0.0)), last)
 
 
 @numba.njit(cache=True, nogil=True)

@@ -44,7 +44,8 @@ def _runs_alike(strips: np.ndarray, rows: np.ndarray, *, width_m: float, reach_m
     tree = shapely.STRtree(strips)
     far_m = width_m + reach_m  # farther apart no unit of the one is in reach of a unit of the other
     for k, row in enumerate(rows):
-        # So near one another that no strip beside the pass is stepped over, and on a short one eight.
+        # So near one another that of the strips beside the pass only a short one is stepped over, and one farther off than
+        # 0.86 of `far_m`; on a short pass eight.
         count = max(int(np.ceil(row.length / far_m)), 8)
         at = (np.arange(count) + 0.5) * (row.length / count)
         places = shapely.line_interpolate_point(row, at)

@@ -4,7 +4,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from pipeline import columns as c
-from pipeline.core.show import area_text, distance_text, length_text, share_range_text, share_text
+from pipeline.core.show import area_text, distance_text, length_text, share_range_text, share_text, shift_length_text
 from pipeline.files import changes as ch
 from pipeline.files.cautions import FOOT
 from pipeline.files.page_code import csp_hash, field_anchor
@@ -69,12 +69,28 @@ def _fields(of: dict[str, list[dict]], units: str) -> list[tuple[str, str, str, 
 
 
 def _cells(one: dict, units: str) -> tuple[str, str]:
-    """Before and now, in the units of the report; where a distance reads the same in them, how far it moved."""
+    """Before and now, in the units of the report; where a distance or an area reads the same in them, how far it moved."""
     before, now = (_cell(one[c.NAME], one[which], units) for which in (c.BEFORE, c.AFTER))
-    if one[c.NAME] == c.BASELINE_M and before == now:
-        moved_m = float(one[c.AFTER]) - float(one[c.BEFORE])
-        now = f"{now}, {length_text(abs(moved_m), units=units)} {'farther' if moved_m > 0 else 'nearer'}"
+    if one[c.NAME] in _MOVED and before == now != "":
+        size_text, more, less = _MOVED[one[c.NAME]]
+        moved = float(one[c.AFTER]) - float(one[c.BEFORE])
+        if moved:
+            now = f"{now}, {size_text(abs(moved), units=units)} {more if moved > 0 else less}"
     return before, now
+
+
+def _apart_text(moved_m: float, *, units: str) -> str:
+    fine = shift_length_text(moved_m, units=units)
+    return fine if fine.startswith("less") else length_text(moved_m, units=units)
+
+
+def _more_text(moved_m2: float, *, units: str) -> str:
+    text = area_text(moved_m2, units=units)
+    return text.replace("0.0", "less than 0.1") if text.startswith("0.0") else text
+
+
+#: How a difference is told that is too small to be seen in what it is a difference of: its size, and its two ways.
+_MOVED = {c.BASELINE_M: (_apart_text, "farther", "nearer"), c.AREA_M2: (_more_text, "more", "less")}
 
 
 def _cell(name: str, value: str, units: str) -> str:

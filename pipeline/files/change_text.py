@@ -11,6 +11,7 @@ from pipeline.files.texts import shown
 
 NOTHING = "Nothing changed since the last run."
 _NAMED_AT_MOST = 5
+_LONGEST = 40
 
 
 def change_text(results: Path, *, work: Path, told_before: str) -> str:
@@ -68,17 +69,25 @@ def _named(of: dict, what: str, text) -> list[str]:
 
 
 def _pair(one: dict) -> str:
-    before, after = (_short(one[name]) for name in (c.BEFORE, c.AFTER))
-    if before == after:  # alike to six digits
-        before, after = one[c.BEFORE], one[c.AFTER]
-    return f"{before} -> {after}"
+    """Before and now; numbers alike to six digits with all of theirs, and of longer texts their beginnings."""
+    whole = one[c.BEFORE], one[c.AFTER]
+    for short in (_number, _text):
+        before, after = map(short, whole)
+        if before != after:
+            return f"{before} -> {after}"
+    spaced = whole[0].split() == whole[1].split()
+    return f"{before} -> {after} ({'differs in white space' if spaced else 'differs further on'})"
 
 
-def _short(value: str) -> str:
+def _number(value: str) -> str:
     try:
         return f"{float(value):.6g}"
     except ValueError:  # no number
-        return " ".join(shown(value, longest=40).split()) or "none"
+        return _text(value)
+
+
+def _text(value: str) -> str:
+    return " ".join(shown(value, longest=_LONGEST).split()) or "none"
 
 
 def _parts(lines: pd.DataFrame) -> list[str]:
@@ -100,7 +109,8 @@ def _figures(changes: pd.DataFrame) -> list[str]:
     most = shares.loc[sizes.idxmax()]
     before, after = (f"{100 * float(most[name]):.1f} %" for name in (c.BEFORE, c.AFTER))
     if before == after:  # what moved most reads alike, so all does
-        return [f"{text}; no expected share off the strip moved by as much as 0.1 %" if sizes.notna().all() else text]
+        slight = "; no expected share off the strip moved by as much as 0.1 percentage points"
+        return [text + slight if sizes.notna().all() else text]
     return [f"{text}; expected share off the strip most in {most[c.FIELD_ID]} under {most[c.TIER]}: {before} -> {after}"]
 
 

@@ -1,8 +1,8 @@
 """What is kept of the last run, so that the next one can say what changed.
 
-`work/last/` has a folder for each of the last two states that differ, named by its content, and `state.json`, which
-says which is which. That file alone is rewritten in place, as a whole: a run that was killed before it leaves the last
-state as it was, and one killed after it compares the same two states again.
+`work/last/` has a folder for each of the last two states that differ in something told, named by its content, and
+`state.json`, which says which is which. That file alone is rewritten in place, as a whole: a run that was killed before it
+leaves the last state as it was, and one killed after it compares the same two states again.
 """
 
 from __future__ import annotations
@@ -112,18 +112,26 @@ def keep(last: Path, now: RunState, *, alike: bool) -> RunState | None:
     before = said.get("before") if same else said.get("now")
     state = _state(last, before)
     now.write(last / now.name)
-    names = {"now": now.name, "before": before if state else None, "told": said.get("told") if same else now.name}
+    names = {"now": now.name, "before": before if state else None, "told": _told(said) if same else now.name}
     write_bytes(last / _STATE, to_json(names), only_if_changed=True)
     _prune(last, (names["now"], names["before"]))
     return state
 
 
 def told(last: Path, manifest: Path) -> str:
-    """Name of the first state alike to the one that a finished run has told of, "" where there is none; a look only."""
+    """Name of the first state alike to the one that a finished run has told of, "" where there is none.
+
+    Nothing is written; "" too where the manifest is older than the state.
+    """
     state = last / _STATE
     if not state.exists() or not manifest.exists() or manifest.stat().st_mtime < state.stat().st_mtime:
         return ""
-    return _said(last).get("told") or ""
+    return _told(_said(last)) or ""
+
+
+def _told(said: dict) -> str | None:
+    """Where an earlier version wrote what is said, it told of the last state."""
+    return said.get("told") or said.get("now")
 
 
 def _said(last: Path) -> dict:

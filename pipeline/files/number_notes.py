@@ -23,7 +23,7 @@ def number_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     """
     if settings.judging.own_strip != "pass_id" or "rows" not in layers:
         return []
-    planted, built = (layers[role].kept[[c.FIELD_ID, c.PASS_ID]].drop_duplicates() for role in ("rows", "strips"))
+    planted, built = (layers[role].kept[[c.FIELD_ID, c.PASS_ID]] for role in ("rows", "strips"))
     there = pd.MultiIndex.from_frame(planted).isin(pd.MultiIndex.from_frame(built))
     some = planted[c.FIELD_ID].isin(planted[c.FIELD_ID][there])
     bare = planted[some & ~there].sort_values([c.FIELD_ID, c.PASS_ID])

@@ -7,7 +7,10 @@ _COLLECTIONS = (4, 5, 6)
 
 
 def single_parts(shape: np.ndarray) -> np.ndarray:
-    """Collections of one part as that part; a Shapefile knows no others, a GeoPackage may have nothing but collections."""
+    """Collections of one part as that part.
+
+    Read from a Shapefile, one part comes as that part; a GeoPackage's layer may have it as a collection.
+    """
     alone = np.isin(shapely.get_type_id(shape), _COLLECTIONS) & (shapely.get_num_geometries(shape) == 1)
     return np.where(alone, shapely.get_geometry(shape, 0), shape)
 

@@ -50,7 +50,7 @@ def field_tables(
     by_tier = [(names[one[c.TIER]], one) for one in figures]
     made = [
         _classes(by_tier, units), _enough(by_tier, judging, units), _starts(by_tier, waiting, names, units),
-        _checked(by_tier), _dug(checks, names, units), _digs(digs, names), _shift(shift, names, units),
+        _checked(by_tier), _dug(checks, names, units), _digs(digs, figures, judging), _shift(shift, names, units),
     ]  # fmt: skip
     return [table for table in made if table["lines"]]
 
@@ -156,10 +156,13 @@ def _signed(value: float) -> str:
     return f"{value:+z.1f}".replace("-", MINUS) if math.isfinite(value) else NOTHING
 
 
-def _digs(digs: gpd.GeoDataFrame, names: dict) -> dict:
-    holes = sorted(_records(digs), key=itemgetter(c.DIG_PLACE))
+def _digs(digs: gpd.GeoDataFrame, figures: list[dict], judging: Settings) -> dict:
+    """Where to dig next; nothing where no place was asked for, or where no row stands on a strip."""
+    names, holes = judging.names, sorted(_records(digs), key=itemgetter(c.DIG_PLACE))
     by_tier = {tier: [one for one in holes if one[c.TIER] == tier] for tier in names}
-    lines = {tier: _dig_lines(mine, names[tier]) for tier, mine in by_tier.items()} if holes else {}
+    on_strips = any(one[c.HOLDS_M] + one[c.DOUBT_M] + one[c.MISSES_M] > NO_ROW_M for one in figures)
+    asked = judging.next_checks > 0 and on_strips
+    lines = {tier: _dig_lines(mine, names[tier]) for tier, mine in by_tier.items()} if holes or asked else {}
     return {
         "id": "digs", "caption": "Where to dig next under the tier chosen: each hole with those before it",
         "tiers": [tier for tier, mine in lines.items() for _ in mine],

@@ -52,7 +52,6 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
         (distance < 0, "has a negative distance; expected zero or more, or an offset, which has a sign"),
         (np.abs(measured) > FARTHEST_M, f"lies more than {FARTHEST_M:g} m from its strip; expected less, check the unit"),
         (~np.isfinite(tape), "has no tape_error; expected its 95 % error, as a column or a constant (as in 1 in)"),
-        (tape <= 0, "has a tape_error of zero or less; expected at least 0.1 mm: no tape is without error"),
         (tape < LEAST_TAPE_M * (1.0 - 1e-9), "has a tape_error below 0.1 mm; expected at least 0.1 mm, check the unit"),
     ):  # fmt: skip
         _refuse(kept, bad, place, said)

@@ -36,9 +36,11 @@ def run(
     contents = contents_of({key.parent.name: key.parent for key in keys}, known.batches if known else {})
     parts = {"table": table, "config": config, "tiers": tiers, "losses": losses}
     now = RunState(contents=to_json(contents), **{name: path.read_bytes() for name, path in parts.items()})
+    changes = changes_between(known, now)
     # What no line tells, such as the number of a check in its file, is no change.
-    alike = known is not None and changes_between(known, now).empty
-    changes = changes_between(keep(last, now, alike=alike), now)
+    before = keep(last, now, alike=known is not None and changes.empty)
+    if known is None or changes.empty:
+        changes = changes_between(before, now)
     LOG.info("changes: %d lines", len(changes))
     said = read_json(report)
     write_csv(out, changes)
