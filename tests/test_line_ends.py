@@ -67,6 +67,28 @@ def test_other_lines_stay_the_same_objects(end):
     assert [one is other for one, other in zip(without_turned_ends(lines), lines, strict=True)] == [True] * 3
 
 
+def test_a_way_out_and_back_keeps_its_half():
+    # Half of the way is at the turn but for rounding, from whichever end it is added up.
+    out = [(-284.3722134815809, 139.37536194328956), (-284.06937675013967, 139.3984939098879)]
+    turn = (-283.51108839190965, 139.28775563206074)
+    back = LINE([*out, turn, out[1], (out[0][0], out[0][1] + 1e-6)])
+    for line in (back, back.reverse(), LINE([*out, turn, out[1], out[0]])):
+        assert without_turned_ends(np.array([line], object))[0].length > 0.5
+
+
+def test_a_closed_lap_has_no_ends():
+    lap = LINE([(0, 0.3), (0, 0), (50, 0), (50, 50), (0, 50), (0, 0.3)])
+    assert without_turned_ends(np.array([lap], object))[0] is lap
+
+
+def test_ends_that_no_boundary_cut_stay_when_a_line_is_cut():
+    # It begins outside, turns aside by 2 cm at its other end, in the field, and before that crosses its own way.
+    line = LINE([(-5, 5), (8, 5), (8, 7), (4, 7), (4, 2), (4.02, 1.97)])
+    parts, _, outside = clip_lines(np.array([line]), shapely.box(0, 0, 10, 10))
+    assert outside[0] == pytest.approx(5.0, abs=1e-9)
+    assert shapely.length(parts).sum() == pytest.approx(line.length - 5.0, abs=1e-9)
+
+
 def test_no_line_vanishes_nor_is_eaten_up():
     # A spike of two equal legs: neither is the end of the other. A line of zigzags of 1 cm at right angles: half a metre of
     # either end at most.

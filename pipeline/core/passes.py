@@ -9,10 +9,12 @@ itself; the fold is cut out, and the pass is marked.
 import numpy as np
 import shapely
 
-from pipeline.core.line_ends import without_turned_ends
+from pipeline.core.line_ends import CUT_TURNS, without_turned_ends
 
 # Bends up to this angle are mitred; sharper corners, which no implement drives, get two points (a bevel).
 MITRE_LIMIT_DEG = 60.0
+# A place as near to a boundary lies on it but for rounding [m].
+_ON_BOUNDARY_M = 1e-6
 
 
 def unit_distances(row_count: int, row_spacing_m: float) -> np.ndarray:
@@ -129,7 +131,9 @@ def clip_lines(lines: np.ndarray, area: shapely.Geometry) -> tuple[np.ndarray, n
         parts[mine] = _directed(parts[mine], _as_one(lines[k]))
     # A vertex all but on the boundary leaves a last piece of a nanometre, whichever way rounding turns it.
     cut_off = ~within[owner]
-    parts[cut_off] = without_turned_ends(parts[cut_off])
+    ends = np.stack([shapely.get_point(parts[cut_off], which) for which in (0, -1)], axis=1)
+    by_cut = shapely.distance(ends, shapely.boundary(area)) < _ON_BOUNDARY_M
+    parts[cut_off] = without_turned_ends(parts[cut_off], turns=CUT_TURNS, ends=by_cut)
     outside = shapely.length(lines) - np.bincount(owner, shapely.length(parts), len(lines))
     return parts, owner, np.maximum(outside, 0.0)
 

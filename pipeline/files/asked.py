@@ -187,7 +187,7 @@ class Asked:
         if not self._timed(self.field.strip_side):
             more_m += float(self._planned_of(self._autumns(tier), self.lengths.strip_pass, tier)[0])
         # Each operation's starts are reckoned as if the other had none, so together they may come to more than there is.
-        return min(more_m, self.lengths.total_m - float(self.lengths.expected_miss_m(self.settled[tier]).sum()))
+        return min(more_m, self.lengths.total_m - float(self.lengths.expected_miss_m(self.errors[tier]).sum()))
 
     def _planned_of_rows(self, tier: str, *, waits_s: Sequence[float] = (0.0,)) -> np.ndarray:
         """The same of the planter's starts, for each wait."""

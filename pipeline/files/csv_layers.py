@@ -28,7 +28,7 @@ _NESTED = re.compile(
 )
 _WKT = ("wkt", "geometry", "geom", "the_geom")
 # Columns of text stay as they are written: '007' is not '7'.
-_TEXT = (c.FIELD_ID, c.FARM, c.GROWER, c.PASS_ID, c.TIER, c.FRAME, c.FIX, c.BASE_ID)
+_TEXT = (c.FIELD_ID, c.FARM, c.GROWER, c.PASS_ID, c.TIER, c.FRAME, c.FIX, c.BASE_ID, c.MACHINE)
 _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _PLAIN = re.compile(r"[-+]?(0|[1-9][\d.,]*|0[.,]\d+)([eE][-+]?\d{1,3})?")
 
