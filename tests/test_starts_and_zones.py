@@ -198,24 +198,25 @@ def test_a_pass_with_one_time_tells_of_no_start(tmp_path, gone):
     assert found.planned_start_miss_m == pytest.approx(2 * 2 / 36_000.0 * RISEN_S * 4 * ROWS * LENGTH_M, rel=5e-3)
 
 
+def run_machines(folder, rows) -> dict[str, pd.DataFrame]:
+    """Tables of one field whose rows name their machines."""
+    write_coop(folder, strips=passes_of(1), rows=rows)
+    settings = config(folder)
+    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1", "machine": "WHO"}
+    settings["tiers"] = {"catalogue": catalogue(folder), "compare": ["slow"]}
+    return run_steps(settings, folder)
+
+
 def test_machines_that_passes_name_have_starts_of_their_own(tmp_path):
     # The second machine begins while the first is at work: with one machine for all it would have no start.
     rows = times(passes_of(1), [0, 60, 90, 150]).assign(WHO=["a", "a", "b", "b"])
-    write_coop(tmp_path, strips=passes_of(1), rows=rows)
-    settings = config(tmp_path)
-    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1", "machine": "WHO"}
-    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
-    found = first_field(run_steps(settings, tmp_path))
+    found = first_field(run_machines(tmp_path, rows))
     assert found.expected_miss_m == pytest.approx(4 * missed_after(0.0, 120.0), rel=2e-3)
 
 
 def test_two_machines_switched_on_at_one_moment_share_no_start(tmp_path):
     rows = times(passes_of(1), [0, 60, 0, 60]).assign(WHO=["a", "a", "b", "b"])
-    write_coop(tmp_path, strips=passes_of(1), rows=rows)
-    settings = config(tmp_path)
-    settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1", "machine": "WHO"}
-    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
-    run_steps(settings, tmp_path)
+    run_machines(tmp_path, rows)
     (folder,) = tmp_path.rglob("passes/*/F0")
     stretches, passes = (pd.read_parquet(folder / f"planter_{name}.parquet") for name in ("stretches", "passes"))
     by_machine = stretches.start.groupby(passes.machine.to_numpy()[stretches["pass"]]).unique()
