@@ -14,8 +14,8 @@ from pipeline.core.show import shift_length_text, shift_text
 from pipeline.errors import InputError
 from pipeline.files.config import Config
 from pipeline.files.layers import Layer
+from pipeline.files.texts import fields_said
 
-_NAMED_AT_MOST = 4
 _SAME = "both are taken to be in the same frame and nothing is moved; give frame and epoch for both if they are not"
 # Shifts that differ by less over the fields are told as one [m].
 ALIKE_M = 0.005
@@ -129,9 +129,3 @@ def _shift_said(shifts_m: np.ndarray, *, units: str) -> str:
 
 def _said(side: Side) -> str:
     return "no frame" if side is None else f"{side[0]} at {side[1]:g}"
-
-
-def fields_said(names: list[str]) -> str:
-    """How many fields, and the first of them by name: `5 fields (a, b, c, d ...)`."""
-    more = " ..." if len(names) > _NAMED_AT_MOST else ""
-    return f"{len(names)} field{'s' if len(names) > 1 else ''} ({', '.join(names[:_NAMED_AT_MOST])}{more})"

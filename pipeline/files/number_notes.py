@@ -5,9 +5,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.files.config import Config
 from pipeline.files.layers import Layer
-from pipeline.files.texts import shown
-
-_NAMED_AT_MOST = 4
+from pipeline.files.texts import fields_said, shown
 
 
 def number_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
@@ -32,8 +30,7 @@ def number_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     ids = [shown(one) for one in bare[c.FIELD_ID].unique()]
     of = int(planted[c.FIELD_ID].isin(bare[c.FIELD_ID]).sum())
     return [
-        f"judging.own_strip is pass_id, but in {len(ids)} field{'s' * (len(ids) > 1)} ({', '.join(ids[:_NAMED_AT_MOST])}"
-        f"{' ...' if len(ids) > _NAMED_AT_MOST else ''}) {len(bare)} of {of} planter passes have a number that no strip "
-        f"pass of their field has, such as '{shown(bare[c.PASS_ID].iloc[0])}' in {ids[0]}: all their rows count as no "
+        f"judging.own_strip is pass_id, but in {fields_said(ids)} {len(bare)} of {of} planter passes have a number that no "
+        f"strip pass of their field has, such as '{shown(bare[c.PASS_ID].iloc[0])}' in {ids[0]}: all their rows count as no "
         "strip; where strips were built for them, write the numbers alike in both layers (a4 is not A4), or use 'nearest'"
     ]

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import pyarrow as pa
 
+_NAMED_AT_MOST = 4
 # Signs with which spreadsheets begin a formula, the full-width ones among them.
 _FORMULA = re.compile(r"[\s\uFFFD]*[=+\-@\uFF1D\uFF0B\uFF0D\uFF20]")
 _NUMBER = re.compile(r"[-+]?\d+(\.\d+)?")
@@ -88,3 +89,9 @@ def shown(text: object, *, longest: int = LONGEST_SHOWN) -> str:
 
 def _unprintable(letter: str) -> bool:
     return letter not in _KEPT_CONTROLS and unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp")
+
+
+def fields_said(names: list[str]) -> str:
+    """How many fields, and the first of them by name: `5 fields (a, b, c, d ...)`."""
+    more = " ..." if len(names) > _NAMED_AT_MOST else ""
+    return f"{len(names)} field{'s' if len(names) > 1 else ''} ({', '.join(names[:_NAMED_AT_MOST])}{more})"

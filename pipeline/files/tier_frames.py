@@ -16,9 +16,10 @@ from pipeline.core.tier import BASE_FRAME, Tier
 from pipeline.core.tiering import PLANNED
 from pipeline.errors import InputError
 from pipeline.files.config import Config
-from pipeline.files.frame_notes import ALIKE_M, field_places, fields_said
+from pipeline.files.frame_notes import ALIKE_M, field_places
 from pipeline.files.layers import Layer
 from pipeline.files.plan_frames import Plan, PlanFrames
+from pipeline.files.texts import fields_said
 
 # ASSUME: frames that lie no farther apart are no trap: a quarter of a strip of 8 in [m].
 NO_TRAP_M = 0.05

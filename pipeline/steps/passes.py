@@ -203,7 +203,7 @@ def _row_units(
         c.PASS: of_pass[owner], c.SINCE0_S: since[0][owner], c.SINCE1_S: since[1][owner],
         c.ZONES: [",".join(map(str, mine)) for mine in inside],
     }).astype({c.ZONES: object})  # fmt: skip
-    stretches, stretch = _numbered(key, passes)
+    stretches, stretch = _numbered(key, start)
     part, along = parts_along(parts, unit[owner])
     if shift_m != (0.0, 0.0):
         parts = shapely.transform(parts, lambda xy: xy + np.array(shift_m))
@@ -213,16 +213,16 @@ def _row_units(
     return table, gpd.GeoDataFrame(columns, geometry=parts), stretches
 
 
-def _numbered(key: pd.DataFrame, passes: gpd.GeoDataFrame) -> tuple[pd.DataFrame, np.ndarray]:
-    """The stretches of all passes, one at least of each, and which one each line is of."""
-    whole = pd.DataFrame({c.PASS: np.arange(len(passes)), c.SINCE0_S: np.nan, c.SINCE1_S: np.nan, c.ZONES: ""})
+def _numbered(key: pd.DataFrame, start: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
+    """The stretches of all passes, one at least of each, and which one each line is of; `start` is by pass."""
+    whole = pd.DataFrame({c.PASS: np.arange(len(start)), c.SINCE0_S: np.nan, c.SINCE1_S: np.nan, c.ZONES: ""})
     bare = whole[~whole[c.PASS].isin(key[c.PASS])]
     both = pd.concat([key, bare], ignore_index=True) if len(bare) else key
     columns = [c.PASS, c.SINCE0_S, c.ZONES]
     group = both.groupby(columns, dropna=False, sort=True).ngroup().to_numpy(np.int64)
     stretches = both.iloc[np.unique(group, return_index=True)[1]].reset_index(drop=True)
-    start = _starts(passes)[stretches[c.PASS].to_numpy(np.int64)]
-    return stretches.assign(**{c.START: start}), group[: len(key)]
+    follows = start[stretches[c.PASS].to_numpy(np.int64)]
+    return stretches.assign(**{c.START: follows}), group[: len(key)]
 
 
 if __name__ == "__main__":
