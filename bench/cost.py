@@ -132,7 +132,7 @@ def against_disk(fields: int = 6) -> None:
         bytes_s = least_worked(lambda: _copy(folder, Path(other)), repeats=3)
     name = "a field, all but the sheet: reading and writing alone"
     show(name, theirs / fields, ours / fields, Goal(3, faster=False))
-    show("the same: bare bytes, nothing parsed or compressed", bytes_s / fields, ours / fields, None)
+    show("the same: bare bytes, nothing parsed or compressed", bytes_s / fields, ours / fields, Goal(None, faster=False))
 
 
 def _everything(folder: Path) -> None:
@@ -172,7 +172,7 @@ def tiers_beside_one(fields: int = 6) -> None:
             seconds[len(tiers)] = [worked(_step(folder, step)) for step in steps]
     show("eight tiers, per field: one tier", *(sum(seconds[k]) / fields for k in (1, 8)), Goal(1.5, faster=False))
     for step, one, eight in zip(steps, seconds[1], seconds[8], strict=True):
-        show(f"  of it {step}", one / fields, eight / fields, None)
+        show(f"  of it {step}", one / fields, eight / fields, Goal(None, faster=False))
 
 
 def _step(folder: Path, step: str) -> Callable[[], None]:

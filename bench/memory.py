@@ -68,4 +68,4 @@ def show_peaks(hectares: float, *, vertex_m: float, most_gib: float) -> None:
     name = f"peak memory of a job [GiB], {hectares:g} ha, a vertex every {vertex_m:g} m: "
     show(name + most, most_gib, found[most] / MIB_PER_GIB, Goal(1, faster=False))
     for step, mib in found.items():
-        show(f"  {step}", most_gib, mib / MIB_PER_GIB, None)
+        show(f"  {step}", most_gib, mib / MIB_PER_GIB, Goal(None, faster=False))

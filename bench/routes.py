@@ -9,9 +9,11 @@ from rasterio.transform import from_origin
 from bench.field import HALF_WIDTH_M, PASSES, SPACING_M, BenchField
 from pipeline.core.accuracy import Z95
 from pipeline.core.cells import Cells
+from pipeline.core.lengths import length_within
 from pipeline.core.odds import Judgement, judge
-from pipeline.core.offsets import CROSSING_ANGLE_DEG, measure_offsets
+from pipeline.core.offsets import CROSSING_ANGLE_DEG, ON_STRIP, measure_offsets
 from pipeline.core.overlap import INDEX_CELL_M, Bands, Grid, Lines, count_cells
+from pipeline.core.pairs import Pairs
 
 CELL_M = 0.1
 WINDOW_LINES = 512
@@ -32,6 +34,18 @@ def exact(field: BenchField) -> dict[str, Judgement]:
         spacing_m=SPACING_M,
         seed=1,
     )
+
+
+def lengths_alone(field: BenchField) -> dict[str, list[float]]:
+    """Row length outside the hold and the reach band of every tier [m], by our offsets: no odds, no percentiles, no rows."""
+    rows, strips = field.segments()
+    spans = measure_offsets(rows, strips, reach_m=field.reach_m)
+    pairs = Pairs.of(field.places(spans), field.errors)
+    limits = np.column_stack([pairs.hold_m, pairs.reach_m])
+    length_m = np.where(spans.kind == ON_STRIP, spans.length_m, 0.0)
+    whole = np.zeros(len(length_m), np.int64)
+    within = length_within(spans.offset0_m, spans.offset1_m, length_m, pairs.of_place, whole, limits, 1)[0]
+    return dict(zip(field.errors, (field.row_length_m - within).reshape(2, -1).T.tolist(), strict=True))
 
 
 def limits_m(field: BenchField, tier: str) -> tuple[float, float]:

@@ -58,7 +58,7 @@ def against_geopandas(field: BenchField, judged: dict[str, Judgement], ours_s: f
     show(f"figures of 65 ha: buffer, union, difference ({len(some)} tier timed x {times:g})", seconds, ours_s, Goal(500))
 
 
-def against_postgis(field: BenchField, judged: dict[str, Judgement], ours_s: float) -> None:
+def against_postgis(field: BenchField, judged: dict[str, Judgement], ours_s: float, *, alone_s: float) -> None:
     """Time buffers and differences in PostGIS for every tier, in a server that is started for it."""
     name = "the same: buffers and differences in PostGIS"
     try:
@@ -69,6 +69,7 @@ def against_postgis(field: BenchField, judged: dict[str, Judgement], ours_s: flo
         skipped(name, str(error))
         return
     show(name, seconds, ours_s, Goal(100))
+    show("class lengths alone, of eight tiers, no odds: PostGIS", seconds, alone_s, Goal(None))
 
 
 def _timed_tiers(field: BenchField, route: Callable, tiers: list[str], judged: dict[str, Judgement]) -> float:
@@ -93,7 +94,11 @@ def core(asked: argparse.Namespace) -> None:
         against_geopandas(field, judged, ours_s, count=asked.union_tiers)
     tree_s = _timed_tiers(field, routes.tree_of_buffers, list(field.errors), judged)
     show("the same: buffers per strip with an STRtree", tree_s, ours_s, Goal(25))
-    against_postgis(field, judged, ours_s)
+    routes.lengths_alone(field)
+    alone_s, alone = timed(lambda: routes.lengths_alone(field), repeats=9)
+    for tier, lengths in alone.items():
+        check_lengths(judged[tier], lengths, total_m=field.row_length_m)
+    against_postgis(field, judged, ours_s, alone_s=alone_s)
     routes.raster(field)
     raster_s, counted = timed(lambda: routes.raster(field), repeats=3)
     gdal_s, burned = timed(lambda: routes.gdal_burns(field))

@@ -54,9 +54,9 @@ def waited_for(process_id: int) -> Used:
 
 @dataclass(frozen=True)
 class Goal:
-    """What a ratio must reach: so many times faster or more, or so many times the cost or less."""
+    """What a ratio must reach: so many times faster or more, or so many times the cost or less; `number` may be None."""
 
-    number: float
+    number: float | None
     faster: bool = True
 
     def ratio(self, theirs: float, ours: float) -> float:
@@ -64,7 +64,7 @@ class Goal:
         return theirs / ours if self.faster else ours / theirs
 
     def __str__(self) -> str:
-        return f"{'>=' if self.faster else '<='} {self.number:g}"
+        return "" if self.number is None else f"{'>=' if self.faster else '<='} {self.number:g}"
 
 
 def head(name: str, said: str) -> None:
@@ -73,11 +73,11 @@ def head(name: str, said: str) -> None:
     print(LINE.format("---", "--:", "--:", "--:", "--:"), flush=True)
 
 
-def show(name: str, theirs: float, ours: float, goal: Goal | None) -> None:
-    """Print a line; without a goal it is for information."""
-    ratio = (goal or Goal(0, faster=False)).ratio(theirs, ours)
+def show(name: str, theirs: float, ours: float, goal: Goal) -> None:
+    """Print a line; where its goal has no number it is for information."""
+    ratio = goal.ratio(theirs, ours)
     figures = (f"{value:.3g}" if value < 10 else f"{value:.1f}" for value in (theirs, ours))
-    print(LINE.format(name, *figures, f"{ratio:.3g}" if ratio < 1000 else f"{ratio:,.0f}", str(goal or "")), flush=True)
+    print(LINE.format(name, *figures, f"{ratio:.3g}" if ratio < 1000 else f"{ratio:,.0f}", str(goal)), flush=True)
 
 
 def skipped(name: str, why: str) -> None:
