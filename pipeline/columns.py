@@ -13,6 +13,8 @@ BASE_ID, SURVEYED, BASELINE_M, REACH = "base_id", "surveyed", "baseline_m", "rea
 
 # What may stand in the column of the reach.
 IN_REACH, OUT_OF_REACH, REACH_UNKNOWN = "in reach", "out of reach", "unknown"
+# And in that of the base.
+SURVEYED_BASE, NOT_SURVEYED = "surveyed", "not surveyed"
 
 # The machine that made a pass, or wrote a point of a log.
 MACHINE = "machine"

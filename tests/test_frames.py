@@ -423,8 +423,8 @@ def test_no_plate_no_answer():
     with pytest.raises(InputError) as caught:
         frame_shift(-55.0, -12.0, autumn=("ITRF2014", 2024.0), spring=("ITRF2020", 2025.0))
     assert str(caught.value) == (
-        "no plate motion is known at -12.000, -55.000, so ITRF2014 at 2024 and ITRF2020 at 2025 cannot be joined; give both "
-        "layers in one frame that is fixed to the plate, or at one epoch"
+        "no plate motion is known at -12.000, -55.000, so ITRF2014 at 2024.0 and ITRF2020 at 2025.0 cannot be joined; give "
+        "both layers in one frame that is fixed to the plate, or at one epoch"
     )
     # At one epoch no plate is needed: a few millimetres between the two.
     shift = frame_shift(-55.0, -12.0, autumn=("ITRF2014", 2025.0), spring=("ITRF2020", 2025.0))

@@ -121,7 +121,7 @@ def test_values_and_dates(tmp_path):
     said = facts(settings)["layers"]["strips"]
     assert said["row_counts"] == [[12, 6], [8, 2]]
     assert (said["first"], said["last"], said["without_times"]) == ("2025-10-01", "2025-10-03", 0)
-    assert said["frames"] == [["NAD83(2011) at 2010", 8]]
+    assert said["frames"] == [["NAD83(2011) at 2010.0", 8]]
     assert words_about(settings, "frame", "the strips name their frame and the rows do not")
 
 

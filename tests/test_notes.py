@@ -85,8 +85,8 @@ def test_how_far_and_where_to_the_rows_are_moved(tmp_path, caplog, planter, unit
     assert 101.25 < degrees < 123.75  # ESE
     size = f"{np.hypot(east, north) / 0.3048:.2f} ft" if units == "us" else f"{np.hypot(east, north):.2f} m"
     assert note == (
-        "in 2 fields (F0, F2) the rows are in ITRF2014 at 2026.3 and the strips in NAD83(2011) at 2010: before matching the "
-        f"rows are moved {size} towards {degrees} deg (ESE); this is a difference of datums (and "
+        "in 2 fields (F0, F2) the rows are in ITRF2014 at 2026.3 and the strips in NAD83(2011) at 2010.0: before matching "
+        f"the rows are moved {size} towards {degrees} deg (ESE); this is a difference of datums (and "
         "plate motion), not drift"
     )
 

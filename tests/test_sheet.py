@@ -73,6 +73,7 @@ def sheet_data(tiers=2, *, size_m=(400.0, 300.0), **other):
         "area_m2": size_m[0] * size_m[1],
         "strip_width_m": 0.2032,
         "row_spacing_m": 0.762,
+        "bound_m": {tier: 0.03 * (number + 1) for number, tier in enumerate(ids)},
         "notes": ("frame shift 1.35 m applied",),
     }
     return SheetData(**(given | other))
@@ -243,11 +244,11 @@ def test_a_shift_between_frames_is_told_to_the_hundredth_of_a_foot():
     """By arithmetic: 1.128 m east and 0.790 m south are 1.3771 m, which is 4.518 ft, towards 125.0 degrees."""
     facts = {"frame_east_m": 1.128, "frame_north_m": -0.790, "frames": [("ITRF2014", 2025.3), ("NAD83(2011)", 2010.0)]}
     field = SimpleNamespace(
-        facts=facts | {"base_surveyed": True}, rows=pd.DataFrame({c.TIGHT: [False]}), strips=pd.DataFrame({c.TIGHT: [False]})
+        facts=facts, rows=pd.DataFrame({c.TIGHT: [False]}), strips=pd.DataFrame({c.TIGHT: [False]})
     )
-    table = pd.DataFrame({c.TIER: ["rtk"], c.CONVERGING_ROW_M: [0.0], c.CONVERGING_STRIP_M: [0.0]})
-    extra = SimpleNamespace(shift_note=lambda units: [], checked=None)
-    (note,) = _notes(field, SimpleNamespace(compare=["rtk"]), "us", table, extra)
+    table = pd.DataFrame({c.TIER: ["rtk"], c.BASE: ["surveyed"], c.CONVERGING_ROW_M: [0.0], c.CONVERGING_STRIP_M: [0.0]})
+    extra = SimpleNamespace(shift_note=lambda names, units: [], checked=None)
+    (note,) = _notes(field, SimpleNamespace(compare=["rtk"], names={"rtk": "RTK"}), "us", table, extra)
     assert note == (
         "Planter lines moved 4.52 ft towards 125 deg (SE), from NAD83(2011) at 2010.0 to ITRF2014 at 2025.3: "
         "a difference of frames, not drift."

@@ -90,10 +90,19 @@ def test_the_sheet_says_what_was_laid_before_a_tier_had_converged(tmp_path, monk
     settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
     settings["report"]["units"] = "metric"
     shown, _ = drawn(settings, tmp_path, monkeypatch)
-    early = [[note for note in one.notes if "converged" in note] for one in shown]
+    early = [[note for note in one.notes if "converging" in note] for one in shown]
     length = length_text(3 * ROWS * LENGTH_M, units="metric")
     parts = f"{length} of row laid, {length} of row on strips made" if strips_too else f"{length} of row laid"
-    assert early == [[f"{parts} before Invented had converged."], []]
+    assert early == [[f"Under Invented: {parts} while a receiver was converging or had lost its signal."], []]
+
+
+def test_the_rows_eye_view_has_the_whole_error_with_steering(tmp_path, monkeypatch):
+    """DESIGN 2.1: variances of tier and steering add up, so that 3, 1 and 2 in come to the root of 14 in."""
+    settings = settings_with(tmp_path)
+    settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
+    settings["judging"] = {"steering": {"autumn": "1 in", "spring": "2 in"}}
+    shown, _ = drawn(settings, tmp_path, monkeypatch)
+    assert [one.bound_m for one in shown] == [{"slow": pytest.approx(INCH * 14**0.5, rel=1e-6)}] * 2
 
 
 def test_a_field_without_planted_rows_has_no_sheet(tmp_path, monkeypatch):
@@ -105,7 +114,7 @@ def test_a_field_without_planted_rows_has_no_sheet(tmp_path, monkeypatch):
     assert read_json(tmp_path / "work/sheets.json") == {"sheets": ["F0"]}
 
 
-SHIFT = "Shift to give the planter's lines: 6.0\xa0in towards 0 deg (N)"
+SHIFT = "Shift to give the planter's lines under Free signal: 6.0\xa0in towards 0 deg (N)"
 
 
 @pytest.mark.parametrize(
@@ -115,4 +124,16 @@ SHIFT = "Shift to give the planter's lines: 6.0\xa0in towards 0 deg (N)"
 def test_the_shift_to_give_says_when_only_the_part_across_is_known(whole, said):
     given = pd.DataFrame({"tier": ["sbas"], "east_m": [0.0], "north_m": [6 * INCH], "whole": [whole]})
     extra = SheetExtra({}, pd.DataFrame(), np.zeros((0, 2)), {}, (), given)
-    assert extra.shift_note("us") == [said]
+    assert extra.shift_note({"sbas": "Free signal"}, "us") == [said]
+
+
+def test_of_the_shifts_of_several_tiers_the_largest_is_told_as_its_tiers():
+    given = pd.DataFrame({
+        "tier": ["rtk", "sbas"], "east_m": [0.0, 0.0], "north_m": [-1 * INCH, 6 * INCH], "whole": [True, True],
+    })  # fmt: skip
+    extra = SheetExtra({}, pd.DataFrame(), np.zeros((0, 2)), {}, (), given)
+    (said,) = extra.shift_note({"rtk": "A base", "sbas": "Free signal"}, "us")
+    assert said == (
+        "Shift to give the planter's lines under Free signal, the largest: 6.0\xa0in towards 0 deg (N); "
+        "each tier has its own, in shift.csv."
+    )

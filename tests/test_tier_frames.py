@@ -59,7 +59,7 @@ def test_strips_of_a_network_planted_by_satellite(tmp_path, units):
     size = f"{apart_m / 0.3048:.2f} ft" if units == "us" else f"{apart_m:.2f} m"
     assert told(settings, tmp_path) == [
         "in 2 fields (F0, F2) the plan is in NAD83(2011), but receivers under SBAS, free; Satellite-delivered PPP, "
-        f"centimetre work in ITRF2020 at 2026: {size} apart, {DO}"
+        f"centimetre work in ITRF2020 at 2026.0: {size} apart, {DO}"
     ]
 
 
@@ -99,7 +99,7 @@ def test_frame_of_autumns_tier_where_no_layer_states_one(tmp_path):
     apart_m = gap_m("ITRF2020", "NAD83(2011)", 2026.0)
     assert note.startswith(
         f"in 2 fields (F0, F2) the plan is taken to be in NAD83(2011), as autumn's tier works, but receivers under "
-        f"{SATELLITE} work in ITRF2020 at 2026: {apart_m:.2f} m apart"
+        f"{SATELLITE} work in ITRF2020 at 2026.0: {apart_m:.2f} m apart"
     )
 
 
@@ -121,7 +121,7 @@ def test_frame_of_the_tier_that_all_strips_of_a_field_name(tmp_path):
     ("timed", "year"),
     [
         # 15 October is day 288 of 365: 2025.79, and half a year on. 20 May is day 140: 2026.38.
-        (["strips"], "2026.29"), (["strips", "rows"], "2026.38"), ([], "2026"),
+        (["strips"], "2026.29"), (["strips", "rows"], "2026.38"), ([], "2026.0"),
     ],
 )  # fmt: skip
 def test_date_of_the_tier(tmp_path, timed, year):
@@ -138,8 +138,8 @@ def test_a_plan_of_long_ago_in_the_tiers_own_frame(tmp_path):
     then, now = (Transformer.from_crs(*codes).transform(lat, lon, 0.0, year) for year in (2016.0, 2026.0))
     apart_m = geod.line_length([then[1], now[1]], [then[0], now[0]])
     assert 0.1 < apart_m < 0.25
-    assert f"the plan is in ITRF2020 at 2016, but receivers under {SATELLITE} work in ITRF2020 at 2026: " in note
-    assert f"2026: {apart_m:.2f} m apart" in note
+    assert f"the plan is in ITRF2020 at 2016.0, but receivers under {SATELLITE} work in ITRF2020 at 2026.0: " in note
+    assert f"2026.0: {apart_m:.2f} m apart" in note
 
 
 @pytest.mark.parametrize("epoch", [2024.5, 2027.0, 2040.0])
@@ -156,7 +156,7 @@ def test_rows_in_the_tiers_frame_are_of_its_date(tmp_path):
 @pytest.mark.parametrize(
     ("autumn", "spring", "said"),
     [
-        ("rtk_base", "sbas", f"the strips were laid by a base, but receivers under {SATELLITE} work in ITRF2020 at 2026"),
+        ("rtk_base", "sbas", f"the strips were laid by a base, but receivers under {SATELLITE} work in ITRF2020 at 2026.0"),
         ("rtk_network", "rtk_base", "the plan is taken to be in NAD83(2011), as autumn's tier works, but receivers under "
          f"{BASE} go by a base"),
         ("rtk_base", "rtk_base", None),

@@ -11,6 +11,7 @@ from pipeline import columns as c
 from pipeline.commands.bounded import Sample, rejected_ids
 from pipeline.commands.guess_columns import name_score
 from pipeline.core.local import to_geographic
+from pipeline.core.show import epoch_text
 from pipeline.files.layer_models import LAYER_COLUMNS
 from pipeline.files.layers import Layer
 
@@ -64,7 +65,7 @@ def _area_m2(fields) -> float:
 def _line_facts(kept) -> dict:
     started, ended = kept[c.STARTED_S].min(), kept[c.ENDED_S].max()
     frames = kept[[c.FRAME, c.EPOCH]].astype({c.EPOCH: object})
-    named = [f"{frame} at {epoch:g}" for frame, epoch in frames.itertuples(index=False) if frame]
+    named = [f"{frame} at {epoch_text(epoch)}" for frame, epoch in frames.itertuples(index=False) if frame]
     return {
         "first": _day(started), "last": _day(ended), "without_times": int(kept[c.STARTED_S].isna().sum()),
         "row_counts": _distinct(kept[c.ROW_COUNT]), "row_spacings_m": _distinct(kept[c.ROW_SPACING_M].round(6)),

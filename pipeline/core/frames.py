@@ -13,6 +13,7 @@ from pyproj.enums import TransformDirection
 
 from pipeline.core.frame_names import FRAMES, why_no_frame
 from pipeline.core.local import GRS80
+from pipeline.core.show import epoch_text
 from pipeline.errors import InputError
 
 # The frame in which a place of each region stays where it is, by which coordinates go from one epoch to another.
@@ -118,7 +119,7 @@ def _region(longitude: float, latitude: float) -> str | None:
 
 
 def _said(side: tuple[str, float]) -> str:
-    return f"{side[0]} at {side[1]:g}"
+    return f"{side[0]} at {epoch_text(side[1])}"
 
 
 def _way(name: str) -> list[str]:

@@ -102,6 +102,12 @@ def shift_length_text(size_m: float, *, units: str) -> str:
     return small if size_m < 0.0995 else f"{size_m:.2f} m"
 
 
+def epoch_text(epoch: float) -> str:
+    """Epoch of coordinates, a decimal year with a decimal at least: `2010.0`, `2026.33`."""
+    text = f"{epoch:g}"
+    return text if "." in text else f"{text}.0"
+
+
 def area_text(area_m2: float, *, units: str) -> str:
     """Area in acres or hectares: `3.4 ac`, `158 ac`, `64.0 ha`, three digits at most."""
     _check(units)

@@ -144,7 +144,7 @@ class Asked:
         """What is known of the base that a tier goes by; nothing where it goes by none."""
         if self.judging.tiers[tier].frame != BASE_FRAME or self.field.facts["baseline_m"] is None:
             return ""
-        return "surveyed" if self.field.facts["base_surveyed"] else "not surveyed"
+        return c.SURVEYED_BASE if self.field.facts["base_surveyed"] else c.NOT_SURVEYED
 
     def _early(self, lengths: PairLengths, tier: str) -> dict:
         by_pair = lengths.length_m.sum(axis=1)

@@ -10,7 +10,7 @@ from pipeline import columns as c
 from pipeline.core.frame_names import frame_named
 from pipeline.core.frames import frame_shift
 from pipeline.core.local import to_geographic
-from pipeline.core.show import shift_length_text, shift_text
+from pipeline.core.show import epoch_text, shift_length_text, shift_text
 from pipeline.errors import InputError
 from pipeline.files.config import Config
 from pipeline.files.layers import Layer
@@ -128,4 +128,4 @@ def _shift_said(shifts_m: np.ndarray, *, units: str) -> str:
 
 
 def _said(side: Side) -> str:
-    return "no frame" if side is None else f"{side[0]} at {side[1]:g}"
+    return "no frame" if side is None else f"{side[0]} at {epoch_text(side[1])}"

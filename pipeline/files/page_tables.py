@@ -100,9 +100,9 @@ def _starts(by_tier: list, waiting: list[dict], names: dict, units: str) -> dict
     lost = (c.CONVERGING_ROW_M, c.CONVERGING_STRIP_M, c.CONVERGING_MISS_M, c.PLANNED_START_MISS_M)
     some = any(one[key] > 0.0 for _, one in by_tier for key in lost)
     return {
-        "id": "starts", "caption": "Before a receiver has converged",
+        "id": "starts", "caption": "While a receiver was converging, or had lost its signal",
         "head": [
-            "Tier", "Rows laid early", "Strips made early, row length", "Expected off for it", "Planned starts would cost",
+            "Tier", "Rows laid then", "Strips made then, row length", "Expected off for it", "Planned starts would cost",
             *(f"Saved by waiting {wait} min" for wait in minutes),
         ],
         "lines": [

@@ -35,6 +35,8 @@ class SheetData:
         Report units.
     area_m2, strip_width_m, row_spacing_m, row_margin_m : float
         Field area [m2]; strip width, row spacing and margin at the strip's edge [m].
+    bound_m : dict
+        By tier id: 95 % bound of the return error of the field's middle row, all that has a part in it [m].
     notes : tuple of str
         Remarks of this field, such as a frame shift that was applied.
     dug : ndarray, shape (n, 2)
@@ -62,6 +64,7 @@ class SheetData:
     area_m2: float
     strip_width_m: float
     row_spacing_m: float
+    bound_m: dict[str, float]
     notes: tuple[str, ...] = ()
     row_margin_m: float = 0.0
     dug: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))

@@ -79,17 +79,18 @@ class SheetExtra:
         rows = rows | {_after(tier): drawn for tier, drawn in self.checked.items()}
         return both, rows, pd.concat([table, after], ignore_index=True)
 
-    def shift_note(self, units: str) -> list[str]:
-        """The shift to give the planter's lines, where there is one to speak of."""
+    def shift_note(self, names: dict[str, str], units: str) -> list[str]:
+        """The shift to give the planter's lines, where there is one to speak of: each tier has its own."""
         size = np.hypot(self.given[c.EAST_M], self.given[c.NORTH_M]) if len(self.given) else pd.Series(dtype=float)
         if not (size > LEAST_SHIFT_M).any():
             return []
-        one = self.given.loc[size.idxmax()]
+        one, several = self.given.loc[size.idxmax()], len(self.given) > 1
         return [
-            f"Shift to give the planter's lines: {length_text(float(size.max()), units=units)} "
+            f"Shift to give the planter's lines under {names[one[c.TIER]]}{', the largest' if several else ''}: "
+            f"{length_text(float(size.max()), units=units)} "
             f"towards {direction_text(one[c.EAST_M], one[c.NORTH_M])}"
             + ("" if one[c.WHOLE] else ", across the rows only: what it is along them is not known")
-            + ("; each tier's in shift.csv." if len(self.given) > 1 else ".")
+            + ("; each tier has its own, in shift.csv." if several else ".")
         ]
 
 

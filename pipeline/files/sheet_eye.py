@@ -34,7 +34,7 @@ def row_eye(
     box : tuple of float
         Left, top, width and height [mm].
     letters, errors_m : sequence
-        Key letter and 95 % repeatable error [m] of each tier.
+        Key letter of each tier, and the 95 % bound of a row's return error under it [m]; a dash where there is none.
     strip_width_m, row_spacing_m, row_margin_m : float
         Width of the strip, distance of rows, margin kept at the strip's edge [m].
     units : {"us", "metric"}
@@ -46,7 +46,7 @@ def row_eye(
     words(page, x=left, y=top, text=f"Row's-eye view, true scale 1:{scale}", size=7.5, bold=True)
     _scale_bar(page, right=left + width, y=top + 0.6, scale=scale, units=units)
     told = (
-        "95 % error of a seed row meant for the strip's centre:",
+        "95 % error, steering in it, of a row meant for the centre:",
         "blue as far as it stays on the strip, orange where not",
     )
     for number, text in enumerate(told):

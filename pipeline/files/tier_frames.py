@@ -11,7 +11,7 @@ import numpy as np
 
 from pipeline.core.frame_names import FRAMES
 from pipeline.core.frames import frame_shift
-from pipeline.core.show import shift_length_text
+from pipeline.core.show import epoch_text, shift_length_text
 from pipeline.core.tier import BASE_FRAME, Tier
 from pipeline.core.tiering import PLANNED
 from pipeline.errors import InputError
@@ -157,7 +157,7 @@ def _frame_said(frame: str, epochs: list[float]) -> str:
     if frame not in FRAMES or FRAMES[frame].plate is not None:
         return frame
     first, last = min(epochs), max(epochs)
-    return f"{frame} at {first:g}" + (f" to {last:g}" if last > first else "")
+    return f"{frame} at {epoch_text(first)}" + (f" to {epoch_text(last)}" if last > first else "")
 
 
 def _range_said(gaps_m: list[float], *, units: str) -> str:

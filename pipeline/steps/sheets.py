@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.cut import cut_lines
 from pipeline.core.figures import of_fields, without_empty_shares
-from pipeline.core.show import length_text, shift_text
+from pipeline.core.show import epoch_text, length_text, shift_text
 from pipeline.files.field_files import sheets_of
 from pipeline.files.kept import Kept, hash_of
 from pipeline.files.laid_out import PIECES, LaidOut
@@ -61,7 +61,8 @@ def run(
         # One that is asked for alone was drawn by an earlier run and is expected, whatever has changed since.
         if only is not None or _wanted(table, said["sheets"]):
             extra = SheetExtra.of(field, layers, rows, shift)
-            sheet = _sheet(field, pieces, judging, said, table, extra)
+            mine = rows[rows[c.FIELD_ID] == field.facts["field_id"]]
+            sheet = _sheet(field, pieces, judging, said, table, extra, bound_m=_bounds_m(mine))
             make = partial(_draw, sheet, *files)
             if kept:
                 kept.tables(folder.name, hash_of(sheet), make, beside=files)
@@ -88,8 +89,9 @@ def _wanted(table: pd.DataFrame, which: str) -> bool:
 
 
 def _sheet(
-    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame, extra: SheetExtra
-) -> SheetData:
+    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame, extra: SheetExtra, *,
+    bound_m: dict[str, float],
+) -> SheetData:  # fmt: skip
     shown = judging.compare[: MOST_TIERS // (2 if extra.checked else 1)]
     names = {tier: judging.tiers[tier].name for tier in shown}
     rows, notes = _drawn_rows(field, pieces, shown), _notes(field, judging, said["units"], table, extra)
@@ -101,7 +103,7 @@ def _sheet(
         rows=rows, tier_names=names, table=table, crs_name=_place(field, said["datum"]), date=_date(field),
         sources=said["sources"], catalogue=said["catalogue"],
         units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
-        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=notes,
+        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), bound_m=bound_m, notes=notes,
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
         paper=said["paper"],
     )  # fmt: skip
@@ -114,6 +116,17 @@ def _drawn_rows(field: LaidOut, pieces: pd.DataFrame, shown: list[str]) -> dict[
     places = (pieces[name].to_numpy() for name in ("line", c.START_M, c.END_M))
     segments, piece = segments_of(cut_lines(field.lines("planter").geometry.values, *places))
     return {tier: (segments, pieces[c.under(c.CLASS, tier)].to_numpy()[piece]) for tier in shown}
+
+
+def _bounds_m(rows: pd.DataFrame) -> dict[str, float]:
+    """Under each tier, the bound that rows with half of the length beside strips do not pass [m]."""
+    beside_m = rows[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1).to_numpy(float)
+    out = {}
+    for tier, at in rows.groupby(c.TIER).indices.items():
+        if (weight := beside_m[at]).any():
+            worst = rows[c.WORST_95_M].to_numpy(float)[at]
+            out[tier] = float(np.quantile(worst, 0.5, method="inverted_cdf", weights=weight))
+    return out
 
 
 def _middle(table: pd.DataFrame, name: str) -> float:
@@ -130,7 +143,7 @@ def _date(field: LaidOut) -> str:
     ends = pd.concat([field.strip_passes[c.ENDED_S], field.planter_passes[c.ENDED_S]]).max()
     if pd.isna(ends):
         return "No dates in the input"
-    return f"Passes up to {datetime.fromtimestamp(float(ends), UTC).date().isoformat()}"
+    return f"Passes up to {datetime.fromtimestamp(float(ends), UTC).date().isoformat()} (UTC)"
 
 
 def _notes(
@@ -139,13 +152,13 @@ def _notes(
     east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
     notes = []
     if (east, north) != (0.0, 0.0):
-        frames = " to ".join(f"{name} at {epoch}" for name, epoch in reversed(field.facts["frames"]))
+        frames = " to ".join(f"{name} at {epoch_text(epoch)}" for name, epoch in reversed(field.facts["frames"]))
         notes.append(
             f"Planter lines moved {shift_text(east, north, units=units)}, from {frames}: a difference of frames, not drift."
         )
-    if not field.facts["base_surveyed"]:
+    if (table[c.BASE] == c.NOT_SURVEYED).any():
         notes.append("The base is not surveyed: it may stand elsewhere than in the other season, which is in the figures.")
-    notes += extra.shift_note(units) + _converging_note(table, judging, units)
+    notes += extra.shift_note(judging.names, units) + _converging_note(table, judging.names, units)
     if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
         notes.append("Some bends are tighter than the implement; row lines were cut there.")
     most = MOST_TIERS // (2 if extra.checked else 1)
@@ -154,8 +167,8 @@ def _notes(
     return tuple(notes)
 
 
-def _converging_note(table: pd.DataFrame, judging: Settings, units: str) -> list[str]:
-    """How much was laid too early, under the tier with most of it."""
+def _converging_note(table: pd.DataFrame, names: dict[str, str], units: str) -> list[str]:
+    """How much was laid without a tier's figures, under the tier with most of it; strips may be of another tier's."""
     early = table.set_index(c.TIER)[[c.CONVERGING_ROW_M, c.CONVERGING_STRIP_M]]
     if not early.sum(axis=1).gt(0.0).any():
         return []
@@ -164,7 +177,7 @@ def _converging_note(table: pd.DataFrame, judging: Settings, units: str) -> list
         f"{length_text(float(metres), units=units)} {said}"
         for metres, said in zip(early.loc[tier], ("of row laid", "of row on strips made"), strict=True) if metres > 0.0
     ]  # fmt: skip
-    return [f"{', '.join(parts)} before {judging.tiers[tier].name} had converged."]
+    return [f"Under {names[tier]}: {', '.join(parts)} while a receiver was converging or had lost its signal."]
 
 
 if __name__ == "__main__":
