@@ -17,7 +17,6 @@ from pipeline.errors import RowreturnError
 from pipeline.files.config import catalogue_path, config_from_dict, resolve_tiers
 from pipeline.files.disk import check_disk, run_ended_well, watch_disk
 from pipeline.files.folder_lock import check_writable, lock_job, lock_run
-from pipeline.files.last_run import told
 from pipeline.files.log import QUIET, refusal
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.responses import response_files
@@ -46,7 +45,6 @@ try:
         forget_unfinished()
 except RowreturnError as error:
     raise WorkflowError(refusal(error, mute="ALL" in QUIETED)) from None
-TOLD_BEFORE = told(Path("work/last"), Path("results/manifest.json"))
 
 
 include: "pipeline/rules/common.smk"
@@ -113,12 +111,12 @@ onsuccess:
     run_ended_well()
     from pipeline.files.change_text import change_text
     from pipeline.files.headline import headline
+    from pipeline.files.last_run import tell
 
     looked_only = set(workflow.dag_settings.targets) == {"look"}
     if Path("results/field_tier.csv").exists() and not looked_only:
-        said = change_text(
-            Path("results"), work=Path("work"), told_before=TOLD_BEFORE
-        )
+        said = change_text(Path("results"), work=Path("work"))
         if said:
             print(f"\n{said}")
+            tell(Path("work/last"))
         print(headline(Path("results")))

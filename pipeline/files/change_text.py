@@ -6,7 +6,7 @@ import pandas as pd
 
 from pipeline import columns as c
 from pipeline.files import changes as ch
-from pipeline.files.last_run import last_state, told
+from pipeline.files.last_run import is_told, last_state
 from pipeline.files.texts import shown
 
 NOTHING = "Nothing changed since the last run."
@@ -14,20 +14,13 @@ _NAMED_AT_MOST = 5
 _LONGEST = 40
 
 
-def change_text(results: Path, *, work: Path, told_before: str) -> str:
-    """Summary of changes.csv; "" where it is not of this run, because only some results were asked for.
-
-    Parameters
-    ----------
-    results, work : Path
-    told_before : str
-        What `last_run.told` said before the run.
-    """
+def change_text(results: Path, *, work: Path) -> str:
+    """Summary of changes.csv, unless a run has told of it; "" where it is not of this run, as only some results were asked."""
     table = results.parent / "changes.csv"
     state = last_state(work / "last")
     if not table.exists() or state is None or not state.is_of(results, work):
         return ""
-    if told(work / "last", results / "manifest.json") == told_before != "":
+    if is_told(work / "last"):
         return NOTHING
     return "\n".join(summary(pd.read_csv(table, dtype=str, keep_default_na=False)))
 

@@ -1,8 +1,9 @@
 """What is kept of the last run, so that the next one can say what changed.
 
 `work/last/` has a folder for each of the last two states that differ in something told, named by its content, and
-`state.json`, which says which is which. That file alone is rewritten in place, as a whole: a run that was killed before it
-leaves the last state as it was, and one killed after it compares the same two states again.
+`state.json`, which says which is which. That file is rewritten in place, as a whole: a run that was killed before it
+leaves the last state as it was, and one killed after it compares the same two states again. `told.json` names the state
+that a run has told of at its end, to the person at the terminal; no job writes it.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from pathlib import Path
 from pipeline import columns as c
 from pipeline.files.store import read_json, to_json, whole_folder, write_bytes
 
-_STATE = "state.json"
+_STATE, _TOLD = "state.json", "told.json"
 _FILES = {
     "table": "field_tier.csv", "contents": "fields.json", "config": "config.json", "tiers": "tiers.json",
     "losses": "losses.json",
@@ -118,15 +119,15 @@ def keep(last: Path, now: RunState, *, alike: bool) -> RunState | None:
     return state
 
 
-def told(last: Path, manifest: Path) -> str:
-    """Name of the first state alike to the one that a finished run has told of, "" where there is none.
+def is_told(last: Path) -> bool:
+    """Whether a finished run has told of the last state, or of one alike."""
+    said = _read(last / _TOLD).get("told")
+    return said is not None and said == _told(_said(last))
 
-    Nothing is written; "" too where the manifest is older than the state.
-    """
-    state = last / _STATE
-    if not state.exists() or not manifest.exists() or manifest.stat().st_mtime < state.stat().st_mtime:
-        return ""
-    return _told(_said(last)) or ""
+
+def tell(last: Path) -> None:
+    """Note that the last state is told of now."""
+    write_bytes(last / _TOLD, to_json({"told": _told(_said(last))}), only_if_changed=True)
 
 
 def _told(said: dict) -> str | None:
@@ -135,8 +136,12 @@ def _told(said: dict) -> str | None:
 
 
 def _said(last: Path) -> dict:
+    return _read(last / _STATE)
+
+
+def _read(path: Path) -> dict:
     try:
-        said = read_json(last / _STATE)
+        said = read_json(path)
     except (OSError, ValueError):  # none yet, or no work of ours: a first run
         return {}
     return said if isinstance(said, dict) else {}
