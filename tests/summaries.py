@@ -12,7 +12,7 @@ def summary(field_id: str, *, farm: str = "Invented", reach: str = "in reach", f
     shares = {"good": (0.01, 0.0, 0.03), "middling": (0.04, 0.01, 0.1), "bad": (0.5, 0.2, 0.8)} | more.pop("shares", {})
     return {
         "id": field_id, "farm": farm, "folder": field_id, "area_m2": 40_468.564224, "judged_m": 5000.0, "no_strip_m": 0.0,
-        "row_m": 5000.0, "moved": "", "check_count": 0, "base_surveyed": True, "baseline_m": None,
+        "row_m": 5000.0, "moved": "", "check_count": 0, "base_unsure": False, "baseline_m": None,
         "tiers": {
             tier: {
                 "share": list(share), "checked": [None] * 3, "reach": reach if tier == "good" else "in reach", "fits": fits,

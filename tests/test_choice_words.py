@@ -206,7 +206,8 @@ def test_where_two_tie_nothing_is_said_of_prices_that_are_far():
 
 @pytest.mark.parametrize(
     ("factor", "text"),
-    [(0.4, "40 % of"), (0.9963, "99.6 % of"), (1.0037, "100.4 % of"), (1.64, "164 % of"), (1.125, "113 % of"),
+    [(0.003, "less than 1 % of"), (0.005, "1 % of"), (0.4, "40 % of"),
+      (0.9963, "99.6 % of"), (1.0037, "100.4 % of"), (1.64, "164 % of"), (1.125, "113 % of"),
      (1.5, "150 % of"), (2.0, "2 times"), (3.26, "3.3 times")],
 )  # fmt: skip
 def test_factors_have_no_more_than_their_digits(factor, text):

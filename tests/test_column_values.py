@@ -131,7 +131,7 @@ def test_local_times_of_a_zone(tmp_path):
 @pytest.mark.parametrize("column", [MORNING[2:] * 2, pd.to_datetime(["2026-04-20T14:25:00Z"] * 4)])
 def test_a_zone_beside_times_that_say_their_own_is_noted(tmp_path, column):
     _, (note,) = times_of(tmp_path, pd.Series(column), timezone="America/Chicago")
-    said = "started_at: all 4 times say their own offset from UTC: timezone America/Chicago has no part in them"
+    said = "started_at: each of 4 times says its own offset from UTC: timezone America/Chicago has no part in them"
     assert note.endswith(said)
 
 
@@ -156,7 +156,7 @@ def test_hour_that_comes_twice_is_the_first_and_said(tmp_path):
     found, notes = times_of(tmp_path, times, timezone="America/Chicago")
     assert found == [utc(2026, 11, 1, hour, 30) for hour in (5, 6, 8, 7)]
     (note,) = notes
-    assert note.endswith("started_at: 1 times came twice in America/Chicago as clocks went back: the first was taken")
+    assert note.endswith("started_at: 1 time came twice in America/Chicago as clocks went back: the first was taken")
 
 
 def test_hour_that_never_was_is_an_error(tmp_path):
@@ -181,7 +181,7 @@ def test_columns_of_date_times(tmp_path, timezone):
 def test_dates_alone_are_no_times(tmp_path):
     found, (note,) = times_of(tmp_path, ["2026-04-20", "20260420", "2026-04-20", "2026-04-21"])
     assert np.isnan(found).all()
-    said = "started_at: 4 values are dates without a time of day and count as no times; passes go by place instead"
+    said = "started_at: 4 values are dates without a time of day: no time is told, and passes go by place"
     assert note.endswith(said)
 
 

@@ -448,7 +448,7 @@ def test_line_of_several_parts_is_said(tmp_path):
     write_coop(tmp_path, strips=layer_of(lines, PASS=list("abcde")))
     notes = read_json(take_in(config(tmp_path, planter=False), tmp_path) / "intake.json")["notes"]
     place = f"inputs.strips: {tmp_path}/coop.gpkg, layer 'strips': "
-    assert place + "1 features are lines of several parts: each part counts as a pass of its own" in notes
+    assert place + "1 feature is a line of several parts: each part counts as a pass of its own" in notes
 
 
 def test_fields_from_a_text_table(tmp_path):

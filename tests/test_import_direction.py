@@ -61,3 +61,9 @@ def test_every_template_is_code_of_the_step_that_reads_it():
     readers = {file.stem for file in (PIPELINE / "files").glob("*.py") if "pipeline.files.templates" in imported(file)}
     assert readers == {"report_page", "change_page"}  # another one wants a line in `code`, or its step keeps old pages
     assert read["changes"] == {"changes.html", "changes.css"} and not read["odds"] and not read["report"] & read["changes"]
+
+
+def test_the_version_is_code_of_the_steps_that_write_it():
+    own = str(PIPELINE / "__init__.py")
+    assert all(own in modules_of(PIPELINE.parent, f"pipeline.steps.{step}") for step in ("report", "manifest"))
+    assert own not in modules_of(PIPELINE.parent, "pipeline.steps.tables")

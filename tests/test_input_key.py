@@ -1,11 +1,14 @@
 """The input's name: by content, not by times."""
 
 import os
+import platform
+import zlib
 
 import pytest
 
 from pipeline.files import input_key as module
 from pipeline.files.input_key import input_key, tell_key, told_key
+from pipeline.files.provenance import versions
 from pipeline.steps import inputs
 
 CONFIG = {"title": "Invented", "raster": {"cell": "0.1 m"}}
@@ -33,6 +36,12 @@ def test_content_configuration_files_and_versions_play_one(file, monkeypatch):
     monkeypatch.setattr(module, "versions", lambda: {"shapely": "0.0"})
     names.add(input_key(CONFIG, [str(file)]))
     assert len(names) == 6
+
+
+def test_versions_are_of_all_that_may_change_a_byte():
+    known = versions()
+    assert known["Python"] == platform.python_version() and known["zlib of Python"] == zlib.ZLIB_RUNTIME_VERSION
+    assert {"numpy", "shapely", "pyogrio", "jinja2", "matplotlib", "xlsxwriter"} <= set(known)
 
 
 def test_a_file_that_is_not_there_is_left_to_the_intake(tmp_path):

@@ -193,6 +193,16 @@ def test_a_pass_through_two_fields_is_split_between_them(tmp_path):
     assert found["ended_s"].to_dict() == pytest.approx({"F0": noon + 160, "F2": noon + 350})
 
 
+@pytest.mark.parametrize("order", [[0, 1], [1, 0]])
+def test_a_pass_on_a_common_boundary_is_of_one_field_whatever_the_order_of_the_layer(tmp_path, order):
+    west, east = (shapely.box(EAST + x, NORTH, EAST + x + 100, NORTH + 100) for x in (0, 100))
+    fields = layer_of([west, east], FIELD=["B", "A"], FARM=["Invented"] * 2).iloc[order]
+    line = shapely.LineString([(EAST + 100, NORTH + 10), (EAST + 100, NORTH + 90)])
+    write_coop(tmp_path, fields=fields, strips=layer_of([line], PASS=["P"]))
+    take_in(config(tmp_path, planter=False), tmp_path)
+    assert taken_strips(tmp_path).index.tolist() == [("P", "A")]
+
+
 def test_a_pass_that_strays_over_the_boundary_stays_whole(tmp_path):
     fields = boundaries()
     fields.loc[1, "geometry"] = shapely.box(EAST + 120, NORTH, EAST + 240, NORTH + 50)  # next to the first

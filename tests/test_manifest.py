@@ -13,7 +13,8 @@ STAY = {
     "work/intake.json", "work/kept/odds/F1/key.json", "work/kept/sheets/F1/key.json",
 }  # fmt: skip
 GO = {
-    "results/.unfinished-7-row_tier.csv", "results/fields/F1/.unfinished-7-sheet.png", "results/report/south.html",
+    "results/.unfinished-7-row_tier.csv", "results/.replaced-report/north.html",
+    "results/fields/F1/.unfinished-7-sheet.png", "results/report/south.html",
     "results/fields/F2/overlap.tif", "results/fields/F2/sheet.pdf", "work/kept/odds/F2/key.json",
 }  # fmt: skip
 

@@ -236,15 +236,15 @@ def number_notes(rows, folder, caplog, **judging) -> list[str]:
 def test_planter_passes_whose_numbers_no_strip_pass_has(tmp_path, caplog):
     rows = passes_of().assign(PASS=["P0", "P1", "p2", "X\n"] + [f"P{k}" for k in range(4)])
     (note,) = number_notes(rows, tmp_path / "a", caplog)
-    start = "judging.own_strip is pass_id, but in 1 field (F0) 2 of 4 planter passes have a number that no strip pass of "
-    assert note.startswith(f"{start}their field has, such as 'X' in F0: all their rows count as no strip; ")
+    start = "judging.own_strip is pass_id, but no strip pass of the field has the number of 2 of 4 planter passes in 1 "
+    assert note.startswith(f"{start}field (F0), such as 'X' in F0: all their rows count as no strip; ")
     assert note.endswith("write the numbers alike in both layers (a4 is not A4), or use 'nearest'")
     (note,) = number_notes(passes_of().assign(PASS=["P0", "P1", "p2", "p3"] * 2), tmp_path / "b", caplog)
-    assert "in 2 fields (F0, F2) 4 of 8 planter passes" in note and "such as 'p2' in F0" in note
+    assert "4 of 8 planter passes in 2 fields (F0, F2), " in note and "such as 'p2' in F0" in note
     # Passes are counted, not their numbers.
     rows = passes_of().assign(PASS=["P0", "P0", "X", "X"] + [f"P{k}" for k in range(4)])
     (note,) = number_notes(rows, tmp_path / "c", caplog)
-    assert "in 1 field (F0) 2 of 4 planter passes" in note
+    assert "2 of 4 planter passes in 1 field (F0), " in note
 
 
 def test_nothing_to_say_of_numbers_that_correspond_or_have_no_part(tmp_path, caplog):

@@ -21,13 +21,16 @@ def table_of(
 ) -> dict:
     """One table of a field of which nothing else is known."""
     judging = SimpleNamespace(names=NAMES, enough_share=0.95, next_checks=asked)
-    figures = [defaultdict(float, {c.TIER: tier, c.HOLDS_M: holds_m}) for tier in NAMES]
+    widest = dict(zip(NAMES, (30.1 * INCH, 20 * INCH), strict=True))
+    figures = [
+        defaultdict(float, {c.TIER: tier, c.HOLDS_M: holds_m, c.NARROWEST_STRIP_M: widest[tier]}) for tier in NAMES
+    ]
     dug = gpd.GeoDataFrame({c.CHECK: []}, geometry=[])
     holes = pd.DataFrame(digs, columns=[c.TIER, "place", c.PASS_ID, c.UNIT, NOW, LEFT])
     columns = [c.TIER, c.BEARING_DEG, c.EAST_M, c.NORTH_M, c.ACROSS_M, c.WHOLE, c.SHARE_BEFORE, c.SHARE_AFTER]
     made = field_tables(
         figures, [], [dict(zip(columns, one, strict=True)) for one in shift],
-        dug, gpd.GeoDataFrame(holes, geometry=[None] * len(holes)), judging=judging, units=units,
+        dug, gpd.GeoDataFrame(holes, geometry=[None] * len(holes)), spacing_m=30 * INCH, judging=judging, units=units,
     )  # fmt: skip
     return next(table for table in made if table["id"] == name)
 
@@ -46,6 +49,10 @@ def test_holes_are_told_one_by_one_where_they_tell_something_and_once_where_they
         ["SBAS", "2", "P2", "3", f"{pm} 8{gap}%", f"{pm} 7{gap}%"],
         ["RTK", "1\u20132", NOTHING, NOTHING, f"{pm} 1{gap}%", "the same: digging would tell little here"],
     ]
+
+
+def test_a_strip_wider_than_the_rows_spacing_is_none_that_would_do():
+    assert [line[-1] for line in table_of("enough")["lines"]] == ["none would", "20\u00a0in"]
 
 
 def test_one_hole_that_tells_nothing_and_a_tier_without_a_hole():

@@ -47,6 +47,16 @@ def test_answer_where_no_tier_does_and_where_nothing_is_judged():
     worst = dict.fromkeys(NAMES, (0.5, 0.1, 0.9))
     assert words([summary("F1", shares=worst)]) == ["No tier is good enough in its field."]
     assert words([summary("F1", judged_m=0.0)]) == ["No row stands by a strip here."]
+    assert words([summary(name, shares=worst) for name in ("F1", "F2")]) == ["No tier is good enough in any field."]
+    other = {"good": (0.5, 0.1, 0.9), "middling": (0.06, 0.01, 0.2)}
+    assert words([summary("F1"), summary("F2", shares=other)])[0] == "No tier is good enough in every field."
+
+
+def test_a_share_that_is_just_the_standard_is_good_enough():
+    # 1 - 0.9 is a little less than 0.1 in binary.
+    one = summary("F1", shares=dict.fromkeys(NAMES, (0.1, 0.0, 0.2)))
+    (said, *_) = farm_answer("Invented", [one], names=NAMES, enough_share=0.9, units="us")["lines"]
+    assert said.startswith("Good enough in its field: ")
 
 
 def test_the_first_screen_says_what_prices_choose_for_each_farm_and_what_standard_that_keeps(tmp_path):
@@ -78,11 +88,11 @@ def test_size_is_that_of_all_fields():
 
 def test_attention_gathers_fields_by_what_is_the_matter():
     fields = [
-        summary("F1", reach="out of reach"), summary("F2", fits=0.001), summary("F3", base_surveyed=False),
+        summary("F1", reach="out of reach"), summary("F2", fits=0.001), summary("F3", base_unsure=True),
         summary("F4", no_strip_m=500.0), summary("F5", judged_m=0.0),
     ]  # fmt: skip
     rejects = pd.DataFrame({"layer": ["a", "a", "b"], "reason": ["x", "y", "x"]})
-    said = attention(fields, ["the rows are moved"], rejects, names=NAMES)
+    said = attention(fields, ["the rows are moved", "tiers.autumn is as_logged"], rejects, names=NAMES)
     assert said == [
         "Good: out of reach of the base in 1 field: F1.",
         "Ground checks contradict Good; Middling; Bad in 1 field: F2.",
@@ -90,6 +100,7 @@ def test_attention_gathers_fields_by_what_is_the_matter():
         "More than 2\u00a0% of the row length has no strip in 1 field: F4.",
         "No row stands by a strip in 1 field: F5.",
         "The rows are moved.",
+        "tiers.autumn is as_logged.",
         "3 features not used (2 of a, 1 of b); rejects.csv has the reasons.",
     ]
     assert attention([summary("F1")], [], rejects.iloc[:0], names=NAMES) == []

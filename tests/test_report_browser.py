@@ -193,6 +193,17 @@ def test_keyboard_alone_opens_a_field_and_reads_a_row(visit):
     assert page.evaluate("view.map.scale") == pytest.approx(whole)
 
 
+def test_figures_read_the_same_in_page_and_tables(visit):
+    """Halves, and what lies on either side of them: a length, a share, and the shade of a share that reads as an edge."""
+    feet = [12.5, 13.5, 9.95, 10.5, 1000.5, -12.5, 0.04, 99.95, 2.25]
+    lengths = [one * 0.3048 for one in feet] + [0.0254 * one for one in (0.05, 0.25, 10.5, 23.5)]
+    assert visit.page.evaluate("all => all.map(lengthText)", lengths) == [length_text(one, units="us") for one in lengths]
+    shares = [0.0, 0.004, 0.005, 0.0096, 0.0449, 0.045, 0.145, 0.195, 0.496, 0.796, 0.9949, 1.0]
+    assert visit.page.evaluate("all => all.map(shareText)", shares) == [share_text(one) for one in shares]
+    read = [0.0 if "<" in text else float(text.rstrip("%").strip("\u00a0")) / 100 for text in map(share_text, shares)]
+    assert visit.page.evaluate("all => all.map(wholeShare)", shares) == pytest.approx(read, abs=1e-12)
+
+
 def test_costs_are_told_as_the_tables_add_up(visit):
     """By arithmetic: what is lost, fee, one-offs and waiting are the total; three farms, two tiers each."""
     page = visit.page

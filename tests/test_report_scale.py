@@ -44,7 +44,7 @@ def index(tmp_path_factory) -> Path:
     for k in range(FIELDS):
         low, middle, high = np.sort(rng.uniform(0.0, 1.0, (3, len(tiers))), axis=0)
         shares = {tier: [read_share(one[j]) for one in (middle, low, high)] for j, tier in enumerate(tiers)}
-        one = summary(f"Section {k // 36}, quarter {k}", farm=f"Invented farm {k % FARMS}", base_surveyed=k % 10 > 0)
+        one = summary(f"Section {k // 36}, quarter {k}", farm=f"Invented farm {k % FARMS}", base_unsure=k % 10 == 0)
         one["tiers"] = {
             tier: {"share": share, "checked": share, "reach": "in reach", "fits": 0.5}
             for tier, share in shares.items()

@@ -199,7 +199,7 @@ def test_points_without_a_value_count_as_holding(tmp_path):
     work = take_in(logged(tmp_path, values), tmp_path)
     assert pieces(work) == [(0.0, 300.0, False)]
     (note,) = notes_of(work)
-    assert note.endswith("51 of 151 points have no value of fix, which tells nothing: they count as holding")
+    assert note.endswith("no value of fix in 51 of 151 points, which tells nothing: they count as holding")
 
 
 def test_a_flickering_fix_hides_no_change_of_rows(tmp_path):
@@ -270,8 +270,8 @@ def test_passes_and_metres_that_were_lost(tmp_path, caplog, units, unit, size_m)
     place = f"inputs.strips: {tmp_path}/coop.gpkg, layer 'strips'"
     assert said == [
         f"{place}: the signal was lost in 2 of 8 features, whose fix is not 'RTK fixed' but 'DGPS'",
-        f"{place}: 1 of 8 features have no value of fix, which tells nothing: they count as holding",
-        f"{place}: 2 of 8 passes, {part} of {whole}, were laid while the signal was lost",
+        f"{place}: no value of fix in 1 of 8 features, which tells nothing: they count as holding",
+        f"{place}: {part} of {whole} laid while the signal was lost, in 2 of 8 passes",
     ]
     logged_notes = [record.getMessage() for record in caplog.records]
     assert all(f"intake: note: {note}" in logged_notes for note in said)

@@ -17,6 +17,7 @@ from workflow import (
     PROJECT,
     ROWS,
     WIDTH_M,
+    boundaries,
     config,
     first_field,
     passes_of,
@@ -237,12 +238,16 @@ def test_surveyed_rows_do_not_converge_whatever_their_log_says(tmp_path):
     assert found.expected_miss_m == pytest.approx(4 * ROWS * LENGTH_M * miss(REPEATABLE_M / Z / np.sqrt(2)), rel=2e-3)
 
 
-def test_without_farms_each_field_has_a_machine_of_its_own(tmp_path):
+@pytest.mark.parametrize("farms", [None, ["F2", ""]])
+def test_without_farms_each_field_has_a_machine_of_its_own(tmp_path, farms):
     # F2 begins while F0 is being planted, by another machine: with one machine for both it would have no start.
     rows = times(passes_of(2), [0, 60, 120, 180, 90, 150, 210, 270])
-    file = write_coop(tmp_path, strips=passes_of(2), rows=rows)
+    # Nor has F2, which is of no farm, one in common with the farm that is called F2.
+    named = boundaries().drop(columns="FARM") if farms is None else boundaries().assign(FARM=farms)
+    file = write_coop(tmp_path, fields=named, strips=passes_of(2), rows=rows)
     settings = config(tmp_path)
-    settings["inputs"]["fields"] |= {"file": str(file), "columns": {"field_id": "FIELD"}}
+    columns = {"field_id": "FIELD"} | ({} if farms is None else {"farm": "FARM"})
+    settings["inputs"]["fields"] |= {"file": str(file), "columns": columns}
     settings["inputs"]["rows"]["columns"] |= {"started_at": "T0", "ended_at": "T1"}
     settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
     fields = run_steps(settings, tmp_path)["fields"]

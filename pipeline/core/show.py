@@ -13,7 +13,7 @@ HECTARE_M2 = 10_000.0
 ROUNDING = 1e-7
 # Less than this is less than one per cent when it is rounded.
 SLIGHT = 0.005
-_SIX = Decimal("1e-6")
+_SIX, _TENTH, _ONE = Decimal("1e-6"), Decimal("0.1"), Decimal(1)
 UNIT_SYSTEMS = ("us", "metric")
 NOTHING, MINUS = "\u2013", "\u2212"
 # A no-break space, so that a number never parts from its unit at the end of a line.
@@ -109,13 +109,14 @@ def epoch_text(epoch: float) -> str:
 
 
 def area_text(area_m2: float, *, units: str) -> str:
-    """Area in acres or hectares: `3.4 ac`, `158 ac`, `64.0 ha`, three digits at most."""
+    """Area in acres or hectares: `3.4 ac`, `158 ac`, `64.0 ha`; whole ones from 10 acres or 100 hectares on."""
     _check(units)
     if not math.isfinite(area_m2):
         return NOTHING
     size_m2, unit = (ACRE_M2, "ac") if units == "us" else (HECTARE_M2, "ha")
     value = area_m2 / size_m2
-    digits = 1 if value < (10 if units == "us" else 100) else 0
+    # Judged after rounding, so that 99.96 reads 100 and not 100.0.
+    digits = 1 if round(value, 1) < (10 if units == "us" else 100) else 0
     return f"{value:,.{digits}f}{GAP}{unit}"
 
 
@@ -167,6 +168,11 @@ def count_text(count: float) -> str:
     return f"{round(count):,}" if math.isfinite(count) else NOTHING
 
 
+def so_many(number: int, one: str, many: str = "") -> str:
+    """Things with their number: `1 field`, `1,104 fields`; `many` where more of them are not called `one` with an s."""
+    return f"{number:,} {one if number == 1 else many or f'{one}s'}"
+
+
 def amount_text(amount: Decimal, *, digits: int | None = None) -> str:
     """Money in whole units, half up, with thousands marked: `1,235`.
 
@@ -214,8 +220,10 @@ def _scaled_length(length_m: float, *, units: str) -> tuple[float, str]:
 
 
 def _short(value: float) -> str:
-    # Judged after rounding, so that 9.96 reads 10 and not 10.0.
-    text = f"{value:z.1f}" if round(abs(value), 1) < 10 else f"{value:,.0f}"
+    # Judged after rounding, so that 9.96 reads 10 and not 10.0; and half up, as JavaScript's toFixed has it.
+    held = Decimal(value)
+    rounded = held.quantize(_TENTH, ROUND_HALF_UP)
+    text = f"{rounded:z}" if abs(rounded) < 10 else f"{held.quantize(_ONE, ROUND_HALF_UP):,}"
     return text.replace("-", MINUS)
 
 

@@ -15,7 +15,7 @@ _LONGEST = 40
 
 
 def change_text(results: Path, *, work: Path) -> str:
-    """Summary of changes.csv, unless a run has told of it; "" where it is not of this run, as only some results were asked."""
+    """Summary of changes.csv, unless a run has told of it; "" where it is not of this run, because only some was asked."""
     table = results.parent / "changes.csv"
     state = last_state(work / "last")
     if not table.exists() or state is None or not state.is_of(results, work):

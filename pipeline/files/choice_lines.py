@@ -9,7 +9,7 @@ import numpy as np
 from pipeline import columns as c
 from pipeline.core.choice import LOSS, Option, dominated_by
 from pipeline.core.choice_flips import BreakEven, break_even
-from pipeline.core.show import HECTARE_M2
+from pipeline.core.show import HECTARE_M2, so_many
 from pipeline.files.choice_words import UNKNOWN_REACH, sentences
 from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, meets, money_of, share_missed_in, springs_money, yes
 
@@ -56,7 +56,7 @@ def _reason(choice: FarmChoice, k: int, beaten: int | None, even: BreakEven | No
         return "no planted row has a strip beside it"
     if not option.reaches:
         count = int((~stake.reached[np.arange(len(option.used)), option.used]).sum())
-        return f"out of reach of its base in {count} of {len(option.used)} fields"
+        return f"out of reach of its base in {count} of {so_many(len(option.used), 'field')}"
     if not option.meets:
         return "does not meet the standard"
     if k in choice.best:

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline import columns as c
 from pipeline.core.choice import PARTS, SPRINGS, Option
+from pipeline.core.show import so_many
 from pipeline.files.choice_parts import amount, counted_in
 from pipeline.files.choice_words import AS_RECOMMENDED
 from pipeline.files.farm_choice import SUMS, FarmChoice, figures_of, money_of, share_missed_in, springs_money
@@ -106,7 +107,7 @@ class CoopSums:
         said = [
             (self._out[name], "out of reach"), (self._short[name], "below the standard"), (self._idle, "no row on strips"),
         ]  # fmt: skip
-        return ", ".join(f"{what} on {count} of {self._farms} farms" for count, what in said if count)
+        return ", ".join(f"{what} on {count} of {so_many(self._farms, 'farm')}" for count, what in said if count)
 
     def parts(self) -> Iterator[dict]:
         """Of choice_parts.csv."""

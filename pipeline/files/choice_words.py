@@ -54,6 +54,8 @@ def money_words(cents: float, currency: str) -> str:
 
 def factor_text(factor: float) -> str:
     """A factor in words: ``85 % of``, ``2.6 times``; no more than two digits, but near one, where a third tells the side."""
+    if factor < 0.005:
+        return "less than 1 % of"
     if factor < 2:
         last = Decimal("0.1") if abs(factor - 1.0) < 0.005 else Decimal(1)
         return f"{(100 * Decimal(repr(factor))).quantize(last, ROUND_HALF_UP)} % of"

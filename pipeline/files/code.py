@@ -24,15 +24,27 @@ def modules_of(project: Path, module: str) -> list[str]:
     found: set[str] = set()
     todo = [module]
     while todo:
-        name = todo.pop()
-        path = project / (name.replace(".", "/") + ".py")
-        if name in found or not path.is_file():
+        name = _home(project, todo.pop())
+        if name is None or name in found:
             continue
         found.add(name)
-        todo.extend(_imported(path))
-    files = [project / (name.replace(".", "/") + ".py") for name in found]
+        todo.extend(_imported(_file(project, name)))
+    files = [_file(project, name) for name in found]
     files += [project / "pipeline/files/pages" / file for name in found for file in _PAGES.get(name, ())]
     return sorted(file.as_posix() for file in files)
+
+
+def _file(project: Path, name: str) -> Path:
+    return project / (name.replace(".", "/") + ".py")
+
+
+def _home(project: Path, name: str) -> str | None:
+    """The module that a name is, or that it is of: what a package holds itself, as the version, is of its `__init__`."""
+    if _file(project, name).is_file():
+        return name
+    package = f"{name.rpartition('.')[0]}.__init__"
+    is_package = _file(project, name).with_suffix("").is_dir()
+    return package if not is_package and _file(project, package).is_file() else None
 
 
 @cache  # ten steps share most of their modules

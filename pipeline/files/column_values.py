@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import columns as c
+from pipeline.core.show import so_many
 from pipeline.errors import InputError
 from pipeline.files.numbers import number_of, plain_number, split_unit
 from pipeline.files.units import LENGTH, SPEED, Kind, to_si
@@ -107,13 +108,14 @@ def _times(values: pd.Series, name: str, source, place: str) -> tuple[pd.Series,
 
 
 def _dates_note(name: str, count: int) -> str:
-    return f"{name}: {count} values are dates without a time of day and count as no times; passes go by place instead"
+    dates = so_many(count, "value is a date", "values are dates")
+    return f"{name}: {dates} without a time of day: no time is told, and passes go by place"
 
 
 def _own_zone_note(name: str, timezone: str, values: pd.Series) -> list[str]:
     count = int(values.notna().sum())
-    said = f"{name}: all {count} times say their own offset from UTC: timezone {timezone} has no part in them"
-    return [said] if count else []
+    said = f"each of {so_many(count, 'time')} says its own offset from UTC: timezone {timezone} has no part in them"
+    return [f"{name}: {said}"] if count else []
 
 
 def _since_1970(value: object, unit: str) -> object:
@@ -145,6 +147,7 @@ def _localized(naive: pd.Series, said: pd.Series, name: str, timezone: str, plac
             "over it; expected a local time of that zone, correct timezone or the value"
         )
     twice = int((first != second)[naive.notna()].sum())
-    notes = [f"{name}: {twice} times came twice in {timezone} as clocks went back: the first was taken"] if twice else []
+    said_twice = f"{so_many(twice, 'time')} came twice in {timezone} as clocks went back: the first was taken"
+    notes = [f"{name}: {said_twice}"] if twice else []
     moments = first.dt.tz_convert("UTC").astype(object)
     return moments.where(naive.notna(), said), notes

@@ -84,7 +84,8 @@ def read_fields(layer) -> Layer:
     for name in (c.FARM, c.GROWER, c.BASE_ID):
         kept[name] = kept[name].map(text_of) if name in kept else ""
     shape = polygons_in_one_writing(np.asarray(kept.geometry.values, object))
-    found = replace(found, kept=kept.set_geometry(shape, crs=kept.crs))
+    # In an order of content: what lies evenly in two fields goes to one of them, whatever the order of the features.
+    found = replace(found, kept=kept.set_geometry(shape, crs=kept.crs).sort_values(c.FIELD_ID, kind="stable"))
     check_apart(found)
     return found
 
@@ -182,10 +183,11 @@ def with_starts(layer: Layer, fields: gpd.GeoDataFrame, *, gap_s: float) -> Laye
     """
     kept = layer.kept
     farm = kept[c.FIELD_ID].map(fields.set_index(c.FIELD_ID)[c.FARM])
-    farm = farm.where(farm != "", kept[c.FIELD_ID])
+    # A field that bears the name of another one's farm has no machine in common with it.
+    named, home = (farm != "").to_numpy(bool), farm.where(farm != "", kept[c.FIELD_ID]).to_numpy(object)
     start = pd.Series(np.nan, index=np.arange(len(kept)))
     begun, ended = kept[c.STARTED_S].to_numpy(float), kept[c.ENDED_S].to_numpy(float)
-    for mine in start.groupby([farm.to_numpy(object), kept[c.MACHINE].to_numpy(object)]).indices.values():
+    for mine in start.groupby([named, home, kept[c.MACHINE].to_numpy(object)]).indices.values():
         timed = mine[np.isfinite(begun[mine])]
         order = timed[np.argsort(begun[timed], kind="stable")]
         busy_until = np.maximum.accumulate(ended[order])

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from pipeline import columns as c
-from pipeline.core.show import GAP, length_text
+from pipeline.core.show import GAP, length_text, so_many
 from pipeline.core.tier import Tier
 from pipeline.core.tiering import AS_LOGGED, SURVEYED
 from pipeline.files.config import Config
@@ -48,8 +48,8 @@ def _signal_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
             metres = lengths_m(kept.geometry.values, kept.crs)
             both = (metres[lost].sum(), metres.sum())
             part, whole = (length_text(one, units=settings.report.units).replace(GAP, " ") for one in both)
-            notes.append(f"inputs.{role}: {layers[role].place}: {lost.sum()} of {len(kept)} passes, {part} of {whole}, were "
-                         f"laid while the signal was lost{idle}")  # fmt: skip
+            notes.append(f"inputs.{role}: {layers[role].place}: {part} of {whole} laid while the signal was lost, in "
+                         f"{lost.sum()} of {so_many(len(kept), 'pass', 'passes')}{idle}")  # fmt: skip
     return notes
 
 
@@ -57,10 +57,10 @@ def _tier_notes(settings: Config, layers: dict[str, Layer], compare: list[str]) 
     notes = []
     if settings.tiers.autumn == AS_LOGGED and (count := int((layers["strips"].kept[c.TIER] == "").sum())):
         worst = ", and where that is as_logged too, with the worst of those logged" if AS_LOGGED in compare else ""
-        notes.append(
-            f"tiers.autumn is as_logged, but {count} strip passes name no tier: they count as made with spring's{worst}"
-        )
+        bare = so_many(count, "strip pass names", "strip passes name")
+        notes.append(f"tiers.autumn is as_logged, but {bare} no tier, which counts as made with spring's{worst}")
     if settings.inputs.rows is not None and settings.inputs.rows.kind == SURVEYED and "rows" in layers:
         bare = int((layers["rows"].kept[c.TIER] == "").sum())
-        notes += [f"{bare} surveyed passes name no tier of the survey: they count as without error"] if bare else []
+        said = so_many(bare, "surveyed pass names", "surveyed passes name")
+        notes += [f"{said} no tier of the survey, which counts as without error"] if bare else []
     return notes

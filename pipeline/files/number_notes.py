@@ -30,7 +30,7 @@ def number_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     ids = [shown(one) for one in bare[c.FIELD_ID].unique()]
     of = int(planted[c.FIELD_ID].isin(bare[c.FIELD_ID]).sum())
     return [
-        f"judging.own_strip is pass_id, but in {fields_said(ids)} {len(bare)} of {of} planter passes have a number that no "
-        f"strip pass of their field has, such as '{shown(bare[c.PASS_ID].iloc[0])}' in {ids[0]}: all their rows count as no "
-        "strip; where strips were built for them, write the numbers alike in both layers (a4 is not A4), or use 'nearest'"
+        f"judging.own_strip is pass_id, but no strip pass of the field has the number of {len(bare)} of {of} planter passes "
+        f"in {fields_said(ids)}, such as '{shown(bare[c.PASS_ID].iloc[0])}' in {ids[0]}: all their rows count as no strip; "
+        "where strips were built for them, write the numbers alike in both layers (a4 is not A4), or use 'nearest'"
     ]

@@ -163,7 +163,7 @@ def field_summary(field: FieldData, figures: list[dict], *, units: str) -> dict:
         "no_strip_m": max(one[c.NO_STRIP_M] for one in figures), "row_m": max(one[c.ROW_LENGTH_M] for one in figures),
         "moved": shift_text(east, north, units=units) if east or north else "",
         "check_count": int(max(one[c.CHECK_COUNT] for one in figures)),
-        "base_surveyed": facts["base_surveyed"], "baseline_m": facts["baseline_m"],
+        "base_unsure": any(one[c.BASE] == c.NOT_SURVEYED for one in figures), "baseline_m": facts["baseline_m"],
         "tiers": {
             one[c.TIER]: {
                 "share": [_read(one[name]) for name in names], "checked": [_read(one.get(name)) for name in checked],

@@ -31,7 +31,7 @@ TELLS_LITTLE = "digging would tell little here"
 
 def field_tables(
     figures: list[dict], waiting: list[dict], shift: list[dict], checks: gpd.GeoDataFrame, digs: gpd.GeoDataFrame, *,
-    judging: Settings, units: str,
+    spacing_m: float, judging: Settings, units: str,
 ) -> list[dict]:  # fmt: skip
     """Tables of a field, each with `id`, `caption`, `head` and `lines` of text; one without a line is left out.
 
@@ -43,13 +43,16 @@ def field_tables(
         Lines of the field in the tables of `odds`.
     checks, digs : GeoDataFrame
         The field's ground checks, and where to dig next.
+    spacing_m : float
+        Distance of the strips' rows [m].
     judging : Settings
     units : {"us", "metric"}
     """
     names = judging.names
     by_tier = [(names[one[c.TIER]], one) for one in figures]
     made = [
-        _classes(by_tier, units), _enough(by_tier, judging, units), _starts(by_tier, waiting, names, units),
+        _classes(by_tier, units), _enough(by_tier, judging, units, spacing_m=spacing_m),
+        _starts(by_tier, waiting, names, units),
         _checked(by_tier), _dug(checks, names, units), _digs(digs, figures, judging), _shift(shift, names, units),
     ]  # fmt: skip
     return [table for table in made if table["lines"]]
@@ -73,7 +76,7 @@ def _classes(by_tier: list, units: str) -> dict:
     }  # fmt: skip
 
 
-def _enough(by_tier: list, judging: Settings, units: str) -> dict:
+def _enough(by_tier: list, judging: Settings, units: str, *, spacing_m: float) -> dict:
     share = share_text(judging.enough_share)
     return {
         "id": "enough", "caption": f"The tiers here, and what would keep {share} of the row length on its strip",
@@ -86,11 +89,16 @@ def _enough(by_tier: list, judging: Settings, units: str) -> dict:
                 name, length_text(one[c.REPEATABLE_95_M], units=units),
                 distance_text(_number(one[c.BASELINE_M]), units=units), one[c.REACH], one[c.BASE] or NOTHING,
                 length_text(_number(one[c.LARGEST_REPEATABLE_M]), units=units),
-                length_text(_number(one[c.NARROWEST_STRIP_M]), units=units),
+                _strip_width(_number(one[c.NARROWEST_STRIP_M]), spacing_m, units),
             ]
             for name, one in by_tier
         ],
     }  # fmt: skip
+
+
+def _strip_width(width_m: float, spacing_m: float, units: str) -> str:
+    """A width that strips can have: they are narrower than their rows are apart."""
+    return "none would" if width_m > spacing_m else length_text(width_m, units=units)
 
 
 def _starts(by_tier: list, waiting: list[dict], names: dict, units: str) -> dict:

@@ -12,9 +12,10 @@ from pipeline.files.store import sha256
 
 MANIFEST = "manifest.json"
 LIBRARIES = (
-    "geopandas", "matplotlib", "numba", "numpy", "pandas", "pint", "pyarrow", "pydantic", "pyogrio", "pyproj", "pyyaml",
-    "rasterio", "scipy", "shapely", "snakemake", "xlsxwriter",
+    "geopandas", "jinja2", "markupsafe", "matplotlib", "numba", "numpy", "pandas", "pint", "pyarrow", "pydantic", "pyogrio",
+    "pyproj", "pyyaml", "rasterio", "scipy", "shapely", "snakemake", "xlsxwriter",
 )  # fmt: skip
+_ZLIB = "zlib of Python"
 #: Steps that compute nothing: their code is in no result.
 _ASIDE = ("__init__", "look")
 
@@ -35,12 +36,16 @@ def made_with(project: Path) -> dict:
     """
     return {
         "rowreturn": __version__, "code_sha256": code_hash(project, steps_signed_for(project)),
-        "python": platform.python_version(), "versions": versions() | _native_versions(),
+        "python": platform.python_version(), "versions": _packages() | _native_versions(),
     }  # fmt: skip
 
 
 def versions() -> dict[str, str]:
-    """Versions of the packages that figures come from."""
+    """Versions of all that may change a byte of the results, and is quick to ask: packages, Python and what packs for it."""
+    return _packages() | {"Python": platform.python_version(), _ZLIB: zlib.ZLIB_RUNTIME_VERSION}
+
+
+def _packages() -> dict[str, str]:
     return {name: _version(name) for name in LIBRARIES}
 
 
@@ -57,7 +62,7 @@ def _native_versions() -> dict[str, str]:
     return {
         "GDAL of pyogrio": pyogrio.__gdal_version_string__, "GDAL of rasterio": rasterio.__gdal_version__,
         "GEOS of shapely": shapely.geos_version_string, "PROJ of pyproj": pyproj.proj_version_str,
-        "zlib of Python": zlib.ZLIB_RUNTIME_VERSION,
+        _ZLIB: zlib.ZLIB_RUNTIME_VERSION,
     }  # fmt: skip
 
 

@@ -17,6 +17,7 @@ import shapely
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
+from pipeline.core.show import so_many
 from pipeline.errors import InputError
 from pipeline.files.arrow_batches import read_arrow
 from pipeline.files.opening import ENGINE_ERRORS, said_of
@@ -172,10 +173,12 @@ def notes_of(found: Shapes) -> list[str]:
     notes = [f"{', '.join(kinds)}: arcs were turned into chords, one every {ARC_STEP} degrees"] if kinds else []
     for name, mask in (("Z", found.high), ("M", found.measured)):
         if mask.any():
-            notes.append(f"{name} of {mask.sum()} features was dropped: only east and north have a part in any figure")
+            some = so_many(int(mask.sum()), "feature")
+            notes.append(f"{name} of {some} was dropped: only east and north have a part in any figure")
     many = int(((shapely.get_type_id(found.shapes) == 5) & (shapely.get_num_geometries(found.shapes) > 1)).sum())
     if many:
-        notes.append(f"{many} features are lines of several parts: each part counts as a pass of its own")
+        lines = so_many(many, "feature is a line", "features are lines")
+        notes.append(f"{lines} of several parts: each part counts as a pass of its own")
     return notes
 
 

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.show import area_text, distance_text, plain_text, share_range_text, share_text
+from pipeline.core.show import ROUNDING, area_text, distance_text, plain_text, share_range_text, share_text, so_many
 from pipeline.files.page_tables import UNLIKELY_P
 
 # More of a field's rows than this without a strip, and somebody should know.
@@ -38,16 +38,17 @@ def farm_answer(
         `name`, `size`, `chosen` and `lines`.
     """
     judged = [one for one in fields if one["judged_m"] > 0.0]
-    size = f"{_count(len(fields), 'field')}, {area_text(sum(one['area_m2'] for one in fields), units=units)}"
+    size = f"{so_many(len(fields), 'field')}, {area_text(sum(one['area_m2'] for one in fields), units=units)}"
     said: dict[str, list[str]] = {"all": [], "some": [], "none": []}
     for tier, title in names.items() if judged else ():
         bad = [one for one in judged if not _good(one["tiers"][tier], enough_share)]
         kind = "all" if not bad else "none" if len(bad) == len(judged) else "some"
         said[kind].append(_tier_words(title, tier, judged, bad) if kind != "none" else title)
     where = "in every field" if len(judged) > 1 else "in its field"
+    nowhere = "in any field" if len(judged) > 1 and not said["some"] else where
     lines = [
         f"Good enough {where}: {'; '.join(said['all'])}." if said["all"] else
-        f"No tier is good enough {where}." if judged else "No row stands by a strip here.",
+        f"No tier is good enough {nowhere}." if judged else "No row stands by a strip here.",
     ]  # fmt: skip
     lines += [f"In some fields: {'; '.join(said['some'])}."] if said["some"] else []
     lines += [f"In none: {'; '.join(said['none'])}."] if said["none"] and (said["all"] or said["some"]) else []
@@ -55,7 +56,7 @@ def farm_answer(
 
 
 def _good(one: dict, enough_share: float) -> bool:
-    return one["reach"] != c.OUT_OF_REACH and one["share"][0] <= 1.0 - enough_share
+    return one["reach"] != c.OUT_OF_REACH and one["share"][0] <= 1.0 - enough_share + ROUNDING
 
 
 def _tier_words(title: str, tier: str, judged: list[dict], bad: list[dict]) -> str:
@@ -75,7 +76,7 @@ def remarks(one: dict, *, names: dict[str, str]) -> list[str]:
         said.append(f"{share_text(one['no_strip_m'] / one['row_m'])} of the row length has no strip")
     if any(tier["reach"] == c.OUT_OF_REACH for tier in one["tiers"].values()):
         said.append(_REACH)
-    if not one["base_surveyed"]:
+    if one["base_unsure"]:
         said.append("the base is not surveyed")
     if one["moved"]:
         said.append(f"planter's lines moved {one['moved']}: frames differ")
@@ -112,18 +113,23 @@ def attention(fields: list[dict], notes: Iterable[str], rejects: pd.DataFrame, *
         ),
         *_by_fields(fields, names, _denied, "Ground checks contradict {tiers} in {fields}."),
     ]  # fmt: skip
-    moved = [one["id"] for one in fields if not one["base_surveyed"]]
+    moved = [one["id"] for one in fields if one["base_unsure"]]
     bare = [one["id"] for one in fields if one["judged_m"] > 0.0 and one["no_strip_m"] > NO_STRIP_SHARE * one["row_m"]]
     nothing = [one["id"] for one in fields if one["judged_m"] <= 0.0]
     said += [f"The base is not surveyed in {_fields(moved)}: it may stand elsewhere than in autumn."] if moved else []
     said += [f"More than {share_text(NO_STRIP_SHARE)} of the row length has no strip in {_fields(bare)}."] if bare else []
     said += [f"No row stands by a strip in {_fields(nothing)}."] if nothing else []
-    said += [f"{plain_text(note)[:1].upper()}{plain_text(note)[1:]}." for note in notes]
+    said += [f"{_sentence(plain_text(note))}." for note in notes]
     if len(rejects):
         layers = rejects[c.LAYER].map(plain_text).value_counts(sort=False).sort_index()
         told = ", ".join(f"{count} of {layer}" for layer, count in layers.items())
-        said.append(f"{_count(len(rejects), 'feature')} not used ({told}); rejects.csv has the reasons.")
+        said.append(f"{so_many(len(rejects), 'feature')} not used ({told}); rejects.csv has the reasons.")
     return said
+
+
+def _sentence(text: str) -> str:
+    """With a capital, but where it begins with a key of the configuration."""
+    return text if "." in text.partition(" ")[0] else f"{text[:1].upper()}{text[1:]}"
 
 
 def _by_fields(fields: list[dict], names: dict[str, str], asked: Callable[[dict], bool], words: str) -> list[str]:
@@ -138,22 +144,17 @@ def _by_fields(fields: list[dict], names: dict[str, str], asked: Callable[[dict]
 def facts_text(one: dict, *, units: str) -> str:
     """Farm, area, baseline of a field on one line."""
     base = [] if one["baseline_m"] is None else [f"{distance_text(one['baseline_m'], units=units)} to its base"]
-    checks = [f"{_count(one['check_count'], 'ground check')}"] if one["check_count"] else []
+    checks = [f"{so_many(one['check_count'], 'ground check')}"] if one["check_count"] else []
     parts = [plain_text(one["farm"]), area_text(one["area_m2"], units=units), *base, *checks]
     return " \N{MIDDLE DOT} ".join(part for part in parts if part)
 
 
 def _fields(ids: list[str]) -> str:
-    return f"{_count(len(ids), 'field')}: {_few(ids)}"
+    return f"{so_many(len(ids), 'field')}: {_few(ids)}"
 
 
 def _few(ids: Iterable[str]) -> str:
     known = [plain_text(one) for one in ids]
     more = len(known) - _NAMED
     return ", ".join(known[:_NAMED]) + (f" and {more} more" if more > 0 else "")
-
-
-def _count(number: int, what: str) -> str:
-    return f"{number:,} {what}{'' if number == 1 else 's'}"
-
 

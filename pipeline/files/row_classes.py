@@ -39,6 +39,8 @@ ROW_CLASSES = (
     RowClass("crossing", "crosses the strips", "crosses strips", "#3A3A3A"),
 )
 STRIP_COLOUR, DIG_COLOUR = "#DBE5EA", "#7B3FA0"
+#: Of a strip's centre line in a GIS, where the strip itself is not drawn: darker, and no class of row has it.
+STRIP_LINE_COLOUR = "#7E9CAD"
 #: Where shades of the share expected off the strip part, and the shades, light to dark in one hue.
 SHARE_EDGES = (0.01, 0.05, 0.2, 0.5, 0.8)
 SHARE_SHADES = (

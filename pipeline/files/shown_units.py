@@ -14,11 +14,12 @@ SMALL = {
     c.EAST_M, c.NORTH_M, c.ALONG_M, c.ACROSS_M, c.PROMISED_95_M, c.STRIP_WIDTH_M, c.ROW_SPACING_M,
     *(name for name in c.CHECK_FACTS if name.endswith("_m")),
 }  # fmt: skip
-# Parts of an audit, among which the distance over which the wander forgets itself is long: feet or metres.
+# Parts of an audit, among which the distance over which the wander forgets itself is long: feet or metres, and small ones.
 PARTS = {c.VALUE_M, c.SE_M, c.LOW_M, c.HIGH_M}
 # A price may have digits beyond the cent.
 PRICES = {c.UNIT_PRICE_MONEY, c.PRICE_MONEY, *(side[1] for side in c.FLIPS.values())}
-WHOLE_NUMBER, ONE_DIGIT, TWO_DIGITS, PER_CENT, ISO_DATE = "#,##0", "#,##0.0", "#,##0.00", "0.0%", "yyyy-mm-dd"
+WHOLE_NUMBER, ONE_DIGIT, TWO_DIGITS, THREE_DIGITS = "#,##0", "#,##0.0", "#,##0.00", "#,##0.000"
+PER_CENT, ISO_DATE = "0.0%", "yyyy-mm-dd"
 # Two digits at least, as money has, and those beyond them that there are.
 MONEY_AND_MORE = "#,##0.00####"
 
@@ -79,5 +80,5 @@ def _length(name: str, *, us: bool) -> tuple[str, float, str]:
         return ("mi", MILE_M, ONE_DIGIT) if us else ("km", 1000.0, ONE_DIGIT)
     if plain in SMALL:
         return ("in", INCH_M, ONE_DIGIT) if us else ("cm", 0.01, ONE_DIGIT)
-    digits = TWO_DIGITS if plain in PARTS else WHOLE_NUMBER
+    digits = THREE_DIGITS if plain in PARTS else WHOLE_NUMBER
     return ("ft", FOOT_M, digits) if us else ("m", 1.0, digits)

@@ -103,7 +103,7 @@ def _lost_notes(said: pd.Series, lost: np.ndarray, holds: tuple[str, ...], *, of
         notes.append(f"the signal was lost in {lost.sum()} of {len(said)} {kind}, whose fix is not {_either(holds)} but "
                      f"{_told(said[lost], shares=False)}{held}")  # fmt: skip
     if bare := int((said == "").sum()):
-        notes.append(f"{bare} of {len(said)} {kind} have no value of fix, which tells nothing: they count as holding")
+        notes.append(f"no value of fix in {bare} of {len(said)} {kind}, which tells nothing: they count as holding")
     return notes
 
 

@@ -143,7 +143,8 @@ def of_fields(layer: gpd.GeoDataFrame, fields: gpd.GeoDataFrame) -> gpd.GeoDataF
     out = layer.iloc[zone].set_geometry(near, crs=fields.crs)
     out = out.assign(**{c.FIELD_ID: fields[c.FIELD_ID].to_numpy(object)[field]})
     key = pd.DataFrame(out.drop(columns="geometry")).assign(wkb=shapely.to_wkb(near))
-    return out.iloc[key.reset_index(drop=True).sort_values([c.FIELD_ID, c.TIER, c.FACTOR, "wkb"], kind="stable").index]
+    by = [c.FIELD_ID, c.TIER, c.FACTOR, c.UNAVAILABLE, "wkb"]
+    return out.iloc[key.reset_index(drop=True).sort_values(by, kind="stable").index]
 
 
 def _boxes(fields: gpd.GeoDataFrame) -> np.ndarray:

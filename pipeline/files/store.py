@@ -27,6 +27,8 @@ from pipeline.files.texts import safe_texts
 LISTED = "listed.json"
 # Before the name of a folder that another one is just taking the place of.
 _REPLACED = ".replaced-"
+# Before the name of what is not whole yet.
+_UNFINISHED = ".unfinished-"
 # What drivers write beside a file.
 _ENDINGS = ("-journal", "-wal", "-shm", ".working", ".aux.xml")
 
@@ -98,11 +100,16 @@ def _unfinished(path: Path) -> Path:
     # Numbers of processes come again, and a driver would append to what it finds, or believe its journal. But nothing of
     # another name: a job beside this one may be at work on the field F10 while this one is on F1.
     wanted = {path.name, *(f"{path.name}{ending}" for ending in _ENDINGS if path.suffix)}
-    for left in path.parent.glob(".unfinished-*"):
+    for left in path.parent.glob(f"{_UNFINISHED}*"):
         if left.name.split("-", 2)[2] in wanted:
             remove(left)
     # The suffix stays last, because drivers choose the format by it.
-    return path.with_name(f".unfinished-{os.getpid()}-{path.name}")
+    return path.with_name(f"{_UNFINISHED}{os.getpid()}-{path.name}")
+
+
+def left_by_kills(folder: Path) -> list[Path]:
+    """What killed processes have left under a folder: files and folders half written, and such as were to be replaced."""
+    return sorted(path for path in folder.rglob(".*") if path.name.startswith((_UNFINISHED, _REPLACED)))
 
 
 def remove(path: Path) -> None:

@@ -3,6 +3,7 @@ rule choice:
         odds=of_batches("work/odds/{batch}/listed.json"),
         settings=after_intake("work/settings/choice.json"),
         batches=after_intake("work/settings/batches.json"),
+        versions=after_intake("work/settings/versions.json"),
         code=code_of("choice"),
     output:
         choice="results/choice.csv",

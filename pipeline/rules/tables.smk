@@ -2,6 +2,7 @@ rule tables:
     input:
         figures=of_batches("work/figures/{batch}/listed.json"),
         batches=after_intake("work/settings/batches.json"),
+        versions=after_intake("work/settings/versions.json"),
         code=code_of("tables"),
     output:
         fields="results/field_tier.csv",

@@ -15,7 +15,7 @@ from pipeline.files.empty_layers import empty_layer
 from pipeline.files.geopackage import Style, write_geopackage
 from pipeline.files.log import LOG, run_step
 from pipeline.files.progress import counted
-from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES
+from pipeline.files.row_classes import DIG_COLOUR, ROW_CLASSES, SHARE_EDGES, SHARE_SHADES, STRIP_LINE_COLOUR
 from pipeline.files.settings import fields_of
 from pipeline.files.store import read_arrow, read_geo, read_json, write_csv
 from pipeline.files.texts import safe_text
@@ -114,7 +114,7 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
 
 def styles(tiers: list[str]) -> list[Style]:
     """Our colours: fields by share and rows by class under each tier, the first tier's shown at first."""
-    hold, reach, plain, dark = (dict(COLOURS)[name] for name in ("holds", "doubt", "no_strip", "crossing"))
+    hold, reach, dark = (dict(COLOURS)[name] for name in ("holds", "doubt", "crossing"))
     rows = [
         Style("row_lines", f"class under {tier}", "line", COLOURS, c.under(c.CLASS, tier), default=number == 0)
         for number, tier in enumerate(tiers)
@@ -129,7 +129,7 @@ def styles(tiers: list[str]) -> list[Style]:
     made = [
         *shares,
         Style("field_summary", "outlines", "outline", (("field", dark),), default=not tiers),
-        Style("strip_lines", "strips", "line", (("strip", plain),)),
+        Style("strip_lines", "strips", "line", (("strip", STRIP_LINE_COLOUR),)),
         *rows,
         Style("checked_row_lines", "class after the checks", "line", COLOURS, c.CLASS),
         Style("checks", "ground checks", "mark", (("dug", dark),)),

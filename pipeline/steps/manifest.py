@@ -11,7 +11,7 @@ from pipeline.files.kept import prune
 from pipeline.files.log import run_step
 from pipeline.files.provenance import made_with, result_hashes
 from pipeline.files.settings import Settings
-from pipeline.files.store import read_json, remove, to_json, write_bytes
+from pipeline.files.store import left_by_kills, read_json, remove, to_json, write_bytes
 
 
 def run(*, intake: Path, config: Path, tiers: Path, pages: Path, results: Path, out: Path) -> None:
@@ -55,7 +55,7 @@ def clear(results: Path, *, work: Path, fields: set[str], pages: set[str]) -> No
     pages : set of str
         Pages beside the report, without their ending.
     """
-    for left in list(results.rglob(".unfinished-*")):
+    for left in left_by_kills(results):
         remove(left)
     prune(work, fields)
     _clear_pages(results / "report", {f"{name}.html" for name in pages})

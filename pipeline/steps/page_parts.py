@@ -4,6 +4,7 @@ from functools import partial
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import shapely
 
@@ -54,7 +55,9 @@ def run(
             figures, waiting, shift = (by_field[table].get(name, none).to_dict("records") for table in _TABLES)
             places = [in_plane(layer, field) for layer in layers]
             said = {
-                "tables": field_tables(figures, waiting, shift, *places, judging=judging, units=shown_in),
+                "tables": field_tables(
+                    figures, waiting, shift, *places, spacing_m=_spacing_m(field), judging=judging, units=shown_in
+                ),
                 "lengths": lengths_by_class(figures), "marks": _marks(*places),
             }  # fmt: skip
             make = partial(_text, field, judging, said)
@@ -63,6 +66,11 @@ def run(
             (filled / f"{folder.name}.txt").write_text(text["page"]["text"].iloc[0])
             summaries.append(field_summary(field, figures, units=shown_in))
         (filled / SUMMARIES).write_bytes(to_json(summaries))
+
+
+def _spacing_m(field: FieldData) -> float:
+    """Of the strips' rows [m]; without strips no width is asked for."""
+    return float(field.strips[c.ROW_SPACING_M].median()) if len(field.strips) else np.inf
 
 
 def _text(field: FieldData, judging: Settings, said: dict) -> dict[str, pd.DataFrame]:

@@ -31,8 +31,14 @@ function perCent(share) {
   const read = readShare(share);
   if (read >= ROUNDING && read < SLIGHT) return "<1";
   if (read >= 1 - SLIGHT && read <= 1 - ROUNDING) return ">99";
+  return String(Math.round(100 * wholeShare(share)));
+}
+
+// A share as it reads in whole per cent, by which cells are shaded too: what reads 5 % is never of a shade below it.
+function wholeShare(share) {
+  const read = readShare(share);
   // 0.145 is held as a little less than it reads; what is halfway as it reads is rounded up.
-  return String(Math.floor(+(100 * read).toFixed(9) + 0.5));
+  return read < SLIGHT ? 0 : Math.floor(+(100 * read).toFixed(9) + 0.5) / 100;
 }
 
 const shareText = (share) => (Number.isFinite(share) ? `${perCent(share)}\u00a0%` : "–");
@@ -49,7 +55,7 @@ function lengthText(metres) {
   const [value, unit] = PAGE.units === "us"
     ? size < 2 * FOOT ? [metres / INCH, "in"] : size < MILE ? [metres / FOOT, "ft"] : [metres / MILE, "mi"]
     : size < 1 ? [metres * 100, "cm"] : size < 1000 ? [metres, "m"] : [metres / 1000, "km"];
-  const digits = Math.round(Math.abs(value) * 10) / 10 < 10 ? 1 : 0;
+  const digits = +Math.abs(value).toFixed(1) < 10 ? 1 : 0;
   const read = +value.toFixed(digits) === 0 ? 0 : value;
   return `${read.toFixed(digits).replace(/\B(?=(\d{3})+$)/g, digits ? "" : ",").replace("-", "\u2212")}\u00a0${unit}`;
 }
@@ -115,7 +121,7 @@ function matrixRow(one) {
 
 function matrixCell(one) {
   const [share, low, high] = one.share.map((value) => value ?? NaN);
-  const shade = Number.isFinite(share) ? PAGE.edges.filter((edge) => share >= edge).length : "none";
+  const shade = Number.isFinite(share) ? PAGE.edges.filter((edge) => wholeShare(share) >= edge).length : "none";
   const cell = element("td", { class: `share shade-${shade}${one.far ? " far" : ""}`, text: shareText(share) });
   cell.append(element("small", { text: rangeText(low, high) }));
   if (one.far) cell.append(element("small", { class: "flag", text: "† out of reach" }));
@@ -267,6 +273,9 @@ function legend(length) {
   byId("map").setAttribute("aria-label", `Map of field ${view.said.id} under ${PAGE.tiers[view.tier].name}: of the row length, a row ${said.join(", ")}. Arrow keys move it, plus and minus zoom, 0 shows the whole field.`);
 }
 
+// By what the place of a row is known.
+const KNOWN_BY = { planned: "planned", planted: "logged", surveyed: "surveyed" };
+
 // What the row in the middle of the map is, once single rows can be seen.
 function readMiddle() {
   if (!view?.map) return;
@@ -287,7 +296,7 @@ function readMiddle() {
       const pair = near.key >> 1, sd = view.model.sds(tierId(), view.ask)[pair];
       const odds = missProbability(near.offset, view.model.half(pair, view.ask), sd);
       const side = Math.abs(near.offset) < 0.0005 ? "on its strip's centre line" : `${lengthText(Math.abs(near.offset))} ${near.offset > 0 ? "left" : "right"} of its strip's centre line, seen along the bar's travel`;
-      out.textContent = `${name}: planned ${side}; ${lengthText(Z95 * sd)} either way, 95 %; odds of missing ${shareText(odds)}.`.replace("planned ", PAGE.kind === "planned" ? "planned " : "logged ");
+      out.textContent = `${name}: ${KNOWN_BY[PAGE.kind]} ${side}; ${lengthText(Z95 * sd)} either way, 95 %; odds of missing ${shareText(odds)}.`;
     }
   }, 120);
 }
