@@ -90,10 +90,10 @@ def test_the_sheet_says_what_was_laid_before_a_tier_had_converged(tmp_path, monk
     settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
     settings["report"]["units"] = "metric"
     shown, _ = drawn(settings, tmp_path, monkeypatch)
-    early = [[note for note in one.notes if "converging" in note] for one in shown]
+    early = [[note for note in one.notes if "converged" in note] for one in shown]
     length = length_text(3 * ROWS * LENGTH_M, units="metric")
-    parts = f"{length} of row laid, {length} of row on strips made" if strips_too else f"{length} of row laid"
-    assert early == [[f"Under Invented: {parts} while a receiver was converging or had lost its signal."], []]
+    parts = f"{length} of row laid and {length} of row on strips made" if strips_too else f"{length} of row laid"
+    assert early == [[f"Under Invented {parts} without a converged signal."], []]
 
 
 def test_the_rows_eye_view_has_the_whole_error_with_steering(tmp_path, monkeypatch):
@@ -114,12 +114,12 @@ def test_a_field_without_planted_rows_has_no_sheet(tmp_path, monkeypatch):
     assert read_json(tmp_path / "work/sheets.json") == {"sheets": ["F0"]}
 
 
-SHIFT = "Shift to give the planter's lines under Free signal: 6.0\xa0in towards 0 deg (N)"
+SHIFT = "Shift to give the lines under Free signal: 6.0\xa0in towards 0 deg (N)"
 
 
 @pytest.mark.parametrize(
     ("whole", "said"),
-    [(True, f"{SHIFT}."), (False, f"{SHIFT}, across the rows only: what it is along them is not known.")],
+    [(True, f"{SHIFT}."), (False, f"{SHIFT}, across the rows only.")],
 )
 def test_the_shift_to_give_says_when_only_the_part_across_is_known(whole, said):
     given = pd.DataFrame({"tier": ["sbas"], "east_m": [0.0], "north_m": [6 * INCH], "whole": [whole]})
@@ -134,6 +134,5 @@ def test_of_the_shifts_of_several_tiers_the_largest_is_told_as_its_tiers():
     extra = SheetExtra({}, pd.DataFrame(), np.zeros((0, 2)), {}, (), given)
     (said,) = extra.shift_note({"rtk": "A base", "sbas": "Free signal"}, "us")
     assert said == (
-        "Shift to give the planter's lines under Free signal, the largest: 6.0\xa0in towards 0 deg (N); "
-        "each tier has its own, in shift.csv."
+        "Shift to give the lines under Free signal, the largest: 6.0\xa0in towards 0 deg (N); each tier's in shift.csv."
     )

@@ -86,11 +86,11 @@ class SheetExtra:
             return []
         one, several = self.given.loc[size.idxmax()], len(self.given) > 1
         return [
-            f"Shift to give the planter's lines under {names[one[c.TIER]]}{', the largest' if several else ''}: "
+            f"Shift to give the lines under {names[one[c.TIER]]}{', the largest' if several else ''}: "
             f"{length_text(float(size.max()), units=units)} "
             f"towards {direction_text(one[c.EAST_M], one[c.NORTH_M])}"
-            + ("" if one[c.WHOLE] else ", across the rows only: what it is along them is not known")
-            + ("; each tier has its own, in shift.csv." if several else ".")
+            + ("" if one[c.WHOLE] else ", across the rows only")
+            + ("; each tier's in shift.csv." if several else ".")
         ]
 
 

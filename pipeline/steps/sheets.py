@@ -174,10 +174,10 @@ def _converging_note(table: pd.DataFrame, names: dict[str, str], units: str) -> 
         return []
     tier = early.sum(axis=1).idxmax()
     parts = [
-        f"{length_text(float(metres), units=units)} {said}"
-        for metres, said in zip(early.loc[tier], ("of row laid", "of row on strips made"), strict=True) if metres > 0.0
+        f"{length_text(float(metres), units=units)} of row {said}"
+        for metres, said in zip(early.loc[tier], ("laid", "on strips made"), strict=True) if metres > 0.0
     ]  # fmt: skip
-    return [f"Under {names[tier]}: {', '.join(parts)} while a receiver was converging or had lost its signal."]
+    return [f"Under {names[tier]} {' and '.join(parts)} without a converged signal."]
 
 
 if __name__ == "__main__":
