@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.files.headline import headline
+from pipeline.files.headline import MOST_FIELDS, headline
 
 #: Half up as at school; what is little but not nothing, or nearly but not quite all, is neither 0 nor 100.
 WANTED = {0.0: "0 %", 0.001: "<1 %", 0.005: "1 %", 0.125: "13 %", 0.145: "15 %", 0.5: "50 %", 0.997: ">99 %", 1.0: "100 %"}
@@ -45,3 +45,13 @@ def test_before_and_after_the_checks_are_rounded_alike(tmp_path):
 def test_out_of_reach_is_marked_beside_the_share(tmp_path):
     said = tables_in(tmp_path, [0.125, np.nan], reach=[c.OUT_OF_REACH, "in reach"])
     assert cells(said) == {"F0": "13 %*", "F1": "-"}
+
+
+def test_of_many_fields_the_worst_are_told_and_how_many_more_there_are(tmp_path):
+    shares = [k / 100 for k in range(MOST_FIELDS)] + [0.99, 0.98]
+    said = tables_in(tmp_path, shares, checks=[1] * (MOST_FIELDS + 1) + [0])
+    told = [name for name, cell in cells(said).items() if cell.endswith("%")]
+    assert told == sorted(f"F{k}" for k in range(2, MOST_FIELDS + 2))
+    assert f"These {MOST_FIELDS} of {MOST_FIELDS + 2} fields miss most under their best tier" in said
+    assert "And 1 field more with ground checks, in field_tier.csv." in said
+    assert said.count("after 1 ground check") == MOST_FIELDS

@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.show import GAP, NOTHING, share_text
+from pipeline.core.show import GAP, NOTHING, share_text, so_many
 from pipeline.files import cautions
 from pipeline.files.account import account_lines
 from pipeline.files.choice_words import said_of
@@ -13,6 +13,8 @@ from pipeline.files.store import read_json
 
 #: Farms whose choice is told at the end of a run; of a large co-op the rest is in choice.csv.
 MOST_FARMS = 12
+#: Fields that are told of; the rest is in field_tier.csv.
+MOST_FIELDS = 40
 
 
 def headline(results: Path) -> str:
@@ -28,7 +30,8 @@ def headline(results: Path) -> str:
     cell = table[c.EXPECTED_MISS_SHARE].map(_plain) + mark
     shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")
     shown = shown[list(table[c.TIER].unique())].rename_axis(index=None, columns=None)
-    lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", "", shown.to_string()]
+    lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", ""]
+    lines += [_of_worst(shown, table).to_string(), *_more(len(shown))]
     if (table[c.REACH] == c.OUT_OF_REACH).any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
     lines += _checked_lines(table)
@@ -46,6 +49,20 @@ def headline(results: Path) -> str:
     return "\n".join(lines)
 
 
+def _of_worst(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
+    """Of many fields those of which most is expected to miss even under their best tier, in the order of all."""
+    if len(shown) <= MOST_FIELDS:
+        return shown
+    least = table.groupby(c.FIELD_ID)[c.EXPECTED_MISS_SHARE].min().sort_values(ascending=False, kind="stable")
+    return shown[shown.index.isin(least.index[:MOST_FIELDS])]
+
+
+def _more(fields: int) -> list[str]:
+    if fields <= MOST_FIELDS:
+        return []
+    return ["", f"These {MOST_FIELDS} of {fields:,} fields miss most under their best tier; the rest is in field_tier.csv."]
+
+
 def _choice_lines(table: Path) -> list[str]:
     """The choice of every farm in words, of a few of many; nothing where nothing was to be chosen."""
     said = said_of(table) if table.exists() else []
@@ -60,6 +77,9 @@ def _checked_lines(table: pd.DataFrame) -> list[str]:
     dug = table[table[c.CHECK_COUNT] > 0]
     if dug.empty:
         return []
+    fields = dug[c.FIELD_ID].unique()
+    more = len(fields) - MOST_FIELDS
+    dug = dug[dug[c.FIELD_ID].isin(fields[:MOST_FIELDS])]
     shown = pd.DataFrame({
         "field": dug[c.FIELD_ID], "tier": dug[c.TIER],
         "before": [_with_range(*line) for line in dug[[c.EXPECTED_MISS_SHARE, c.P10, c.P90]].to_numpy(float)],
@@ -72,7 +92,8 @@ def _checked_lines(table: pd.DataFrame) -> list[str]:
         ],
     })  # fmt: skip
     said = "The same share before and after the ground checks (10th to 90th percentile):"
-    return ["", said, "", shown.to_string(index=False)]
+    rest = ["", f"And {so_many(more, 'field')} more with ground checks, in field_tier.csv."] if more > 0 else []
+    return ["", said, "", shown.to_string(index=False), *rest]
 
 
 def _with_range(share: float, low: float, high: float) -> str:
