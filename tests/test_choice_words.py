@@ -67,6 +67,16 @@ def test_the_next_cheaper_tier_and_its_worst_spring_in_ten():
     )
 
 
+def test_what_is_rare_and_large_is_told_by_the_springs_without_it():
+    # Of 100,000 m nothing is off in 95 springs of 100 and all in five: a mean of 1 row in 20.
+    one = stake([[9_000_000, 0, 0]], missed=[[5_000, 0, 0]])
+    levels = one.missed_levels_m.copy()
+    levels[:, 0] = np.where(np.arange(LEVELS) < 0.95 * LEVELS, 0.0, ROWS_M)
+    assert "free, would put about 1 row in 20 off its strip on average, but hardly a row in nine springs of ten." in said(
+        replace(one, missed_levels_m=levels)
+    )
+
+
 def test_nothing_is_cheaper_to_have_than_what_costs_least():
     text = said(stake([[100, 0, 0]]))
     assert text.startswith("Invented: free is the cheapest") and "next cheaper" not in text

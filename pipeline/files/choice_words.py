@@ -155,8 +155,11 @@ def _cheaper(choice: FarmChoice) -> list[str]:
     k = max(less, key=lambda one: choice.options[one].paid_cents)
     option, stake = choice.options[k], choice.farm.stake
     bad = not_exceeded(option.missed_springs, 0.9) / stake.judged_m.sum()
-    usual, worst = rows_text(choice.missed_share(option)), rows_text(bad)
+    mean = choice.missed_share(option)
+    usual, worst = rows_text(mean), rows_text(bad)
     also = "" if usual == worst else f", and {worst}{'' if worst == _NEARLY_ALL else ' or more'} in one spring of ten"
+    if also and bad < mean:  # what is rare and large is in the mean alone
+        also = f", but {worst}{' or fewer' if worst != rows_text(0.0) else ''} in nine springs of ten"
     return [f"The next cheaper tier to have, {choice.name(k)}, would put {usual} off its strip on average{also}."]
 
 
