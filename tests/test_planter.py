@@ -5,8 +5,9 @@ import pytest
 import shapely
 from helpers import SPACING_M
 
+from pipeline.core.pass_grids import PassGrids
 from pipeline.core.passes import beside, unit_distances
-from pipeline.core.planter import grid_places, plan_passes
+from pipeline.core.planter import plan_passes
 
 
 def bar_passes(count, bar_rows, *, against=(), length_m=100.0, turn_deg=0.0):
@@ -88,9 +89,10 @@ def test_order_of_the_features_does_not_matter_to_the_grid():
     lines, spin = bar_passes(5, 12, against=(1, 3))
     # The first feature stays first: it is the one from which the grid counts.
     mixed = lines[[0, 3, 1, 4, 2]]
-    place, flipped = grid_places(mixed, 12 * SPACING_M)
-    assert place.tolist() == [0, 3, 1, 4, 2]
-    assert flipped.tolist() == [False, True, True, False, False]
+    grids = PassGrids.of(mixed, 12 * SPACING_M)
+    assert grids.place.tolist() == [0, 3, 1, 4, 2]
+    assert grids.flipped.tolist() == [False, True, True, False, False]
+    assert not grids.grid.any()
     plan = plan_passes(mixed, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
     other = plan_passes(lines, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
     np.testing.assert_allclose(row_places(plan.line, 16, spin), row_places(other.line, 16, spin), atol=1e-6)
@@ -159,3 +161,72 @@ def test_a_part_of_a_field_with_fewer_passes_is_planted_too(planter_rows):
         grid = np.round(row_places(part, planter_rows, np.eye(2)) - 0.5).astype(int)
         assert len(set(grid)) == len(grid)
         assert set(strips) <= set(grid)
+
+
+WIDTH_M = 8 * SPACING_M
+
+
+def field_with_headlands(ends: int, sides: int = 0) -> np.ndarray:
+    """Twelve passes of 360 m, every other one the other way, and so many headland passes at each end and each side."""
+    inner = [[(0.0, (k + 0.5) * WIDTH_M), (360.0, (k + 0.5) * WIDTH_M)][:: 1 if k % 2 else -1] for k in range(12)]
+    across = [[(x, 0.0), (x, 12 * WIDTH_M)] for j in range(ends) for x in (-(j + 0.5) * WIDTH_M, 360 + (j + 0.5) * WIDTH_M)]
+    beyond = [[(0.0, y), (360.0, y)] for j in range(sides) for y in (-(j + 0.5) * WIDTH_M, (12.5 + j) * WIDTH_M)]
+    return shapely.linestrings(np.array(inner + across + beyond))
+
+
+@pytest.mark.parametrize("planter_rows", [12, 16, 6])
+@pytest.mark.parametrize("ends", [0, 1, 2, 3])
+@pytest.mark.parametrize("first", [False, True])
+def test_headlands_are_a_grid_of_their_own(ends, planter_rows, first):
+    """As much is planted as there are strips, but for what a grid's last pass lays beyond them: by counting rows."""
+    lines = field_with_headlands(ends)
+    lines = lines[::-1] if first else lines
+    plan = plan_passes(lines, bar_rows=8, planter_rows=planter_rows, spacing_m=SPACING_M)
+    along = np.abs(np.diff(shapely.get_coordinates(plan.line).reshape(-1, 2, 2), axis=1)[:, 0]) @ [1.0, 0.0] > 1.0
+    assert along.sum() == np.ceil(12 * 8 / planter_rows)  # 96 rows between the headlands
+    assert (~along).sum() == 2 * np.ceil(ends * 8 / planter_rows)  # at both ends
+    # Side by side without a gap, in both: whole passes from a common edge.
+    y = np.sort(shapely.get_coordinates(shapely.centroid(plan.line[along]))[:, 1])
+    np.testing.assert_allclose(np.diff(y), planter_rows * SPACING_M, atol=1e-6)
+
+
+def test_a_ring_is_no_neighbour_of_the_passes_inside_it():
+    inner = field_with_headlands(0)
+    ring = shapely.LineString(shapely.box(-0.5 * WIDTH_M, -0.5 * WIDTH_M, 360 + 0.5 * WIDTH_M, 12.5 * WIDTH_M).exterior)
+    for lines in (np.append(inner, ring), np.append([ring], inner)):
+        grids = PassGrids.of(lines, WIDTH_M)
+        straight = shapely.length(lines) < 500.0
+        assert len(set(grids.grid[straight])) == 1 and grids.grid[~straight][0] != grids.grid[straight][0]
+        assert np.abs(np.diff(grids.place[straight])).tolist() == [1] * 11
+
+
+@pytest.mark.parametrize("gap_m", [5.0, 100.0])
+@pytest.mark.parametrize("seed", range(6))
+def test_passes_on_both_sides_of_a_gap_are_on_one_grid_whichever_way_each_was_driven(gap_m, seed):
+    """A waterway across all passes: each half has the places and directions that its passes have, by construction."""
+    rng = np.random.default_rng(seed)
+    number, half = np.repeat(np.arange(8), 2), np.tile([0, 1], 8)
+    turned, order = rng.random(16) < 0.5, rng.permutation(16)
+    start = half * (100.0 + gap_m)
+    ends = np.stack([np.c_[start, number * WIDTH_M], np.c_[start + 100.0, number * WIDTH_M]], axis=1)
+    ends[turned] = ends[turned, ::-1]
+    lines = shapely.linestrings(ends)[order]
+    grids = PassGrids.of(lines, WIDTH_M)
+    assert not grids.grid.any()
+    first = order[0]
+    sign = -1 if turned[first] else 1
+    assert grids.place.tolist() == (sign * (number - number[first]))[order].tolist()
+    assert grids.flipped.tolist() == (turned ^ turned[first])[order].tolist()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_rings_driven_either_way_and_begun_anywhere_lie_one_inside_the_other(seed):
+    rng = np.random.default_rng(seed)
+    lines, turned = [], rng.random(6) < 0.5
+    for k in range(6):
+        at = rng.uniform(0, 2 * np.pi) + np.linspace(0, 2 * np.pi, 181)[:: -1 if turned[k] else 1]
+        lines.append(shapely.LineString((100.0 - k * WIDTH_M) * np.c_[np.cos(at), np.sin(at)]))
+    grids = PassGrids.of(np.array(lines), WIDTH_M)
+    # Counter-clockwise, the left of a ring is its inside.
+    assert grids.place.tolist() == [(-k if turned[0] else k) for k in range(6)]
+    assert grids.flipped.tolist() == (turned ^ turned[0]).tolist()

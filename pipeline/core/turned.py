@@ -53,12 +53,12 @@ def _runs_alike(strips: np.ndarray, rows: np.ndarray, *, width_m: float, reach_m
         near = strips[strip]
         there = shapely.line_locate_point(near, places[place])
         apart = shapely.distance(near, places[place]) / reach_m
-        cosine = (_ahead(near, there) * _ahead(np.full(count, row), at)[place]).sum(axis=1)
+        cosine = (ahead(near, there) * ahead(np.full(count, row), at)[place]).sum(axis=1)
         np.add.at(out[:, k], strip, row.length / count * cosine / (1.0 + apart**2) ** 2)
     return out
 
 
-def _ahead(lines: np.ndarray, at_m: np.ndarray) -> np.ndarray:
+def ahead(lines: np.ndarray, at_m: np.ndarray) -> np.ndarray:
     """Direction of each line at a place along it, over a metre where there is one, shape (lines, 2)."""
     length = shapely.length(lines)
     ends = [np.clip(at_m + by, 0.0, length) for by in (-0.5, 0.5)]
