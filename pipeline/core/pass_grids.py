@@ -102,7 +102,8 @@ class _Known:
 
     def __init__(self, lines: np.ndarray, width_m: float) -> None:
         self.lines, self._width_m = np.asarray(lines, object), width_m
-        self._tree, self._seen = shapely.STRtree(lines), {}
+        self._tree = shapely.STRtree(lines)
+        self._seen: dict[tuple[int, int], _Seen] = {}
 
     def near(self, k: int) -> list[int]:
         """Those so near that no pass fits between."""
