@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from logged import distances, disturbed, drive
 from workflow import PROJECT
 
+from pipeline.core.log_lines import centre_lines
 from pipeline.core.point_log import LogRules, PointLog, passes_of
 
 WIDE_M = 9.144  # 12 rows of 30 in
@@ -201,6 +202,19 @@ def test_bridged_gaps_follow_the_bend():
     places = shapely.line_interpolate_point(made.lines[0], np.arange(1, made.lines[0].length - 1, 0.5))
     off = np.abs(np.hypot(*shapely.get_coordinates(places).T) - 40)
     assert off.max() < 0.10
+
+
+def test_arcs_over_wide_gaps_keep_near_their_parabolas():
+    # Two points 40 m apart, headings half a radian to either side of the chord. With the 5 m of the headings the way turns
+    # by 1 radian in 45 m: an arc 40^2 / 45 / 8 = 4.4 m high, of which 30 chords lie 5 mm off.
+    xy, half = np.array([[0.0, 0.0], [40.0, 0.0]]), 0.5 * np.ones(2)
+    chord = (half, -half, np.zeros(2))
+    (line,) = centre_lines(
+        xy, np.array([0.0, 40.0]), np.zeros(2, np.int64), chord, smooth_m=0.0, thin_m=0.0, sharpest=1 / 12, reach_m=5.0
+    )
+    u = np.linspace(0.0, 1.0, 5_001)
+    arc = shapely.points(40.0 * u, 4.0 * 40.0**2 / 45.0 / 8.0 * u * (1.0 - u))
+    assert shapely.distance(arc, line).max() <= 0.005 < shapely.distance(arc, shapely.LineString(xy)).max()
 
 
 def test_gaps_of_way_and_of_time_split():
