@@ -1,5 +1,7 @@
 """The wait that a choice pays for is one that its losses have had, after each start of the log: by quadrature."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -103,3 +105,18 @@ def test_strips_that_are_made_already_wait_no_longer(autumn, waits):
 
     assert error.spring.start_sd_m[0] == pytest.approx(left_m(60.0 + 150.0))
     assert error.autumn.start_sd_m[0] == pytest.approx(left_m(60.0 + 150.0 * waits))
+
+
+def test_as_logged_nobody_waits():
+    # A run has a stand-in for the tiers of its log; one pays for no wait under it, and it is as where none is paid for.
+    one = Tier(
+        id="slow", name="Invented", pass_to_pass_m=0.0, repeatable_m=0.1, baseline_growth=0.0, range_m=None,
+        convergence_s=600.0, start_error_m=1.0, correlation_time_s=3600.0, frame="base",
+    )  # fmt: skip
+    (error,) = return_errors(
+        {"slow": one, "as_logged": replace(one, id="as_logged")}, compare=["as_logged"], autumn="as_logged", kind="planted",
+        strips=side(["slow"], since=[[60.0, 60.0]]), rows=side(["slow"], since=[[60.0, 60.0]]), site=Site(),
+        steering_95_m=(0.0, 0.0), waited_share=1.0,
+    ).values()  # fmt: skip
+    r = 0.1 + 0.9 * np.exp(-3 * 60.0 / 600.0)
+    assert error.spring.start_sd_m[0] == error.autumn.start_sd_m[0] == pytest.approx(np.sqrt((r**2 - 0.1**2) / 2) / Z)

@@ -9,6 +9,7 @@ from pipeline.core.lengths import class_pieces
 from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, measure_offsets
 from pipeline.core.pairs import Pairs
 from pipeline.core.segments import Segments
+from pipeline.errors import InputError
 
 LINE = shapely.LineString
 
@@ -114,6 +115,42 @@ def test_the_nearest_strip_is_the_own_one():
     half = np.hypot(100, 0.2) / 2
     for strip in (0, 1):
         assert found.length_m[found.strip == strip].sum() == pytest.approx(half, abs=1e-8)
+
+
+def test_a_finely_drawn_strip_is_one_strip():
+    # Vertices 2 cm apart: 300 segments beside one planted segment of 6 m, but one or two beside any place of it.
+    strip = LINE(np.column_stack([np.arange(0.0, 30.001, 0.02), np.zeros(1501)]))
+    found = offsets([LINE([(0, 0.1), (30, 0.1)])], [strip])
+    np.testing.assert_allclose([found.offset0_m, found.offset1_m], 0.1, atol=1e-12)
+    assert set(found.kind) == {ON_STRIP} and found.length_m.sum() == pytest.approx(30.0, rel=1e-12)
+
+
+def test_strips_on_one_another_are_refused_at_one_place_only():
+    # 300 strips side by side in 30 cm lie beside every place of the first row; cut into two halves end to end, 150 do.
+    row = LINE([(0, 0), (6, 0)])
+    heights = np.linspace(-0.15, 0.15, 300)
+    with pytest.raises(InputError, match="planted line 1: more than 256 pieces of strip .* take away passes"):
+        offsets([LINE([(0, 90), (6, 90)]), row], [LINE([(-1, y), (7, y)]) for y in heights])
+    halves = [LINE([(-1, y), (3, y)] if k % 2 else [(3, y), (7, y)]) for k, y in enumerate(heights)]
+    found = offsets([row], halves)
+    # Even ones lie beside the second half, odd ones beside the first; the nearest is half a step off.
+    np.testing.assert_allclose(np.abs(found.offset0_m), 0.3 / 299 / 2, atol=1e-12)
+
+
+def test_where_many_strips_cross_the_nearest_is_found_all_along():
+    # Sixty strips within a few degrees of the row cross one another in some thousand places: numpy's least distance.
+    rng = np.random.default_rng(4)
+    left, right = rng.uniform(-0.35, 0.35, (2, 60))
+    strips = [LINE([(-3, 1.5 * a - 0.5 * b), (9, 1.5 * b - 0.5 * a)]) for a, b in zip(left, right, strict=True)]
+    strips = [shapely.segmentize(strip, 0.4) for strip in strips]
+    found = offsets([LINE([(0, 0), (6, 0)])], strips)
+    at = np.linspace(0.0, 6.0, 20_001)[1:-1]
+    slope = (right - left) / 6.0
+    least = np.abs((left[:, None] + slope[:, None] * at) / np.hypot(1.0, slope)[:, None]).min(axis=0)
+    of = np.searchsorted(found.end_m, at)
+    share = (at - found.start_m[of]) / found.length_m[of]
+    got = np.abs(found.offset0_m[of] + share * (found.offset1_m - found.offset0_m)[of])
+    np.testing.assert_allclose(got, least, atol=1e-9)
 
 
 def test_identity_by_key_keeps_the_offset_of_a_whole_spacing():

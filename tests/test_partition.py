@@ -43,6 +43,16 @@ def test_the_way_between_two_areas_is_cut_in_its_middle_and_the_ends_stay():
     np.testing.assert_allclose(found.end, [100, 300])
 
 
+@pytest.mark.parametrize("vertices", [[], [10.0], [5.0, 8.0, 12.0], list(np.linspace(0.3, 29.7, 50))])
+def test_where_areas_overlap_the_first_keeps_its_place_wherever_vertices_are(vertices):
+    # One area holds the line from 0 to 30, another from 5 to 12 and nothing that the first does not hold.
+    outer, inner = shapely.box(-1, 0, 31, 10), shapely.box(5, 0, 12, 10)
+    line = shapely.LineString([(x, 5) for x in [0.0, *vertices, 30.0]])
+    found = share_out(np.array([line], object), np.array([outer, inner], object), shortest=1.0)
+    assert (found.area.tolist(), found.start.tolist()) == ([0], [0.0])
+    assert found.end[0] == pytest.approx(30.0, rel=1e-12)
+
+
 def test_outside_all_areas_there_is_no_portion():
     found = shared([(0, 200), (50, 200)], [(20, 50), (80, 50)])
     assert found.line.tolist() == [1]

@@ -1,5 +1,8 @@
 """Points to passes: against the lines that the points were made from."""
 
+import os
+import subprocess
+import sys
 from collections import Counter
 
 import numpy as np
@@ -11,6 +14,7 @@ from hypothesis import strategies as st
 from logged import distances, disturbed, drive
 from workflow import PROJECT
 
+from pipeline.core.log_lines import centre_lines
 from pipeline.core.point_log import LogRules, PointLog, passes_of
 
 WIDE_M = 9.144  # 12 rows of 30 in
@@ -156,6 +160,30 @@ def test_a_spiral_is_cut_where_it_closes():
     assert (made.pass_of >= 0).all()
 
 
+SPIRALS = """
+import numpy as np
+from pipeline.core.log_kernels import chords, turns
+
+rng = np.random.default_rng(1)
+cases = [(12.4, 11.65, 68, 1.0)] + [
+    (rng.uniform(12, 14), rng.uniform(11, 12), int(rng.integers(20, 200)), rng.choice([0.5, 1.0, 2.0])) for _ in range(200)
+]
+for first_m, last_m, count, step_m in cases:
+    heading = np.cumsum(step_m / np.linspace(first_m, last_m, count))
+    xy = step_m * np.cumsum(np.column_stack([np.cos(heading), np.sin(heading)]), axis=0)
+    along, piece = step_m * np.arange(float(count)), np.zeros(count, np.int64)
+    before, after, bend = chords(xy, along, piece, 5.0)
+    turning, anew = turns(xy, along, piece, before, after, bend, 12.0, np.radians(60.0), 5.0)
+    assert len(turning) == len(anew) == count
+"""
+
+
+def test_a_log_that_ends_in_a_tightening_circle_is_read_within_its_bounds(tmp_path):
+    # Compiled code writes past an array's end without a word; numba's own check of every index is the referee.
+    strict = os.environ | {"NUMBA_BOUNDSCHECK": "1", "NUMBA_CACHE_DIR": str(tmp_path)}
+    subprocess.run([sys.executable, "-c", SPIRALS], check=True, cwd=PROJECT, env=strict)
+
+
 def test_u_turns_at_half_the_width_of_the_implement():
     lines = parallel(wide_m=14.0)
     log = disturbed(drive(lines, radius_m=7.0), np.random.default_rng(5))
@@ -174,6 +202,19 @@ def test_bridged_gaps_follow_the_bend():
     places = shapely.line_interpolate_point(made.lines[0], np.arange(1, made.lines[0].length - 1, 0.5))
     off = np.abs(np.hypot(*shapely.get_coordinates(places).T) - 40)
     assert off.max() < 0.10
+
+
+def test_arcs_over_wide_gaps_keep_near_their_parabolas():
+    # Two points 40 m apart, headings half a radian to either side of the chord. With the 5 m of the headings the way turns
+    # by 1 radian in 45 m: an arc 40^2 / 45 / 8 = 4.4 m high, of which 30 chords lie 5 mm off.
+    xy, half = np.array([[0.0, 0.0], [40.0, 0.0]]), 0.5 * np.ones(2)
+    chord = (half, -half, np.zeros(2))
+    (line,) = centre_lines(
+        xy, np.array([0.0, 40.0]), np.zeros(2, np.int64), chord, smooth_m=0.0, thin_m=0.0, sharpest=1 / 12, reach_m=5.0
+    )
+    u = np.linspace(0.0, 1.0, 5_001)
+    arc = shapely.points(40.0 * u, 4.0 * 40.0**2 / 45.0 / 8.0 * u * (1.0 - u))
+    assert shapely.distance(arc, line).max() <= 0.005 < shapely.distance(arc, shapely.LineString(xy)).max()
 
 
 def test_gaps_of_way_and_of_time_split():

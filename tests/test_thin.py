@@ -36,6 +36,28 @@ def test_no_place_is_farther_off_than_told(seed, count, tolerance):
     assert np.isin(runs.along_m, along).all()
 
 
+@given(st.integers(0, 2**32 - 1), st.integers(2, 200), st.floats(0.001, 0.05), st.floats(0.0, 1.0))
+def test_no_side_of_a_jump_is_farther_off_than_told(seed, count, tolerance, share):
+    """Spans that begin up to the tolerance aside of where the one before ended; the line there is numpy's."""
+    rng = np.random.default_rng(seed)
+    along = np.cumsum(rng.uniform(0.1, 10.0, count + 1))
+    offset0 = np.cumsum(rng.normal(0.0, 0.01, count))
+    offset1 = np.append(offset0[1:] + share * tolerance * rng.uniform(-1.0, 1.0, count - 1), 0.0)
+    runs = thin_offsets(
+        spans_of(np.zeros(count), along[:-1], along[1:], offset0, offset1), np.zeros(count, np.int64), tolerance_m=tolerance
+    )
+    assert runs.count.tolist() == [len(runs.along_m)]
+    for at, offset in ((along[:-1], offset0), (along[1:], offset1)):
+        assert np.abs(np.interp(at, runs.along_m, runs.offset_m) - offset).max() <= tolerance + 1e-12
+
+
+def test_the_far_side_of_a_jump_is_held_too():
+    # Straight from 0 to -0.02 would pass the middle at -0.01, 0.0199 from where the second span begins.
+    spans = spans_of([0, 0], [0.0, 1.0], [1.0, 2.0], [0.0, 0.0099], [0.0, -0.02])
+    runs = thin_offsets(spans, np.zeros(2, np.int64), tolerance_m=0.01)
+    assert runs.along_m.tolist() == [0.0, 1.0, 2.0] and runs.offset_m.tolist() == [0.0, 0.0, -0.02]
+
+
 def test_a_straight_run_keeps_its_ends_alone():
     along = np.linspace(0.0, 500.0, 101)
     runs = thin_offsets(

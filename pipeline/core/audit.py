@@ -14,7 +14,8 @@ of autumn's and spring's receivers is not in it, a clean audit does not bound it
 survey sees it. Offsets are also known only up to whole row spacings.
 
 **What headings can tell.** A shift is seen across the travel only: passes one way and back along one heading give
-the across part and m; passes in one direction only give just their sum; two headings or more give both axes.
+the across part and m; passes in one direction only give just their sum. Both axes and m come from a heading both ways
+with any other beside it, or from three headings one way each; two one way each give one part of the shift and the sum.
 What is not identified has no number here (nan), never one that a solver happened to choose.
 """
 

@@ -5,8 +5,16 @@ from scipy.stats import norm, t
 
 from pipeline.core.audit_passes import PassModel
 
-# Farther than this from what the rest says, a sample is set aside: 6 in 100,000 good ones are.
+# Farther than this from what the rest says, a sample is set aside: 6 in 100,000 good ones are, where the scatter is known.
+# It is estimated, and in simulated logs 1 or 2 in 10,000 are; with passes of 5 or 6 samples up to 2 in 1,000.
 LIMIT_SD = 4.0
+# In a pass of fewer samples the median clings to them, and their distances from it are no measure of the wander.
+_FEWEST = 5
+# The median of few distances is a poor measure of spread (37 % efficient), so limits are wide where it rests on few.
+_EFFICIENCY = 0.37
+# ASSUME: samples 5 m apart share so much of the wander that two tell as much of it as one. In simulated logs with 28
+# samples in passes of 7, 0.4 m in a wander of 15 mm is then always found, with a third instead of a half in 6 of 10.
+_APART = 0.5
 # Chance that one good pass of a field is set aside whole.
 PASS_CHANCE = 0.005
 
@@ -30,12 +38,23 @@ def near_their_pass(x: np.ndarray, y: np.ndarray, planter_pass: np.ndarray) -> n
     left = y - x @ _least_absolute(x, y)
     middle, of_pass = _medians(left, planter_pass)
     away = np.abs(left - middle[of_pass])
-    wander = _sd_of(away)
+    wander, near_m = _wander(away[np.bincount(of_pass)[of_pass] >= _FEWEST])
     centred = np.abs(middle - np.median(middle))
-    # The median of few distances is a poor measure of spread (37 % efficient), so the limit is wide where passes are few.
-    limit = t.isf(PASS_CHANCE / 2.0 / len(middle), 0.37 * len(middle))
+    limit = t.isf(PASS_CHANCE / 2.0 / len(middle), _EFFICIENCY * len(middle))
     stray = centred > limit * _sd_of(centred) + 3.0 * wander
-    return (away <= LIMIT_SD * wander) & ~stray[of_pass]
+    return (away <= near_m) & ~stray[of_pass]
+
+
+def _wander(away: np.ndarray) -> tuple[float, float]:
+    """Standard deviation about the median of a pass, and the distance beyond which a sample is set aside [m].
+
+    From distances in passes that are long enough to tell. Without any, what wander there is counts as scatter between
+    the passes, and no single sample is set aside.
+    """
+    if not len(away):
+        return 0.0, np.inf
+    sd_m = _sd_of(away)
+    return sd_m, float(t.isf(norm.sf(LIMIT_SD), _EFFICIENCY * _APART * len(away))) * sd_m
 
 
 def _sd_of(distance: np.ndarray) -> float:

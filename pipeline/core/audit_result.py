@@ -61,7 +61,7 @@ class Audit:
     machine : Estimate
         Lateral bias of the planter, positive left of its travel; unknown unless it is separable.
     machine_separable : bool
-        Whether it can be told from the shifts: passes both ways along a heading on some day, or several headings.
+        Whether it can be told from the shifts: passes both ways along a heading on some day, or along three headings.
     between : Scatter
         Of the passes, sigma_p.
     wander : Scatter

@@ -114,7 +114,7 @@ def _wander(candidates: int, seed: int) -> np.ndarray:
 
 
 def spread_places(spans: Spans) -> np.ndarray:
-    """Spans on strips, `CANDIDATES` of them, that lie evenly along the field's row length."""
+    """Spans on strips that lie evenly along the field's row length: `CANDIDATES`, or fewer where a span would be two."""
     on = np.flatnonzero(spans.kind == ON_STRIP)
     along = np.cumsum(spans.length_m[on])
     if not len(on):

@@ -14,7 +14,7 @@ from pipeline.core.draws import JointErrors
 from pipeline.core.groups import Groups
 from pipeline.core.lengths import BIN_M
 from pipeline.core.offsets import ON_STRIP, Spans
-from pipeline.core.pairs import Pairs, Places
+from pipeline.core.pairs import Pairs
 from pipeline.core.place_odds import miss_any_probability
 from pipeline.core.reduced import Reduced, Scale
 from pipeline.core.response import Response
@@ -54,7 +54,7 @@ class LossTable:
 
     @classmethod
     def of(
-        cls, spans: Spans, places: Places, pairs: Pairs, scale: Scale, *, mean: np.ndarray, response: Response,
+        cls, spans: Spans, pairs: Pairs, scale: Scale, *, mean: np.ndarray, response: Response,
         wander_sd_m: float, spacing_m: float,
     ) -> "LossTable":  # fmt: skip
         """Of all spans of a field; `mean` holds the mean normal of every pair, (pairs, 2)."""

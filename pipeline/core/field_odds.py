@@ -99,7 +99,7 @@ class FieldOdds:
     def loss_table(self, response: Response, spacing_m: float) -> LossTable:
         """What the field's rows lose as they move."""
         return LossTable.of(
-            self.spans, self.places, self.pairs, self.scale, mean=self.mean_normal, response=response,
+            self.spans, self.pairs, self.scale, mean=self.mean_normal, response=response,
             wander_sd_m=self.errors[0].wander_sd_m, spacing_m=spacing_m,
         )  # fmt: skip
 

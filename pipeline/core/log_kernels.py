@@ -204,7 +204,8 @@ def turns(xy, along_m, piece, before, after, bend, radius_m, angle, reach_m):
             b = b + 1 if closes else _into(xy, along_m, before, after, bend, b, a, -1, reach_m)
             a = a - 1 if opens else _into(xy, along_m, before, after, bend, a, far, 1, reach_m)
             out[a + 1 : b] = True
-            if b <= a + 1:
+            # Where the pass goes on as it did to the last point of all, nothing begins behind it.
+            if b <= a + 1 and a + 1 < n:
                 anew[a + 1] = True
         i = last + 1
     return out, anew

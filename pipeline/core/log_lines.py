@@ -12,9 +12,12 @@ _FEWEST = 5
 _QUARTIC_SHARE = 3.0 / 35.0
 _BIAS_M = 0.01
 _STEP_M = 0.3
+_OFF_ARC_M = 0.005
 
 
-def centre_lines(xy, along_m, piece, chord, *, smooth_m: float, thin_m: float, sharpest: float) -> np.ndarray:
+def centre_lines(
+    xy, along_m, piece, chord, *, smooth_m: float, thin_m: float, sharpest: float, reach_m: float
+) -> np.ndarray:
     """One LineString a piece, through smoothed points, with arcs where consecutive points lie on a bend.
 
     Parameters
@@ -33,11 +36,13 @@ def centre_lines(xy, along_m, piece, chord, *, smooth_m: float, thin_m: float, s
         Vertices nearer to the line without them are left out [m].
     sharpest : float
         Largest bend an arc may have [1/m].
+    reach_m : float
+        Way over which the headings of `chord` were taken [m].
     """
     before, after, bend = chord
     smooth = _smoothed(xy, along_m, piece, bend, smooth_m) if smooth_m > 0 else xy
     vertex = _vertices(smooth, piece)
-    laid, owner = _with_arcs(smooth[vertex], before[vertex], after[vertex], piece[vertex], sharpest)
+    laid, owner = _with_arcs(smooth[vertex], before[vertex], after[vertex], piece[vertex], sharpest, reach_m)
     return shapely.simplify(shapely.linestrings(laid, indices=owner), thin_m, preserve_topology=False)
 
 
@@ -112,7 +117,7 @@ def _vertices(xy, piece):
 
 
 @numba.njit(cache=True, nogil=True)
-def _bulge(xy, before, after, i, sharpest):
+def _bulge(xy, before, after, i, sharpest, reach_m):
     """Height of the arc over the step i, i + 1 [m], positive to the left; from the headings on both sides."""
     length = np.hypot(xy[i + 1, 0] - xy[i, 0], xy[i + 1, 1] - xy[i, 1])
     chord = np.arctan2(xy[i + 1, 1] - xy[i, 1], xy[i + 1, 0] - xy[i, 0])
@@ -121,20 +126,21 @@ def _bulge(xy, before, after, i, sharpest):
     if into * out <= 0.0:
         return 0.0
     turned = np.sign(into) * min(abs(into), abs(out)) * 2.0
-    bend = turned / (length + 5.0)
+    bend = turned / (length + reach_m)
     bend = np.sign(bend) * min(abs(bend), sharpest)
     return -bend * length * length / 8.0
 
 
 @numba.njit(cache=True, nogil=True)
-def _with_arcs(xy, before, after, piece, sharpest):
-    """The vertices with those of arcs between them, such that no chord lies more than 5 mm off its arc."""
+def _with_arcs(xy, before, after, piece, sharpest, reach_m):
+    """The vertices with those of arcs between them, such that no chord lies farther than 5 mm off its arc."""
     n = len(xy)
     extra = np.zeros(n, np.int64)
     for i in range(n - 1):
         if piece[i] == piece[i + 1]:
-            extra[i] = int(np.ceil(np.sqrt(abs(_bulge(xy, before, after, i, sharpest)) / 0.005))) - 1
-            extra[i] = min(max(extra[i], 0), 20)
+            # A parabola of height h in k chords is h / k^2 from each of them.
+            chords = int(np.ceil(np.sqrt(abs(_bulge(xy, before, after, i, sharpest, reach_m)) / _OFF_ARC_M)))
+            extra[i] = max(chords - 1, 0)
     total = n + extra.sum()
     out, owner = np.empty((total, 2)), np.empty(total, np.int64)
     k = 0
@@ -142,7 +148,7 @@ def _with_arcs(xy, before, after, piece, sharpest):
         out[k], owner[k] = xy[i], piece[i]
         k += 1
         if extra[i] > 0:
-            rise = 4.0 * _bulge(xy, before, after, i, sharpest)
+            rise = 4.0 * _bulge(xy, before, after, i, sharpest, reach_m)
             dx, dy = xy[i + 1, 0] - xy[i, 0], xy[i + 1, 1] - xy[i, 1]
             length = np.hypot(dx, dy)
             for m in range(extra[i]):

@@ -20,9 +20,14 @@ ON_STRIP, CROSSING, NO_STRIP = 0, 1, 2
 CROSSING_ANGLE_DEG = 20.0
 CELL_M = 2.0
 # Spans shorter than this are rounding, not ground.
-SLIVER_M = 1e-9
-_MOST_CANDIDATES = 256
+_SLIVER_M = 1e-9
+# So many pieces of strip beside one place are strips that lie on one another.
+_MOST_AT_A_PLACE = 256
+# Room for the pieces beside one planted segment, and for cuts through it. Finely drawn strips need more, and get it.
+_CANDIDATES, _CUTS = 256, 2048
 _SEGMENTS_AT_ONCE = 32768
+# What a kernel may lack, beside room for spans.
+_NOTHING, _MORE_CANDIDATES, _MORE_CUTS, _STRIPS_APART = 0, 1, 2, 3
 
 
 @dataclass(frozen=True)
@@ -93,7 +98,7 @@ def measure_offsets(
     Raises
     ------
     InputError
-        If more strips lie on one another than any field has.
+        If more strips lie on one another at one place than any field has.
 
     Notes
     -----
@@ -133,18 +138,23 @@ def _joined(parts: list[np.ndarray]) -> np.ndarray:
 
 def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tuple) -> list[np.ndarray]:
     """Columns of the spans of some planted segments."""
-    room = 3 * len(xy) + 1024
+    room, candidates, cuts = 3 * len(xy) + 1024, _CANDIDATES, _CUTS
     while True:
-        count, *columns = _spans(*(xy, line, start_m, *fixed, room))
-        if count < 0:
+        count, lacks, *columns = _spans(*(xy, line, start_m, *fixed, room, candidates, cuts))
+        if lacks == _STRIPS_APART:
             raise InputError(
-                f"planted line {-1 - count}: more than {_MOST_CANDIDATES} pieces of strip lie within half a row spacing of "
+                f"planted line {count}: more than {_MOST_AT_A_PLACE} pieces of strip lie within half a row spacing of "
                 "one place on it; expected strips side by side, take away passes that lie on one another"
             )
-        if count <= room:
+        if lacks == _MORE_CANDIDATES:
+            candidates *= 4
+        elif lacks == _MORE_CUTS:
+            cuts *= 4
+        elif count <= room:
             # Views: of the room that was not written to there is no memory yet.
             return [column[:count] for column in columns]
-        room = 2 * count
+        else:
+            room = 2 * count
 
 
 @numba.njit(cache=True)
@@ -198,13 +208,17 @@ def _best(t, m, iv, crossing):
 
 @numba.njit(cache=True)
 def _add_cuts(m, iv, cuts):
-    """Ends of the candidates' intervals and the places where two offsets are equally far, sorted."""
+    """Ends of the candidates' intervals and the places where two offsets are equally far, sorted.
+
+    Returns how many there are; more than the room of `cuts`, and these are neither all there nor sorted.
+    """
     n = 2
     cuts[0], cuts[1] = 0.0, 1.0
     for k in range(m):
         for t in (iv[k, 0], iv[k, 1]):
-            if 0.0 < t < 1.0 and n < len(cuts):
-                cuts[n] = t
+            if 0.0 < t < 1.0:
+                if n < len(cuts):
+                    cuts[n] = t
                 n += 1
         for j in range(k):
             low, high = max(iv[k, 0], iv[j, 0]), min(iv[k, 1], iv[j, 1])
@@ -213,28 +227,44 @@ def _add_cuts(m, iv, cuts):
             for sign in (-1.0, 1.0):
                 gap0 = iv[k, 2] + sign * iv[j, 2]
                 gap1 = iv[k, 3] + sign * iv[j, 3]
-                if gap0 != gap1 and n < len(cuts):
+                if gap0 != gap1:
                     t = gap0 / (gap0 - gap1)
                     if low < t < high:
-                        cuts[n] = t
+                        if n < len(cuts):
+                            cuts[n] = t
                         n += 1
-    sort_first(cuts, n)
+    if n <= _CUTS:
+        sort_first(cuts, n)
+    elif n <= len(cuts):
+        cuts[:n].sort()
     return n
+
+
+@numba.njit(cache=True)
+def _most_at_a_place(m, iv):
+    """Largest number of candidates that lie beside one place of a planted segment."""
+    most = 0
+    for k in range(m):
+        beside = 0
+        for j in range(m):
+            beside += iv[j, 0] <= iv[k, 0] < iv[j, 1]
+        most = max(most, beside)
+    return most
 
 
 @numba.njit(cache=True, nogil=True)
 def _spans(
     rows, row_line, row_start, strips, strip_line, normals, planes, reach, row_key, strip_key,
-    first, members, x0, y0, per_m, nx_cells, ny_cells, cos_limit, room,
+    first, members, x0, y0, per_m, nx_cells, ny_cells, cos_limit, room, candidates, most_cuts,
 ):  # fmt: skip
     line, strip = np.empty(room, np.int32), np.empty(room, np.int32)
     kind, heading = np.empty(room, np.uint8), np.empty(room, np.int8)
     start, end = np.empty(room), np.empty(room)
     off0, off1, nrm_x, nrm_y = np.empty(room), np.empty(room), np.empty(room), np.empty(room)
-    iv = np.empty((_MOST_CANDIDATES + 1, 4))
-    seg, crossing = np.empty(_MOST_CANDIDATES, np.int64), np.empty(_MOST_CANDIDATES, np.bool_)
-    dots, cuts = np.empty(_MOST_CANDIDATES), np.empty(8 * _MOST_CANDIDATES)
-    n = 0
+    iv = np.empty((candidates + 1, 4))
+    seg, crossing = np.empty(candidates, np.int64), np.empty(candidates, np.bool_)
+    dots, cuts = np.empty(candidates), np.empty(most_cuts)
+    n, lacks = 0, _NOTHING
     for i in range(len(rows)):
         ax, ay, bx, by = rows[i, 0], rows[i, 1], rows[i, 2], rows[i, 3]
         far, own = reach[row_line[i]], row_key[row_line[i]]
@@ -258,16 +288,24 @@ def _spans(
                         continue
                     if not _abreast(rows, i, strips, k, planes, o0, o1, far, iv, m):
                         continue
-                    if m == _MOST_CANDIDATES:
-                        return -1 - row_line[i], line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading
+                    if m == candidates:
+                        lacks = _MORE_CANDIDATES
+                        break
                     seg[m], dots[m] = k, (ux * normals[k, 1] - uy * normals[k, 0]) / length
                     crossing[m] = abs(dots[m]) < cos_limit
                     m += 1
+        if m > _MOST_AT_A_PLACE and _most_at_a_place(m, iv) > _MOST_AT_A_PLACE:
+            n, lacks = row_line[i], _STRIPS_APART
+        if lacks != _NOTHING:
+            break
         cut_count = _add_cuts(m, iv, cuts)
+        if cut_count > most_cuts:
+            lacks = _MORE_CUTS
+            break
         before = -9
         for c in range(cut_count - 1):
             t0, t1 = cuts[c], cuts[c + 1]
-            if (t1 - t0) * length <= SLIVER_M and cut_count > 2:
+            if (t1 - t0) * length <= _SLIVER_M and cut_count > 2:
                 continue
             b = _best(0.5 * (t0 + t1), m, iv, crossing)
             if b == before:
@@ -288,4 +326,4 @@ def _spans(
                     off1[n] = iv[b, 2] + t1 * (iv[b, 3] - iv[b, 2])
                     nrm_x[n], nrm_y[n] = normals[seg[b], 0], normals[seg[b], 1]
             n += 1
-    return n, line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading
+    return n, lacks, line, strip, kind, start, end, off0, off1, nrm_x, nrm_y, heading

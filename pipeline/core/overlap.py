@@ -113,14 +113,19 @@ def count_cells(
     edges = first_line + np.linspace(0, window.shape[1], THREADS + 1).astype(int)
     parts = [np.zeros_like(counted) for _ in range(THREADS)]
 
-    def count_belt(k: int) -> None:
-        _count(
+    def count_belt(k: int, room: int = 512) -> None:
+        near = np.empty(room, np.int64)
+        held = _count(
             lines.rows.xy, lines.rows.line, lines.strips.xy, lines.strips.line, lines.strips.length_m, lines.reach_m,
             lines.row_key, lines.strip_key, index.first, index.members, index.x0, index.y0, index.per_m, index.nx,
             index.ny, bands.pass_of_row, bands.row_of_line, bands.pass_of_strip, bands.half_width_m, bands.bound_m,
             grid.west, grid.north, grid.cell_m, first_line, edges[k], edges[k + 1], window, parts[k],
-            np.cos(np.radians(crossing_deg)),
+            np.cos(np.radians(crossing_deg)), near,
         )  # fmt: skip
+        if not held:
+            # Strips are drawn more finely than usual. Painted cells stay as they are when painted again.
+            parts[k][:] = 0.0
+            count_belt(k, 4 * room)
 
     # Belts of the window share no cell, so they are painted side by side; their sums are added in order.
     with ThreadPoolExecutor(THREADS) as pool:
@@ -133,9 +138,9 @@ def count_cells(
 def _count(
     rows, row_line, strips, strip_line, strip_length, reach, row_key, strip_key, first, members, x0, y0, per_m, nx, ny,
     pass_of_row, row_of_line, pass_of_strip, half_width, bound, west, north, cell, first_line, top, bottom, window,
-    counted, cos_limit,
+    counted, cos_limit, near,
 ):  # fmt: skip
-    near, tiers, width = np.empty(512, np.int64), window.shape[0], window.shape[2]
+    tiers, width = window.shape[0], window.shape[2]
     hold, reached, sums = np.empty(tiers), np.empty(tiers), np.zeros((tiers, 6))
     highest, lowest = north - top * cell, north - bottom * cell
     for i in range(len(rows)):
@@ -148,6 +153,8 @@ def _count(
         planted = row_line[i]
         m = _near(rows[i], reach[planted], strips, strip_line, strip_length, strip_key, row_key[planted],
                   first, members, x0, y0, per_m, nx, ny, near)  # fmt: skip
+        if m > len(near):
+            return False
         sums[:] = 0.0
         # From border to border of the cells, each found anew from its number so that no rounding adds up.
         column, line = int(np.floor((ax - west) / cell)), int(np.floor((north - ay) / cell))
@@ -186,11 +193,12 @@ def _count(
                 if code > window[k, here_y - first_line, here_x]:
                     window[k, here_y - first_line, here_x] = code
         counted[:, row_of_line[planted]] += sums
+    return True
 
 
 @numba.njit(cache=True)
 def _near(row, far, strips, strip_line, strip_length, strip_key, key, first, members, x0, y0, per_m, nx, ny, near):
-    """Strip segments that may lie within `far` of a planted segment; returns how many were put into `near`."""
+    """Strip segments that may lie within `far` of a planted segment; returns how many, more than `near` holds or not."""
     ix0, ix1 = cell_range(min(row[0], row[2]) - far, max(row[0], row[2]) + far, x0, per_m, nx)
     iy0, iy1 = cell_range(min(row[1], row[3]) - far, max(row[1], row[3]) + far, y0, per_m, ny)
     m = 0
@@ -207,9 +215,8 @@ def _near(row, far, strips, strip_line, strip_length, strip_key, key, first, mem
                 side0 = vx * (row[1] - strips[k, 1]) - vy * (row[0] - strips[k, 0])
                 side1 = vx * (row[3] - strips[k, 1]) - vy * (row[2] - strips[k, 0])
                 if min(side0, side1) <= limit and max(side0, side1) >= -limit:
-                    if m == len(near):
-                        raise ValueError("more than 512 strip segments lie beside one planted segment")
-                    near[m] = k
+                    if m < len(near):
+                        near[m] = k
                     m += 1
     return m
 

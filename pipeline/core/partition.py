@@ -5,6 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+# Stretches of a line nearer than this share of its length are not apart: distances along it are sums.
+_ROUNDING = 1e-12
+
 
 @dataclass(frozen=True)
 class Portions:
@@ -78,8 +81,17 @@ def _within(line: shapely.LineString, areas: np.ndarray, near: np.ndarray) -> li
         parts, owner = parts[lines], owner[lines]
         ends = [np.hypot(*(shapely.get_coordinates(shapely.get_point(parts, k)) - xy[owner]).T) for k in (0, -1)]
         first, last = begins[owner] + np.minimum(*ends), begins[owner] + np.maximum(*ends)
-        out += list(zip(first.tolist(), last.tolist(), [int(number)] * len(first), strict=True))
+        out += [(start, end, int(number)) for start, end in _joined(first, last, near=_ROUNDING * begins[-1])]
     return sorted(out)
+
+
+def _joined(first: np.ndarray, last: np.ndarray, *, near: float) -> list[tuple[float, float]]:
+    """Stretches with those that touch made one: where a line has a vertex, it does not leave its area."""
+    order = np.lexsort((last, first))
+    first, last = first[order], last[order]
+    anew = np.append(True, first[1:] > last[:-1] + near)[: len(first)]
+    ends = np.append(anew[1:], True)[: len(first)]
+    return list(zip(first[anew].tolist(), last[ends].tolist(), strict=True))
 
 
 def _covering(parts: list[tuple[float, float, int]], line: shapely.LineString, shortest: float) -> list[tuple]:

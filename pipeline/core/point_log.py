@@ -98,7 +98,7 @@ def passes_of(log: PointLog, rules: LogRules | None = None) -> LoggedPasses:
     piece = np.cumsum(begins(walk.piece)) - 1 if len(walk.point) else walk.piece
     along = along_m(walk.xy, piece)
     chord = k.chords(walk.xy, along, piece, REACH_M)
-    how = {"smooth_m": rules.smooth_m, "thin_m": rules.thin_m, "sharpest": 1.0 / rules.turn_radius_m}
+    how = {"smooth_m": rules.smooth_m, "thin_m": rules.thin_m, "sharpest": 1.0 / rules.turn_radius_m, "reach_m": REACH_M}
     lines = centre_lines(walk.xy, along, piece, chord, **how) if len(piece) else np.empty(0, object)
     rank = np.argsort(walk.rank[begins(walk.piece)], kind="stable")
     place = np.empty(len(rank), np.int64)

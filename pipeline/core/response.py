@@ -52,10 +52,6 @@ class Response:
         """Loss at signed offsets from one strip [m], of their shape."""
         return np.interp(np.abs(offset_m), self.distance_m, self.loss)
 
-    def nearest(self, offset_m: np.ndarray, spacing_m: float) -> np.ndarray:
-        """Loss where strips repeat every `spacing_m` [m] and the nearest one counts, of the shape of the offsets."""
-        return self.at(offset_m - spacing_m * np.round(np.asarray(offset_m) / spacing_m))
-
     def expected(self, offset_m: np.ndarray, sd_m: np.ndarray | float, spacing_m: float | None = None) -> np.ndarray:
         """Expected loss under a normal error, in closed form.
 

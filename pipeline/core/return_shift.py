@@ -4,15 +4,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.core.audit import LEAST_LEAN
 from pipeline.core.checked import FieldGroups, places_of_groups, shift_weights
 from pipeline.core.conditioning import Posterior
 from pipeline.core.groups import Groups
 
-# Directions of travel are told apart to so many degrees, and named if they have this share of the row length.
-HEADING_BIN_DEG = 10.0
+# Directions of travel within so many degrees are one, and it is named if it has this share of the row length.
+ONE_HEADING_DEG = 10
 LEAST_SHARE = 0.05
-# Normals that lean the other way by less than this (root mean square) leave that part of a shift unknown.
-_ONE_DIRECTION = np.sin(np.radians(3.0))
 
 
 @dataclass(frozen=True)
@@ -74,7 +73,8 @@ def _least_squares(normal: np.ndarray, wanted: np.ndarray, weight: np.ndarray) -
     total = weight.sum()
     size, direction = np.linalg.eigh(normal.T @ (normal * weight[:, None]) / total)
     toward = direction.T @ (normal.T @ (wanted * weight)) / total
-    known = size > _ONE_DIRECTION**2
+    # Where normals lean the other way by less, that part of a shift is unknown, as in the audit of the logs.
+    known = size > LEAST_LEAN**2
     return direction[:, known] @ (toward[known] / size[known]), bool(known.all())
 
 
@@ -83,10 +83,29 @@ def _by_heading(groups: Groups, move: np.ndarray) -> tuple[np.ndarray, np.ndarra
     # The planter travels as the strip does, or against it; its left is the strip's left, or its right.
     left = np.column_stack([groups.normal_x, groups.normal_y]) * groups.heading[:, None]
     bearing = np.degrees(np.arctan2(left[:, 1], -left[:, 0])) % 360.0
-    box = np.round(bearing / HEADING_BIN_DEG).astype(np.int64) % round(360 / HEADING_BIN_DEG)
-    length = np.bincount(box, groups.length_m)
-    named = [k for k in np.argsort(-length, kind="stable") if length[k] > LEAST_SHARE * length.sum()]
-    mean = np.array([(left[box == k] * groups.length_m[box == k, None]).sum(axis=0) for k in named]).reshape(-1, 2)
+    alike = _headings(bearing, groups.length_m)
+    mean = np.array([(left[one] * groups.length_m[one, None]).sum(axis=0) for one in alike]).reshape(-1, 2)
     mean /= np.hypot(*mean.T)[:, None]
     travel = np.column_stack([mean[:, 1], -mean[:, 0]])
     return np.degrees(np.arctan2(travel[:, 0], travel[:, 1])) % 360.0, travel @ move, mean @ move
+
+
+def _headings(bearing_deg: np.ndarray, length_m: np.ndarray) -> list[np.ndarray]:
+    """Masks of the bearings that are one heading, most of the length first.
+
+    Each is the fullest window over what is left by those before it: no edge that lies fixed parts one heading.
+    """
+    left_m, least_m, half = length_m.copy(), LEAST_SHARE * length_m.sum(), ONE_HEADING_DEG // 2
+    # Window k goes from k - half to k + half degrees; this is the last one that a bearing is in.
+    last = np.floor(bearing_deg + half).astype(np.int64) % 360
+    out: list[np.ndarray] = []
+    while True:
+        by_degree = np.bincount(last, left_m, 360)
+        # To a micrometre, or rounding would choose between headings of one length.
+        full_m = np.round(sum(np.roll(by_degree, -k) for k in range(ONE_HEADING_DEG)), 6)
+        window = int(np.argmax(full_m))
+        if full_m[window] <= least_m:
+            return out
+        inside = ((last - window) % 360 < ONE_HEADING_DEG) & (left_m > 0.0)
+        out.append(inside)
+        left_m[inside] = 0.0

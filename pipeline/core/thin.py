@@ -78,6 +78,11 @@ def _thin(line, key, start, end, offset0, offset1, tolerance):
         anchor = places - 1 if fresh else places - 2
         run = max(here - along[anchor], SLIVER_M)
         slope = (value - offset[anchor]) / run
+        if told and not fresh:
+            # Where a span begins a little aside of where the one before it ended, both are places to pass.
+            reach = max(start[i] - along[anchor], SLIVER_M)
+            begun = (offset0[i] - offset[anchor]) / reach
+            low, high = max(low, begun - tolerance / reach), min(high, begun + tolerance / reach)
         if not fresh and not low <= slope <= high:
             anchor, run = places - 1, max(here - along[places - 1], SLIVER_M)
             slope, fresh = (value - offset[anchor]) / run, True

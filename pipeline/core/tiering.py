@@ -127,7 +127,8 @@ def return_errors(
         Time that the planter stands after each of its starts before it works [s].
     waited_share : float
         Share of a tier's convergence that its machines stand after each start, of both operations where autumn is `same`:
-        strips that are made already have waited as they have.
+        strips that are made already have waited as they have. Under ``as_logged`` nobody stands: what was is nothing that
+        one could pay for.
     settled : bool
         As if every receiver had been left to converge, in both operations.
 
@@ -150,7 +151,7 @@ def return_errors(
     out = {}
     for name in compare:
         autumns, springs = strips_made_under(strips, autumn, compared=name), made_under(rows, name)
-        stands_s = waited_share * tiers[name].convergence_s if name in tiers else 0.0
+        stands_s = waited_share * tiers[name].convergence_s if name in tiers and name != AS_LOGGED else 0.0
         built, planted = strips.after(stands_s) if autumn == AS_IN_SPRING else strips, rows.after(stands_s)
         before, after = _operation(tiers, autumns, built, site), _operation(tiers, springs, planted, site)
         out[name] = ReturnError(before, after, wander_sd_m=wander, machine_sd_m=machine)
