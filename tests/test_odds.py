@@ -11,6 +11,7 @@ from scipy.optimize import minimize_scalar
 from scipy.stats import norm
 
 from pipeline.core import odds
+from pipeline.core.percentiles import percentiles_of_weights
 from pipeline.core.tier import Tier
 
 HALF_WIDTH_M = 4 * INCH
@@ -294,3 +295,11 @@ def test_parts_of_a_field_change_nothing(monkeypatch):
     for name in ("row_share", "pass_share", "field_share"):
         # The tables of the draws are added up in another order, in numbers of seven digits.
         np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), atol=1e-5)
+
+
+def test_a_missed_length_that_is_no_number_gives_no_percentiles():
+    # The middle owner's is none at one step of shift: it has no percentiles, and those beside it have theirs.
+    missed = np.array([[0.0, 5.0], [np.nan, 5.0], [10.0, 10.0]], np.float32)
+    weight = np.array([[[0.45], [0.55]]])
+    found = percentiles_of_weights(missed, np.full(3, 10.0), weight, np.zeros(3, np.int64))[0]
+    np.testing.assert_allclose(found.T, [[0.0, 0.5, 0.5], [np.nan] * 3, [1.0] * 3])

@@ -128,3 +128,46 @@ def test_a_field_in_two_parts():
     parts, _, outside = clip_lines(np.array([LINE([(-50, 50), (350, 50)])]), area)
     np.testing.assert_allclose(shapely.length(parts), [100.0, 100.0])
     assert outside[0] == pytest.approx(200.0)
+
+
+SQUARE_CORNER = [(0, 0), (50, 0), (50, 30)]
+REPEATED = {
+    "at a corner": [(0, 0), (50, 0), (50, 0), (50, 30)],
+    "a nanometre on": [(0, 0), (50, 0), (50 + 1e-9, 0), (50, 30)],
+    "at both ends": [(0, 0), (0, 0), (50, 0), (50, 30), (50, 30 + 1e-9)],
+    "all of them": [xy for xy in SQUARE_CORNER for _ in range(3)],
+}
+
+
+@pytest.mark.parametrize("name", REPEATED)
+def test_repeated_points_are_one(name):
+    distances = unit_distances(4, SPACING_M)
+    want = beside(LINE(SQUARE_CORNER), distances)[0]
+    found = beside(LINE(REPEATED[name]), distances)[0]
+    assert shapely.equals_exact(found, want, tolerance=1e-6).all()
+
+
+@pytest.mark.parametrize("distance_m", [0.0, 1e-12, -1e-9])
+def test_beside_itself_a_line_with_sharp_corners_is_itself(distance_m):
+    # The two points of a sharp corner are one there, and have to be one for whoever lays rows beside that line.
+    lap = LINE([(0, 0), (100, 0), (100, 40), (60, 40), (60, 3), (0, 0)])
+    (same,), _ = beside(lap, np.array([distance_m]))
+    assert shapely.equals_exact(same, lap, tolerance=1e-6)
+    again, ever = beside(same, unit_distances(12, SPACING_M))[0], beside(lap, unit_distances(12, SPACING_M))[0]
+    np.testing.assert_allclose(shapely.length(again), shapely.length(ever), atol=1e-4)
+
+
+def test_the_inside_of_a_bend_as_wide_as_the_unit_runs_has_no_repeated_points():
+    # An arc of radius 3 m with a unit 3 m inside: all its places are the middle of the arc.
+    (inner,), _ = beside(arc(3.0, step_deg=10.0), np.array([3.0 * np.cos(np.radians(5.0))]))
+    assert np.isfinite(shapely.get_coordinates(inner)).all()
+    whole = LINE([(3, -20), *shapely.get_coordinates(arc(3.0, step_deg=10.0)), (-3, -20)])
+    (inner,), _ = beside(whole, np.array([3.0 * np.cos(np.radians(5.0))]))
+    for line in shapely.get_parts(inner):
+        xy = shapely.get_coordinates(line)
+        assert (np.hypot(*np.diff(xy, axis=0).T) > 0.0).all()
+
+
+def test_a_line_without_length_stays_where_it_is():
+    lines, _ = beside(LINE([(5, 5), (5, 5)]), np.array([1.0, 0.0, -1.0]))
+    np.testing.assert_array_equal(shapely.get_coordinates(lines), 5.0)

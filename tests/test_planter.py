@@ -4,10 +4,18 @@ import numpy as np
 import pytest
 import shapely
 from helpers import SPACING_M
+from workflow import ORIGIN, boundaries, config, first_field, passes_of, run_steps, write_coop
 
 from pipeline.core.pass_grids import PassGrids
 from pipeline.core.passes import beside, unit_distances
+<<<<<<< HEAD
 from pipeline.core.planter import plan_passes
+=======
+from pipeline.core.planter import grid_places, plan_passes
+from pipeline.core.stretches import cut_at_zones
+from pipeline.errors import CheckError
+from pipeline.steps import passes as passes_step
+>>>>>>> m3
 
 
 def bar_passes(count, bar_rows, *, against=(), length_m=100.0, turn_deg=0.0):
@@ -163,6 +171,7 @@ def test_a_part_of_a_field_with_fewer_passes_is_planted_too(planter_rows):
         assert set(strips) <= set(grid)
 
 
+<<<<<<< HEAD
 WIDTH_M = 8 * SPACING_M
 
 
@@ -230,3 +239,57 @@ def test_rings_driven_either_way_and_begun_anywhere_lie_one_inside_the_other(see
     # Counter-clockwise, the left of a ring is its inside.
     assert grids.place.tolist() == [(-k if turned[0] else k) for k in range(6)]
     assert grids.flipped.tolist() == (turned ^ turned[0]).tolist()
+=======
+E, N = ORIGIN
+BENT = {
+    "an L": [(5, 10), (100, 10), (100, 45)],
+    "a step": [(0, 10), (60, 10), (60, 14), (118, 14)],
+    "a closed lap": [(5, 5), (100, 5), (100, 40), (5, 40), (5, 5)],
+    "61 degrees": [(20, 10), (60, 10), (75, 10 + 15 * np.tan(np.radians(61)))],
+}
+
+
+def bent(name):
+    """The field's passes, the first of them bent so."""
+    passes = passes_of(1)
+    shapes = [shapely.LineString([(E + x, N + y) for x, y in BENT[name]]), *passes.geometry[1:]]
+    return passes.set_geometry(shapes, crs=passes.crs)
+
+
+def judged(folder, *, strips, rows=None):
+    """Figures of the one field; the planter follows the strips where there are no rows."""
+    folder.mkdir()
+    write_coop(folder, fields=boundaries(1), strips=strips, rows=rows)
+    settings = config(folder, planter=rows is not None) | {"raster": {"cell": "0.5 m"}}
+    settings["tiers"]["compare"] = ["rtk_base"]
+    return first_field(run_steps(settings, folder))
+
+
+@pytest.mark.parametrize("name", BENT)
+def test_a_planter_that_follows_sharp_corners_plants_what_the_same_lines_as_rows_do(tmp_path, name):
+    led = judged(tmp_path / "led", strips=bent(name))
+    given = judged(tmp_path / "given", strips=bent(name), rows=bent(name))
+    lengths = ["row_length_m", "holds_m", "misses_m", "crossing_m", "no_strip_m", "outside_m"]
+    np.testing.assert_allclose(led[lengths].astype(float), given[lengths].astype(float), atol=0.01)
+    assert led.row_count == given.row_count == 4 * 12
+
+
+def no_numbers(*_):
+    return np.array([shapely.LineString([(0, 0), (np.nan, 1), (2, 2)])]), False
+
+
+def half_of_them(lines, zones):
+    parts, line, inside = cut_at_zones(lines, zones)
+    return parts[::2], line[::2], inside[::2]
+
+
+@pytest.mark.filterwarnings("ignore:invalid value")
+@pytest.mark.parametrize(
+    ("name", "broken", "said"),
+    [("beside", no_numbers, "no numbers"), ("cut_at_zones", half_of_them, r"rows of 57\d\d\.\d\d m were laid out")],
+)
+def test_rows_that_would_go_lost_end_the_run(tmp_path, monkeypatch, name, broken, said):
+    monkeypatch.setattr(passes_step, name, broken)
+    with pytest.raises(CheckError, match=f"field 'F0': .*{said}.*this is a fault of ours"):
+        judged(tmp_path / "one", strips=passes_of(1))
+>>>>>>> m3

@@ -13,6 +13,8 @@ from pipeline.core.line_ends import CUT_TURNS, without_turned_ends
 
 # Bends up to this angle are mitred; sharper corners, which no implement drives, get two points (a bevel).
 MITRE_LIMIT_DEG = 60.0
+# Vertices as near to one another are one place: there is no direction from one to the other [m].
+_SAME_PLACE_M = 1e-6
 # A place as near to a boundary lies on it but for rounding [m].
 _ON_BOUNDARY_M = 1e-6
 
@@ -28,31 +30,36 @@ def beside(line: shapely.LineString, distances_m: np.ndarray) -> tuple[np.ndarra
     Parameters
     ----------
     line : shapely.LineString
-        Centre line in metric coordinates [m], no repeated points.
+        Centre line in metric coordinates [m].
     distances_m : ndarray, shape (k,)
         Distances along the left normal [m]; negative to the right.
 
     Returns
     -------
     lines : ndarray of LineString or MultiLineString, shape (k,)
-        In the direction of the centre line.
+        In the direction of the centre line, without repeated points.
     tight : bool
         Whether some bend is tighter than the implement, so that a line was cut.
     """
-    xy = shapely.get_coordinates(line)
-    base, push = _corners(xy)
+    base, push = _corners(shapely.get_coordinates(_without_repeats(line)))
     raw = base[None, :, :] + np.asarray(distances_m)[:, None, None] * push[None, :, :]
     lines = shapely.linestrings(raw)
     folded = _folds(base, raw)
     for k in np.flatnonzero(folded):
         lines[k] = _without_folds(lines[k], line, abs(float(distances_m[k])))
-    return lines, bool(folded.any())
+    # Beside the line itself the two points of a sharp corner are one, and inside a bend any number of them may be.
+    return _without_repeats(lines), bool(folded.any())
+
+
+def _without_repeats(lines):
+    return shapely.remove_repeated_points(lines, _SAME_PLACE_M)
 
 
 def _corners(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points to move, and the move for a distance of one: mitred vertices, sharp ones twice."""
     step = np.diff(xy, axis=0)
-    along = step / np.hypot(step[:, 0], step[:, 1])[:, None]
+    size = np.hypot(step[:, 0], step[:, 1])
+    along = step / np.where(size > 0.0, size, 1.0)[:, None]  # a line without length goes nowhere, and is not moved
     normal = np.column_stack([-along[:, 1], along[:, 0]])
     # cos of the bend between neighbouring segments; 1 + cos = 2 cos^2(half)
     cosine = (normal[1:] * normal[:-1]).sum(axis=1)

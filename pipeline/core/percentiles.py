@@ -55,7 +55,7 @@ def percentiles_of_normal(
 
 
 def percentiles_of_weights(missed: np.ndarray, length: np.ndarray, weight: np.ndarray, kind: np.ndarray) -> np.ndarray:
-    """The same where each step of shift has a weight, shape (tiers, 3, owners).
+    """The same where each step of shift has a weight, shape (tiers, 3, owners); NaN where a missed length is none.
 
     Parameters
     ----------
@@ -77,8 +77,11 @@ def _by_level(missed, length, weight, kind, wanted):
     below, reached = np.empty(tiers), np.empty(tiers, np.int64)
     for g in range(owners):
         per_m, mine = _LEVELS / max(length[g], 1e-9), kind[g]
+        known = True
         for k in range(missed.shape[1]):
-            level = min(int(missed[g, k] * per_m + 0.5), _LEVELS)
+            share = missed[g, k] * per_m
+            known = known and share == share
+            level = min(int(share + 0.5), _LEVELS) if share > 0.0 else 0  # what is no number is no index
             used[level] = True
             for t in range(tiers):
                 level_weight[level, t] += weight[mine, k, t]
@@ -95,4 +98,6 @@ def _by_level(missed, length, weight, kind, wanted):
                 while reached[t] < len(wanted) and below[t] >= wanted[reached[t]]:
                     out[t, reached[t], g] = level / _LEVELS
                     reached[t] += 1
+        if not known:
+            out[:, :, g] = np.nan
     return out

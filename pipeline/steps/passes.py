@@ -11,6 +11,7 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.cut import before_in_owner
+from pipeline.core.jogs import without_jogs
 from pipeline.core.line_ends import without_turned_ends
 from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
@@ -19,6 +20,7 @@ from pipeline.core.planter import plan_passes
 from pipeline.core.regains import ReceiverWays, by_signal, regains
 from pipeline.core.signals import Regain
 from pipeline.core.stretches import cut_at_shares, cut_at_zones, parts_along, shares_of_pass
+from pipeline.errors import CheckError
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import LaidSide, own_strip_columns
@@ -26,6 +28,9 @@ from pipeline.files.planter_side import check_one_bar, frame_of, shift_into_fram
 from pipeline.files.progress import counted
 from pipeline.files.stacked import stacked
 from pipeline.files.store import listed_folder, read_geo, read_json, to_json, write_bytes, write_frame
+
+# Row length inside and outside the field against that of the lines laid out: this share may be lost to rounding.
+_LENGTH_SHARE = 1e-6
 
 
 def run(*, batch: Path, settings: Path, out: Path) -> None:
@@ -77,7 +82,8 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
     moved = {"strip": (0.0, 0.0), "planter": shift}
     sides = {
         name: LaidSide(one, *_row_units(
-            one, area, zones, moved[name], converging=geometry["converging"], regained=regained[name]
+            one, area, zones, moved[name], converging=geometry["converging"], regained=regained[name],
+            field_id=field[c.FIELD_ID],
         )) for name, one in passes.items()
     }  # fmt: skip
     # A planter that follows the strips has the nearest for its own, unless a difference of frames then takes it away.
@@ -108,7 +114,7 @@ def _implement_passes(layer: gpd.GeoDataFrame, local, capacity_m2_s: float) -> g
     parts = shapely.remove_repeated_points(parts)
     whole = shapely.length(parts) > 0
     passes = layer.drop(columns="geometry").iloc[owner[whole]].reset_index(drop=True)
-    parts, owner = without_turned_ends(parts[whole]), owner[whole]
+    parts, owner = without_jogs(without_turned_ends(parts[whole])), owner[whole]
     length = shapely.length(parts)
     # Parts of one pass share its time by length.
     total = np.bincount(owner, length, len(layer))[owner]
@@ -143,6 +149,8 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     if planter["frame"] is not None:  # its receiver takes the strips' coordinates for coordinates of its own frame
         led = led.assign(**{c.FRAME: planter["frame"], c.EPOCH: planter["epoch"]})
     parts, owner = shapely.get_parts(plan.line, return_index=True)
+    long = shapely.length(parts) > 0.0  # what is cut out of a fold may leave a place
+    parts, owner = parts[long], owner[long]
     led = led.iloc[owner].reset_index(drop=True)
     number = led.groupby(c.PASS_ID, sort=False).cumcount().astype(str)
     many = led[c.PASS_ID].duplicated(keep=False)
@@ -172,13 +180,13 @@ def _zones_said(zones: gpd.GeoDataFrame | None) -> list[dict]:
 
 def _row_units(
     passes: gpd.GeoDataFrame, area: shapely.Geometry, zones: list, shift_m: tuple[float, float], *, converging: bool,
-    regained: Sequence[Regain],
+    regained: Sequence[Regain], field_id: str,
 ) -> tuple[pd.DataFrame, gpd.GeoDataFrame, pd.DataFrame]:
     """Row units of all passes; their lines, cut to the field and into stretches, moved by `shift_m`; the stretches.
 
     Cutting comes first: the boundary and the zones are drawn on the ground, in nobody's frame.
     """
-    pieces, tables, before = [], [], 0
+    pieces, tables, laid_m, before = [], [], [], 0
     shapes, counts, spacing_m = (passes[name].to_numpy() for name in ("geometry", c.ROW_COUNT, c.ROW_SPACING_M))
     since_s, start_s = np.full((len(passes), 2), np.nan), passes[c.START_S].to_numpy(float)
     if converging:
@@ -187,6 +195,7 @@ def _row_units(
     back_s = {number: by_signal([one for one in regained if one.start == number]) for number in np.unique(start).tolist()}
     for number in range(len(passes)):
         units, tight = beside(shapes[number], unit_distances(int(counts[number]), float(spacing_m[number])))
+        laid_m.append(_finite_lengths(units, field_id))
         tables.append({c.PASS: np.full(len(units), number), c.UNIT: np.arange(len(units)), c.TIGHT: tight})
         shares, times = shares_of_pass(tuple(since_s[number]), [one - start_s[number] for one in back_s[start[number]]])
         cut, unit, bit = cut_at_shares(units, shares)
@@ -199,6 +208,8 @@ def _row_units(
     parts, line, inside = cut_at_zones(lines, zones)
     owner = owner[line]
     table[c.OUTSIDE_M] = np.bincount(unit, outside, len(table))
+    inside_m = np.bincount(unit[owner], shapely.length(parts), len(table))
+    _check_lengths(np.concatenate(laid_m) if laid_m else inside_m, inside_m + table[c.OUTSIDE_M].to_numpy(), field_id)
     key = pd.DataFrame({
         c.PASS: of_pass[owner], c.SINCE0_S: since[0][owner], c.SINCE1_S: since[1][owner],
         c.ZONES: [",".join(map(str, mine)) for mine in inside],
@@ -211,6 +222,27 @@ def _row_units(
         table[name] = passes[name].to_numpy()[table[c.PASS].to_numpy(int)] if len(passes) else []
     columns = {c.ROW: unit[owner], c.PART: part, c.ALONG_M: along, c.STRETCH: stretch}
     return table, gpd.GeoDataFrame(columns, geometry=parts), stretches
+
+
+def _finite_lengths(lines: np.ndarray, field_id: str) -> np.ndarray:
+    """Lengths of the lines of row units [m]; one with a coordinate that is no number would be lost without a word."""
+    length = shapely.length(lines)
+    if not np.isfinite(length).all():
+        raise CheckError(
+            f"field '{field_id}': the line of a row unit has coordinates that are no numbers; "
+            "this is a fault of ours, please report it with the field's strips and rows"
+        )
+    return length
+
+
+def _check_lengths(laid_m: np.ndarray, found_m: np.ndarray, field_id: str) -> None:
+    """Hold what each row has inside and outside of the field against the line that was laid out for it."""
+    gap = float(np.abs(laid_m - found_m).sum())
+    if gap > 1e-3 + _LENGTH_SHARE * float(laid_m.sum()):
+        raise CheckError(
+            f"field '{field_id}': rows of {laid_m.sum():.2f} m were laid out, and {found_m.sum():.2f} m of them are told as "
+            "inside or outside the field; this is a fault of ours, please report it with the field's strips and rows"
+        )
 
 
 def _numbered(key: pd.DataFrame, start: np.ndarray) -> tuple[pd.DataFrame, np.ndarray]:
