@@ -8,14 +8,10 @@ from workflow import ORIGIN, boundaries, config, first_field, passes_of, run_ste
 
 from pipeline.core.pass_grids import PassGrids
 from pipeline.core.passes import beside, unit_distances
-<<<<<<< HEAD
 from pipeline.core.planter import plan_passes
-=======
-from pipeline.core.planter import grid_places, plan_passes
 from pipeline.core.stretches import cut_at_zones
 from pipeline.errors import CheckError
 from pipeline.steps import passes as passes_step
->>>>>>> m3
 
 
 def bar_passes(count, bar_rows, *, against=(), length_m=100.0, turn_deg=0.0):
@@ -171,7 +167,6 @@ def test_a_part_of_a_field_with_fewer_passes_is_planted_too(planter_rows):
         assert set(strips) <= set(grid)
 
 
-<<<<<<< HEAD
 WIDTH_M = 8 * SPACING_M
 
 
@@ -239,7 +234,8 @@ def test_rings_driven_either_way_and_begun_anywhere_lie_one_inside_the_other(see
     # Counter-clockwise, the left of a ring is its inside.
     assert grids.place.tolist() == [(-k if turned[0] else k) for k in range(6)]
     assert grids.flipped.tolist() == (turned ^ turned[0]).tolist()
-=======
+
+
 E, N = ORIGIN
 BENT = {
     "an L": [(5, 10), (100, 10), (100, 45)],
@@ -292,4 +288,3 @@ def test_rows_that_would_go_lost_end_the_run(tmp_path, monkeypatch, name, broken
     monkeypatch.setattr(passes_step, name, broken)
     with pytest.raises(CheckError, match=f"field 'F0': .*{said}.*this is a fault of ours"):
         judged(tmp_path / "one", strips=passes_of(1))
->>>>>>> m3

@@ -29,8 +29,9 @@ from pipeline.files.progress import counted
 from pipeline.files.stacked import stacked
 from pipeline.files.store import listed_folder, read_geo, read_json, to_json, write_bytes, write_frame
 
-# Row length inside and outside the field against that of the lines laid out: this share may be lost to rounding.
-_LENGTH_SHARE = 1e-6
+# Row length inside and outside the field against that of the lines laid out: so much may be lost to rounding, where lines
+# run along a boundary. A row that is lost is more, in any field.
+_LOST_M, _LOST_SHARE = 0.1, 1e-4
 
 
 def run(*, batch: Path, settings: Path, out: Path) -> None:
@@ -238,7 +239,7 @@ def _finite_lengths(lines: np.ndarray, field_id: str) -> np.ndarray:
 def _check_lengths(laid_m: np.ndarray, found_m: np.ndarray, field_id: str) -> None:
     """Hold what each row has inside and outside of the field against the line that was laid out for it."""
     gap = float(np.abs(laid_m - found_m).sum())
-    if gap > 1e-3 + _LENGTH_SHARE * float(laid_m.sum()):
+    if gap > _LOST_M + _LOST_SHARE * float(laid_m.sum()):
         raise CheckError(
             f"field '{field_id}': rows of {laid_m.sum():.2f} m were laid out, and {found_m.sum():.2f} m of them are told as "
             "inside or outside the field; this is a fault of ours, please report it with the field's strips and rows"
