@@ -6,7 +6,8 @@ import shapely
 from helpers import SPACING_M
 
 from pipeline.core.passes import beside, unit_distances
-from pipeline.core.planter import grid_places, plan_passes
+from pipeline.core.planter import plan_passes
+from pipeline.core.row_grids import grid_places
 
 
 def bar_passes(count, bar_rows, *, against=(), length_m=100.0, turn_deg=0.0):
@@ -88,9 +89,10 @@ def test_order_of_the_features_does_not_matter_to_the_grid():
     lines, spin = bar_passes(5, 12, against=(1, 3))
     # The first feature stays first: it is the one from which the grid counts.
     mixed = lines[[0, 3, 1, 4, 2]]
-    place, flipped = grid_places(mixed, 12 * SPACING_M)
-    assert place.tolist() == [0, 3, 1, 4, 2]
-    assert flipped.tolist() == [False, True, True, False, False]
+    on = grid_places(mixed, 12 * SPACING_M)
+    assert on.grid.tolist() == [0] * 5
+    assert on.place.tolist() == [0, 3, 1, 4, 2]
+    assert on.flipped.tolist() == [False, True, True, False, False]
     plan = plan_passes(mixed, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
     other = plan_passes(lines, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
     np.testing.assert_allclose(row_places(plan.line, 16, spin), row_places(other.line, 16, spin), atol=1e-6)

@@ -6,6 +6,7 @@ import numpy as np
 import shapely
 
 from pipeline.core.passes import beside
+from pipeline.core.row_grids import grid_places
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,21 @@ def _following(lines: np.ndarray, times: int, width_m: float) -> Plan:
 
 
 def _on_grid(lines: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: float) -> Plan:
+    """Planter passes on every grid of the field, each grid planned by itself."""
+    on = grid_places(lines, bar_rows * spacing_m)
+    out, leader = [np.array([], object)], [np.array([], np.int64)]
+    for number in range(on.grid.max(initial=-1) + 1):
+        mine = np.flatnonzero(on.grid == number)
+        plan = _on_one_grid(lines[mine], on.place[mine], on.flipped[mine], bar_rows, planter_rows, spacing_m)
+        out.append(plan.line)
+        leader.append(mine[plan.leader])
+    return Plan(np.concatenate(out), np.concatenate(leader))
+
+
+def _on_one_grid(
+    lines: np.ndarray, place: np.ndarray, flipped: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: float
+) -> Plan:
     """Planter passes of `planter_rows` consecutive grid rows, each led by the bar pass under its centre."""
-    place, flipped = grid_places(lines, bar_rows * spacing_m)
     if _counts_from_far_side(lines, place, flipped):
         place, flipped = -place, ~flipped
     first = (place - place.min()) * bar_rows  # grid number of each pass's first row, counted to the left
@@ -93,56 +107,15 @@ def _counts_from_far_side(lines: np.ndarray, place: np.ndarray, flipped: np.ndar
     if abs(moment) > 1e-6 * length.sum():
         return bool(moment < 0)
     start, end = (shapely.get_coordinates(shapely.get_point(lines, k)) for k in (0, -1))
+    if np.hypot(*(end - start).T).sum() < 1e-3 * length.sum():  # rings: the inside of one is its shorter side
+        return bool(_area_to_the_left(lines, flipped) > 0)
     east, north = np.where(flipped, -1.0, 1.0) @ (end - start)
     return bool(east < 0 if abs(east) > 1e-6 * abs(north) else north < 0)
 
 
-def grid_places(lines: np.ndarray, width_m: float) -> tuple[np.ndarray, np.ndarray]:
-    """Place of each pass on a grid of parallel passes, counted to the left of the first one.
-
-    Parameters
-    ----------
-    lines : ndarray of LineString, shape (k,)
-    width_m : float
-        Width of a pass [m].
-
-    Returns
-    -------
-    place : ndarray of int, shape (k,)
-    flipped : ndarray of bool, shape (k,)
-        Whether a pass travels against the first one, so that its left is the grid's right.
-    """
-    place, flipped = np.zeros(len(lines), np.int64), np.zeros(len(lines), bool)
-    todo, edge = set(range(1, len(lines))), [0]
-    while todo:
-        if not edge:  # nothing lies beside the passes placed so far: start anew, on the same grid
-            edge = [min(todo)]
-            todo.discard(edge[0])
-            place[edge[0]], flipped[edge[0]] = _step(lines[0], lines[edge[0]], width_m)
-            continue
-        known = edge.pop(0)
-        near = [k for k in sorted(todo) if shapely.distance(lines[known], lines[k]) < 1.6 * width_m]
-        for k in near:
-            step, against = _step(lines[known], lines[k], width_m)
-            place[k] = place[known] + (-step if flipped[known] else step)
-            flipped[k] = flipped[known] ^ against
-            edge.append(k)
-            todo.discard(k)
-    return place, flipped
-
-
-def _step(known: shapely.LineString, other: shapely.LineString, width_m: float) -> tuple[int, bool]:
-    """Passes from `known` to `other`, left positive, and whether they travel against each other."""
-    probes = shapely.line_interpolate_point(other, np.linspace(0.05, 0.95, 19), normalized=True)
-    at = shapely.line_locate_point(known, probes)
-    abreast = (at > 0) & (at < shapely.length(known))
-    probes, at = (probes[abreast], at[abreast]) if abreast.any() else (probes, at)
-    here = shapely.get_coordinates(shapely.line_interpolate_point(known, at))
-    ahead = shapely.get_coordinates(shapely.line_interpolate_point(known, np.minimum(at + 1.0, shapely.length(known))))
-    behind = shapely.get_coordinates(shapely.line_interpolate_point(known, np.maximum(at - 1.0, 0.0)))
-    along = ahead - behind
-    gap = shapely.get_coordinates(probes) - here
-    size = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-12)
-    left = (along[:, 0] * gap[:, 1] - along[:, 1] * gap[:, 0]) / size
-    against = len(at) > 1 and at[-1] < at[0]
-    return int(round(float(np.median(left)) / width_m)), bool(against)
+def _area_to_the_left(lines: np.ndarray, flipped: np.ndarray) -> float:
+    """Area that rings go round, positive where the grid's left is their inside [m^2]."""
+    xy, owner = shapely.get_coordinates(lines, return_index=True)
+    xy = xy - xy[0]
+    twice = (xy[:-1, 0] * xy[1:, 1] - xy[1:, 0] * xy[:-1, 1])[owner[1:] == owner[:-1]]
+    return float(0.5 * np.sum(twice * np.where(flipped, -1.0, 1.0)[owner[1:][owner[1:] == owner[:-1]]]))
