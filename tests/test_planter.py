@@ -6,9 +6,9 @@ import shapely
 from helpers import SPACING_M
 from workflow import ORIGIN, boundaries, config, first_field, passes_of, run_steps, write_coop
 
-from pipeline.core.pass_grids import PassGrids
 from pipeline.core.passes import beside, unit_distances
 from pipeline.core.planter import plan_passes
+from pipeline.core.row_grids import grid_places
 from pipeline.core.stretches import cut_at_zones
 from pipeline.errors import CheckError
 from pipeline.steps import passes as passes_step
@@ -93,10 +93,10 @@ def test_order_of_the_features_does_not_matter_to_the_grid():
     lines, spin = bar_passes(5, 12, against=(1, 3))
     # The first feature stays first: it is the one from which the grid counts.
     mixed = lines[[0, 3, 1, 4, 2]]
-    grids = PassGrids.of(mixed, 12 * SPACING_M)
-    assert grids.place.tolist() == [0, 3, 1, 4, 2]
-    assert grids.flipped.tolist() == [False, True, True, False, False]
-    assert not grids.grid.any()
+    on = grid_places(mixed, 12 * SPACING_M)
+    assert on.grid.tolist() == [0] * 5
+    assert on.place.tolist() == [0, 3, 1, 4, 2]
+    assert on.flipped.tolist() == [False, True, True, False, False]
     plan = plan_passes(mixed, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
     other = plan_passes(lines, bar_rows=12, planter_rows=16, spacing_m=SPACING_M)
     np.testing.assert_allclose(row_places(plan.line, 16, spin), row_places(other.line, 16, spin), atol=1e-6)
@@ -198,7 +198,7 @@ def test_a_ring_is_no_neighbour_of_the_passes_inside_it():
     inner = field_with_headlands(0)
     ring = shapely.LineString(shapely.box(-0.5 * WIDTH_M, -0.5 * WIDTH_M, 360 + 0.5 * WIDTH_M, 12.5 * WIDTH_M).exterior)
     for lines in (np.append(inner, ring), np.append([ring], inner)):
-        grids = PassGrids.of(lines, WIDTH_M)
+        grids = grid_places(lines, WIDTH_M)
         straight = shapely.length(lines) < 500.0
         assert len(set(grids.grid[straight])) == 1 and grids.grid[~straight][0] != grids.grid[straight][0]
         assert np.abs(np.diff(grids.place[straight])).tolist() == [1] * 11
@@ -215,7 +215,7 @@ def test_passes_on_both_sides_of_a_gap_are_on_one_grid_whichever_way_each_was_dr
     ends = np.stack([np.c_[start, number * WIDTH_M], np.c_[start + 100.0, number * WIDTH_M]], axis=1)
     ends[turned] = ends[turned, ::-1]
     lines = shapely.linestrings(ends)[order]
-    grids = PassGrids.of(lines, WIDTH_M)
+    grids = grid_places(lines, WIDTH_M)
     assert not grids.grid.any()
     first = order[0]
     sign = -1 if turned[first] else 1
@@ -230,7 +230,7 @@ def test_rings_driven_either_way_and_begun_anywhere_lie_one_inside_the_other(see
     for k in range(6):
         at = rng.uniform(0, 2 * np.pi) + np.linspace(0, 2 * np.pi, 181)[:: -1 if turned[k] else 1]
         lines.append(shapely.LineString((100.0 - k * WIDTH_M) * np.c_[np.cos(at), np.sin(at)]))
-    grids = PassGrids.of(np.array(lines), WIDTH_M)
+    grids = grid_places(np.array(lines), WIDTH_M)
     # Counter-clockwise, the left of a ring is its inside.
     assert grids.place.tolist() == [(-k if turned[0] else k) for k in range(6)]
     assert grids.flipped.tolist() == (turned ^ turned[0]).tolist()

@@ -165,6 +165,27 @@ def test_the_working_order_is_blind_to_features_and_travel(count, random, turn_d
     assert taken.tolist() in (list(range(count)), list(range(count))[::-1])
 
 
+@pytest.mark.parametrize("lean_m", [0.0, 0.001, -0.001])
+@pytest.mark.parametrize("against", [(), (0, 1, 2, 3), (0, 2), (1, 2, 3)])
+def test_passes_due_north_are_worked_from_one_side_whatever_their_travel(against, lean_m):
+    # North is south driven back, and a millimetre in 400 m is rounding: the field is worked from its east edge each time.
+    lines = [shapely.LineString([(9.0 * k, 0), (9.0 * k + lean_m, 400)]) for k in range(4)]
+    driven = [shapely.reverse(line) if k in against else line for k, line in enumerate(lines)]
+    assert working_order(np.array(driven)).tolist() == [3, 2, 1, 0]
+
+
+@pytest.mark.parametrize("dense", range(4))
+def test_rings_are_worked_outward_wherever_their_vertices_lie(dense):
+    # Square rings 9 m apart, one with 200 more vertices in one corner: the way from the centre goes by length, and a
+    # vertex more moves no line.
+    rings = []
+    for k in range(4):
+        half = 60.0 + 9.0 * k
+        more = [(half, y) for y in np.linspace(half - 5.0, half, 200, endpoint=False)] if k == dense else []
+        rings.append([(half, -half), *more, (half, half), (-half, half), (-half, -half), (half, -half)])
+    assert working_order(np.array([shapely.LineString(ring) for ring in rings])).tolist() == [0, 1, 2, 3]
+
+
 def test_the_clock_without_times_goes_by_the_field_capacity():
     # Passes of 300 m and 9.144 m width at 2 m2/s: 1371.6 s each, middles at half of that and so on.
     lines = np.array([shapely.LineString([(0, 9.144 * k), (300, 9.144 * k)]) for k in range(3)])

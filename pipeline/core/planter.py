@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from pipeline.core.pass_grids import PassGrids
 from pipeline.core.passes import beside
+from pipeline.core.row_grids import grid_places
 
 
 @dataclass(frozen=True)
@@ -56,22 +56,21 @@ def _following(lines: np.ndarray, times: int, width_m: float) -> Plan:
 
 
 def _on_grid(lines: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: float) -> Plan:
-    """Planter passes of `planter_rows` consecutive rows of each grid, each led by the bar pass under its centre."""
-    grids = PassGrids.of(lines, bar_rows * spacing_m)
-    out, leader = [], []
-    for number in range(grids.grid.max(initial=-1) + 1):
-        mine = np.flatnonzero(grids.grid == number)
-        on = grids.place[mine], grids.flipped[mine]
-        plan = _on_one_grid(lines[mine], *on, bar_rows=bar_rows, planter_rows=planter_rows, spacing_m=spacing_m)
+    """Planter passes on every grid of the field, each grid planned by itself."""
+    on = grid_places(lines, bar_rows * spacing_m)
+    out, leader = [np.array([], object)], [np.array([], np.int64)]
+    for number in range(on.grid.max(initial=-1) + 1):
+        mine = np.flatnonzero(on.grid == number)
+        plan = _on_one_grid(lines[mine], on.place[mine], on.flipped[mine], bar_rows, planter_rows, spacing_m)
         out.append(plan.line)
         leader.append(mine[plan.leader])
     return Plan(np.concatenate(out), np.concatenate(leader))
 
 
 def _on_one_grid(
-    lines: np.ndarray, place: np.ndarray, flipped: np.ndarray, *, bar_rows: int, planter_rows: int, spacing_m: float
+    lines: np.ndarray, place: np.ndarray, flipped: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: float
 ) -> Plan:
-    """The same of passes that are all on one grid, at these places."""
+    """Planter passes of `planter_rows` consecutive grid rows, each led by the bar pass under its centre."""
     if _counts_from_far_side(lines, place, flipped):
         place, flipped = -place, ~flipped
     first = (place - place.min()) * bar_rows  # grid number of each pass's first row, counted to the left
@@ -108,5 +107,15 @@ def _counts_from_far_side(lines: np.ndarray, place: np.ndarray, flipped: np.ndar
     if abs(moment) > 1e-6 * length.sum():
         return bool(moment < 0)
     start, end = (shapely.get_coordinates(shapely.get_point(lines, k)) for k in (0, -1))
+    if np.hypot(*(end - start).T).sum() < 1e-3 * length.sum():  # rings: the inside of one is its shorter side
+        return bool(_area_to_the_left(lines, flipped) > 0)
     east, north = np.where(flipped, -1.0, 1.0) @ (end - start)
     return bool(east < 0 if abs(east) > 1e-6 * abs(north) else north < 0)
+
+
+def _area_to_the_left(lines: np.ndarray, flipped: np.ndarray) -> float:
+    """Area that rings go round, positive where the grid's left is their inside [m^2]."""
+    xy, owner = shapely.get_coordinates(lines, return_index=True)
+    xy = xy - xy[0]
+    twice = (xy[:-1, 0] * xy[1:, 1] - xy[1:, 0] * xy[:-1, 1])[owner[1:] == owner[:-1]]
+    return float(0.5 * np.sum(twice * np.where(flipped, -1.0, 1.0)[owner[1:][owner[1:] == owner[:-1]]]))

@@ -7,6 +7,8 @@ look to opposite sides.
 import numpy as np
 import shapely
 
+from pipeline.core.headings import ahead
+
 
 def turned(strips: np.ndarray, rows: np.ndarray, *, width_m: float, reach_m: float) -> tuple[np.ndarray, np.ndarray]:
     """Whether each pass runs against the first strip pass.
@@ -56,15 +58,6 @@ def _runs_alike(strips: np.ndarray, rows: np.ndarray, *, width_m: float, reach_m
         cosine = (ahead(near, there) * ahead(np.full(count, row), at)[place]).sum(axis=1)
         np.add.at(out[:, k], strip, row.length / count * cosine / (1.0 + apart**2) ** 2)
     return out
-
-
-def ahead(lines: np.ndarray, at_m: np.ndarray) -> np.ndarray:
-    """Direction of each line at a place along it, over a metre where there is one, shape (lines, 2)."""
-    length = shapely.length(lines)
-    ends = [np.clip(at_m + by, 0.0, length) for by in (-0.5, 0.5)]
-    before, after = (shapely.get_coordinates(shapely.line_interpolate_point(lines, end)) for end in ends)
-    step = after - before
-    return step / np.maximum(np.hypot(step[:, 0], step[:, 1]), 1e-12)[:, None]
 
 
 def _signs(alike: np.ndarray) -> np.ndarray:

@@ -131,7 +131,7 @@ def _with_clock(passes: gpd.GeoDataFrame, capacity_m2_s: float) -> gpd.GeoDataFr
     width = (passes[c.ROW_COUNT] * passes[c.ROW_SPACING_M]).to_numpy(float)
     if len(passes) == 0:
         return passes.assign(**{c.TIME_S: middle, c.VISIT: 0})
-    clock = clock_of(passes.geometry.values, middle, width_m=width, capacity_m2_s=capacity_m2_s)
+    clock = clock_of(passes.geometry.to_numpy(), middle, width_m=width, capacity_m2_s=capacity_m2_s)
     return passes.assign(**{c.TIME_S: clock.time_s, c.VISIT: clock.visit})
 
 
@@ -143,7 +143,7 @@ def _planned_passes(strips: gpd.GeoDataFrame, planter: dict, capacity_m2_s: floa
     check_one_bar(strips, planter["row_spacing_m"])
     bar_rows = int(strips[c.ROW_COUNT].iloc[0])
     rows = int(planter["row_count"] or bar_rows)
-    plan = plan_passes(strips.geometry.values, bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
+    plan = plan_passes(strips.geometry.to_numpy(), bar_rows=bar_rows, planter_rows=rows, spacing_m=spacing)
     led = strips.iloc[plan.leader].reset_index(drop=True)
     times = dict.fromkeys((c.STARTED_S, c.ENDED_S, c.START_S), np.nan)
     led = led.assign(**{c.ROW_COUNT: rows, c.ROW_SPACING_M: spacing, c.TIER: "", c.SIGNAL_LOST: False, **times})

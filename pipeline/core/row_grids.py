@@ -1,0 +1,151 @@
+"""Grids of parallel passes: which passes of a field lie on one, at what place, and which way they travel on it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from pipeline.core.headings import ahead
+from pipeline.core.offsets import CROSSING_ANGLE_DEG
+
+# Passes are compared at these shares of a pass's length; the ends may be turned.
+_SHARES = np.linspace(0.05, 0.95, 19)
+# Passes within so many widths of one another are neighbours.
+_REACH_WIDTHS = 1.6
+
+
+@dataclass(frozen=True)
+class Places:
+    """Places of passes on their grids: arrays of shape (passes,).
+
+    Attributes
+    ----------
+    grid : ndarray of int
+        The grid that each pass lies on, numbered from 0.
+    place : ndarray of int
+        Place on it, counted to the left of the grid's first feature.
+    flipped : ndarray of bool
+        Whether a pass travels against that feature, so that its left is the grid's right.
+    """
+
+    grid: np.ndarray
+    place: np.ndarray
+    flipped: np.ndarray
+
+
+def grid_places(lines: np.ndarray, width_m: float) -> Places:
+    """Place of each pass on a grid of parallel passes.
+
+    Parameters
+    ----------
+    lines : ndarray of LineString, shape (k,)
+    width_m : float
+        Width of a pass [m].
+
+    Returns
+    -------
+    Places
+
+    Notes
+    -----
+    Neighbours run the same way as well as near one another: a headland pass lies beside no pass whose end it crosses.
+    A block out of reach lies on the grid of another where it goes on in line with it, as beyond a waterway; else it has
+    a grid of its own, as the headlands at two ends of a field have.
+    """
+    # The order of the features, their travel and where rings begin say nothing of the field, so nothing hangs on them.
+    middle = shapely.get_coordinates(shapely.centroid(lines))
+    order = np.lexsort([np.round(part, 3) for part in (shapely.length(lines), middle[:, 1], middle[:, 0])])
+    grid, place, flipped = (np.empty(len(lines), kind) for kind in (np.int64, np.int64, bool))
+    grid[order], place[order], flipped[order] = _join_blocks(lines[order], width_m)
+    first = np.unique(grid, return_index=True)[1][grid]
+    place = np.where(flipped[first], place[first] - place, place - place[first])
+    return Places(grid, place, flipped ^ flipped[first])
+
+
+def _join_blocks(lines: np.ndarray, width_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Grid, place and travel of every pass, block by block."""
+    grid, place, flipped = np.full(len(lines), -1), np.zeros(len(lines), np.int64), np.zeros(len(lines), bool)
+    for block, steps, against in _blocks(lines, width_m):
+        home = _in_line(lines, block, grid, place, width_m)
+        if home is None:
+            grid[block], place[block], flipped[block] = grid.max() + 1, steps, against
+            continue
+        known, k, step, turned = home
+        # The block's count is turned where its own first pass and the grid's travel against one another.
+        mirrored = flipped[known] ^ turned ^ against[k]
+        at = place[known] + (-step if flipped[known] else step)
+        grid[block] = grid[known]
+        place[block] = at + (steps[k] - steps if mirrored else steps - steps[k])
+        flipped[block] = against ^ mirrored
+    return grid, place, flipped
+
+
+def _blocks(lines: np.ndarray, width_m: float) -> list[tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Passes that hang together as neighbours, with place and travel counted from the first of each block."""
+    pairs = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=_REACH_WIDTHS * width_m)
+    known, other = pairs[:, pairs[0] != pairs[1]]
+    step, alike = _compare(lines[known], lines[other], width_m)
+    beside = _same_way(lines, known, other, alike, width_m)
+    beside = np.flatnonzero(beside)[np.lexsort([other[beside], known[beside]])]
+    place, flipped = np.zeros(len(lines), np.int64), np.zeros(len(lines), bool)
+    todo, out = np.ones(len(lines), bool), []
+    begins = np.searchsorted(known[beside], np.arange(len(lines) + 1))
+    while todo.any():
+        block = [int(np.argmax(todo))]
+        todo[block] = False
+        for k in block:  # grows while it is gone through
+            for pair in beside[begins[k] : begins[k + 1]]:
+                near = int(other[pair])
+                if todo[near]:
+                    todo[near] = False
+                    place[near] = place[k] + (-step[pair] if flipped[k] else step[pair])
+                    flipped[near] = flipped[k] ^ (alike[pair] < 0.0)
+                    block.append(near)
+        out.append((np.array(block), place[block], flipped[block]))
+    return out
+
+
+def _in_line(
+    lines: np.ndarray, block: np.ndarray, grid: np.ndarray, place: np.ndarray, width_m: float
+) -> tuple[int, int, int, bool] | None:
+    """The nearest pass of a grid on whose places the block goes on, the block's pass, the step, and if it is turned.
+
+    None where the block lies in line with no grid.
+    """
+    found = []
+    for number in range(grid.max() + 1):
+        mine = np.flatnonzero(grid == number)
+        pairs = shapely.STRtree(lines[mine]).query_nearest(lines[block])
+        known, other = mine[pairs[1]], block[pairs[0]]
+        step, alike = _compare(lines[known], lines[other], width_m)
+        # Counted to either side, the place must be one of the grid's: passes abreast beyond a gap are no part of it.
+        room = np.minimum(place[known] - place[mine].min(), place[mine].max() - place[known])
+        fits = _same_way(lines, known, other, alike, width_m) & (np.abs(step) <= room)
+        apart = np.round(shapely.distance(lines[known], lines[other]), 3)
+        nearest = np.lexsort([other[fits], known[fits], apart[fits]])[:1]
+        found += [(apart[n], int(known[n]), int(pairs[0, n]), int(step[n]), bool(alike[n] < 0.0))
+                  for n in np.flatnonzero(fits)[nearest]]  # fmt: skip
+    return min(found)[1:] if found else None
+
+
+def _same_way(lines: np.ndarray, known: np.ndarray, other: np.ndarray, alike: np.ndarray, width_m: float) -> np.ndarray:
+    """Whether passes run along one another, seen from both: a closed lap runs beside every pass, none beside all of it."""
+    back = _compare(lines[other], lines[known], width_m)[1]
+    return np.minimum(np.abs(alike), np.abs(back)) >= np.cos(np.radians(CROSSING_ANGLE_DEG))
+
+
+def _compare(known: np.ndarray, other: np.ndarray, width_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Passes from `known` to `other`, left positive, and the mean cosine of their directions, shape (pairs,)."""
+    if len(known) == 0:
+        return np.zeros(0, np.int64), np.zeros(0)
+    known, other = known[:, None], other[:, None]
+    probes = shapely.line_interpolate_point(other, _SHARES, normalized=True)
+    at = shapely.line_locate_point(known, probes)
+    abreast = (at > 0) & (at < shapely.length(known))
+    abreast |= ~abreast.any(axis=1, keepdims=True)
+    here = shapely.line_interpolate_point(known, at)
+    along = ahead(known, at)
+    east, north = shapely.get_x(probes) - shapely.get_x(here), shapely.get_y(probes) - shapely.get_y(here)
+    left = np.where(abreast, along[..., 0] * north - along[..., 1] * east, np.nan)
+    cosine = (along * ahead(other, shapely.length(other) * _SHARES)).sum(axis=-1)
+    return np.rint(np.nanmedian(left, axis=1) / width_m).astype(np.int64), np.average(cosine, axis=1, weights=abreast)
