@@ -21,6 +21,7 @@ from pipeline.core.show import so_many
 from pipeline.errors import InputError
 from pipeline.files.arrow_batches import read_arrow
 from pipeline.files.opening import ENGINE_ERRORS, said_of
+from pipeline.files.stored_types import check_stored_numbers
 from pipeline.files.texts import shown
 from pipeline.files.wkb import CURVES, Shapes
 
@@ -86,6 +87,10 @@ def read_columns(
             theirs = [str(name) for name in info["fields"]]
             if info["geometry_type"] is None:
                 raise InputError(f"{place}: has no geometry column; expected a layer of features")
+            if wanted is not None and info["driver"] == "GPKG":
+                mine = set(_chosen(info, wanted))
+                kinds = zip(theirs, info["ogr_types"], strict=True)
+                check_stored_numbers(path, layer, [(name, kind) for name, kind in kinds if name in mine], place)
             fids, table, found = _read_batches(path, layer, place, _chosen(info, wanted), info, encoding, skip, most)
     except UnicodeDecodeError as error:
         raise InputError(
