@@ -94,6 +94,21 @@ def test_one_signed_check_is_the_mean_weighted_by_precision(tmp_path):
     assert tables["rows"].checked_expected_miss_m.sum() == pytest.approx(found.checked_expected_miss_m, rel=1e-6)
 
 
+@pytest.mark.parametrize("width_in", [8.0, 10.0])
+@pytest.mark.parametrize("off_mm", [-2.0, 0.0, 2.0])
+def test_the_strips_edge_lies_where_it_is_without_any_steering(tmp_path, width_in, off_mm):
+    """By the normal's closed form: four checks at about the edge, 101.6 or 127 mm off, leave 5 mm either way."""
+    half_m = 0.5 * width_in * INCH
+    measured_m, tape_m = half_m + off_mm / 1000, 0.02
+    places = [(20.0 + 20 * k, middle(0) + SPACING_M / 2) for k in range(4)]
+    settings = settings_with(tmp_path, dug(places, offset=[measured_m] * 4, tape_error=[tape_m] * 4))
+    settings["inputs"]["strips"]["constants"]["strip_width"] = f"{width_in} in"
+    found = first_field(run_steps(settings, tmp_path))
+    prior, tape = (REPEATABLE_M / Z) ** 2, (tape_m / Z) ** 2 / 4
+    mean, sd = measured_m * prior / (prior + tape), np.sqrt(prior * tape / (prior + tape))
+    assert found.checked_expected_miss_share == pytest.approx(norm.sf(half_m, mean, sd), abs=3e-3)
+
+
 def test_a_check_in_a_pass_driven_west_is_measured_to_the_other_side(tmp_path):
     # Pass 1 goes west, and so does its strip: left of its travel is south.
     checks = dug([(40.0, middle(1) + SPACING_M / 2)], offset=[3 * INCH], tape_error=[0.5 * INCH])

@@ -12,6 +12,9 @@ from pipeline.core.place_odds import miss_probability
 from pipeline.core.shift_table import ShiftTable, add_lines
 
 _SPANS_AT_ONCE = 262144
+# With less wander the odds step from 0 to 1 between two bins: then they are averaged over a bin, or the edge of the strip
+# would lie at a border of one, up to half a bin off [m].
+_SHARP_M = 0.5 * BIN_M
 
 
 @dataclass(frozen=True)
@@ -63,8 +66,18 @@ def wander_odds(pairs: Pairs, scale: Scale, wander_sd_m: float) -> tuple[np.ndar
         Which of them each pair has.
     """
     widths, width = np.unique(pairs.half_width_m, return_inverse=True)
-    odds = [miss_probability(scale.moved_m, half_width, wander_sd_m) for half_width in widths]
+    if wander_sd_m < _SHARP_M:
+        odds = [_share_beyond(scale.moved_m, half_width) for half_width in widths]
+    else:
+        odds = [miss_probability(scale.moved_m, half_width, wander_sd_m) for half_width in widths]
     return np.array(odds, np.float32), width
+
+
+def _share_beyond(middle_m: np.ndarray, half_width_m: float) -> np.ndarray:
+    """Share of each bin about these offsets that lies farther off than the half width."""
+    low, high = middle_m - 0.5 * BIN_M, middle_m + 0.5 * BIN_M
+    within = np.minimum(high, half_width_m) - np.maximum(low, -half_width_m)
+    return 1.0 - np.clip(within / BIN_M, 0.0, 1.0)
 
 
 @dataclass(frozen=True)

@@ -39,10 +39,10 @@ def check_stored_numbers(path: Path, layer: str, kinds: Iterable[tuple[str, str]
                 feature, value = found
                 who = "a feature" if feature is None else f"feature {feature}"
                 of = "whole numbers" if kind in _WHOLE else "numbers"
+                said = f"{place}: {who}: column '{shown(name)}' is one of {of} and holds '{shown(value)}'"
                 raise InputError(
-                    f"{place}: {who}: column '{shown(name)}' is one of {of} and holds '{shown(value)}', which would "
-                    "be read as another number; store a number there, or make it a column of text, in which a length may have "
-                    "its unit (0.5 in)"
+                    f"{said}, which would be read as another number; store a number there, or make it a column of text, in "
+                    "which a length may have its unit (0.5 in)"
                 )
 
 
