@@ -424,6 +424,19 @@ def test_layers_with_and_without_a_zone_of_time_are_put_in_order(tmp_path):
     assert {role: said[role]["layer"] for role in said} == {"fields": "land", "strips": "b", "rows": "a"}
 
 
+@pytest.mark.parametrize("name", ["checks", "ground_checks", "DugHoles", "spring digs"])
+@pytest.mark.parametrize("column", ["OFF", "NOTE"])
+def test_points_that_are_called_checks_are_no_bases(tmp_path, name, column):
+    checks = layer_of([shapely.Point(600_010, 4_600_005)], **{column: [2.0]})
+    posts = layer_of([shapely.Point(600_000, 4_600_000)], OFFSET=[1.0])
+    path = write(tmp_path, {"land": boundaries(), name: checks, "rtk base": posts, "strips": passes_of()})
+    text = text_of(path)
+    roles = {role: layer["layer"] for role, layer in yaml.safe_load(text)["inputs"].items()}
+    assert roles == {"fields": "land", "strips": "strips", "checks": name, "bases": "rtk base"}
+    (line,) = [line for line in text.splitlines() if "what was measured" in line]
+    assert line.strip().startswith('offset: "fill in"') and f"Columns: '{column}'" in line
+
+
 def test_checks_and_zones_are_told_by_their_columns(tmp_path):
     checks = layer_of([shapely.Point(600_010, 4_600_005)], distance=[2.0], tape_error=[0.5])
     zones = layer_of([area(0)], tier=["*"], factor=[2.0])

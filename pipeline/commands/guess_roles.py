@@ -15,6 +15,7 @@ FIELD_WORDS = ("field", "bound", "parcel", "paddock", "plot")
 AUTUMN_WORDS = ("strip", "till", "bar", "autumn", "fall")
 SPRING_WORDS = ("plan", "row", "seed", "spring", "sow")
 BASE_WORDS = ("base", "station", "rtk")
+CHECK_WORDS = ("check", "dig", "dug", "hole")
 #: Our columns that only this layer has.
 TELLING = {"checks": (c.OFFSET, c.DISTANCE), "zones": (c.FACTOR, c.UNAVAILABLE)}
 #: More points than these are a log, not bases.
@@ -40,7 +41,10 @@ def guess_roles(layers: list[Seen]) -> tuple[dict[str, Role], list[tuple[Seen, s
     unused : list of (Seen, str)
         Layers that play none, and why.
     """
-    roles = {**_by_columns(layers, "checks", "points"), **_by_columns(layers, "zones", "polygons")}
+    posts = [one for one in layers if _says(one, CHECK_WORDS) or not _says(one, BASE_WORDS)]
+    roles = {**_by_columns(posts, "checks", "points"), **_by_columns(layers, "zones", "polygons")}
+    if "checks" not in roles:
+        roles |= _checks_by_name(layers)
     rest = [one for one in layers if not any(one is role.seen for role in roles.values())]
     roles |= _fields([one for one in rest if one.kind == "polygons"])
     tracks = [one for one in rest if one.kind == "lines"]
@@ -59,6 +63,13 @@ def _by_columns(layers: list[Seen], role: str, kind: str) -> dict[str, Role]:
             if any(name_score(column, ours) == 3 for ours in TELLING[role]):
                 return {role: Role(one, f"{kind} with a column {named(column)}")}
     return {}
+
+
+def _checks_by_name(layers: list[Seen]) -> dict[str, Role]:
+    """A few points that are called checks, whatever their columns are."""
+    few = [one for one in layers if one.kind == "points" and one.features <= MOST_BASES and not _is_log(one)]
+    called = [one for one in few if _says(one, CHECK_WORDS)]
+    return {"checks": Role(called[0], "by its name")} if called else {}
 
 
 def _is_log(seen: Seen) -> bool:
