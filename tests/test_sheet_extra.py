@@ -93,7 +93,7 @@ def test_the_sheet_says_what_was_laid_before_a_tier_had_converged(tmp_path, monk
     early = [[note for note in one.notes if "converged" in note] for one in shown]
     length = length_text(3 * ROWS * LENGTH_M, units="metric")
     parts = f"{length} of row laid and {length} of row on strips made" if strips_too else f"{length} of row laid"
-    assert early == [[f"Under Invented {parts} without a converged signal."], []]
+    assert early == [[f"Under Invented: {parts} without a converged signal."], []]
 
 
 def test_the_rows_eye_view_has_the_whole_error_with_steering(tmp_path, monkeypatch):

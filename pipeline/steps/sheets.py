@@ -177,7 +177,7 @@ def _converging_note(table: pd.DataFrame, names: dict[str, str], units: str) -> 
         f"{length_text(float(metres), units=units)} of row {said}"
         for metres, said in zip(early.loc[tier], ("laid", "on strips made"), strict=True) if metres > 0.0
     ]  # fmt: skip
-    return [f"Under {names[tier]} {' and '.join(parts)} without a converged signal."]
+    return [f"Under {names[tier]}: {' and '.join(parts)} without a converged signal."]
 
 
 if __name__ == "__main__":
