@@ -34,7 +34,8 @@ def field(tiers: int, *, number: int = 0) -> SheetData:
     figures = [
         {"tier": tier, "holds_m": 1e5 * (k + 1), "doubt_m": 3e4, "misses_m": 1e4, "expected_miss_share": 0.11 / (k + 1),
          "miss_share_p10": 0.02, "miss_share_p90": 0.4, "row_count_expected_missed": 12.0 * number, "row_count": 1056,
-         "repeatable_95_m": 0.0254 * (tiers - k), "baseline_m": 4000.0 + number, "reach": "in reach"}
+         "repeatable_95_m": 0.0254 * (tiers - k), "middle_95_m": 0.03 * (tiers - k),
+         "baseline_m": 4000.0 + number, "reach": "in reach"}
         for k, tier in enumerate(ids)
     ]  # fmt: skip
     return SheetData(

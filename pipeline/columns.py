@@ -59,6 +59,8 @@ CONVERGING_M, WORST_95_M, BASE = "converging_m", "worst_95_m", "base"
 WAIT_MIN, AVOIDED_M = "wait_min", "avoided_miss_m"
 STRIP_OUTSIDE_M = "strip_outside_m"
 REPEATABLE_95_M, FRAME_EAST_M, FRAME_NORTH_M = "repeatable_95_m", "frame_east_m", "frame_north_m"
+# For the sheets alone.
+MIDDLE_95_M = "middle_95_m"
 
 FIGURES = [
     ROW_COUNT, ROW_LENGTH_M, HOLDS_M, DOUBT_M, MISSES_M, NO_STRIP_M, CROSSING_M, OUTSIDE_M, EXPECTED_MISS_M,

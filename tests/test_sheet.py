@@ -44,6 +44,7 @@ def table_line(tier, **other):
         "miss_share_p90": 0.4,
         "row_count_expected_missed": 17.0,
         "repeatable_95_m": 0.0254,
+        "middle_95_m": 0.03,
         "baseline_m": float("nan"),
         "reach": "in reach",
     }
@@ -73,7 +74,6 @@ def sheet_data(tiers=2, *, size_m=(400.0, 300.0), **other):
         "area_m2": size_m[0] * size_m[1],
         "strip_width_m": 0.2032,
         "row_spacing_m": 0.762,
-        "bound_m": {tier: 0.03 * (number + 1) for number, tier in enumerate(ids)},
         "notes": ("frame shift 1.35 m applied",),
     }
     return SheetData(**(given | other))

@@ -96,13 +96,20 @@ def test_the_sheet_says_what_was_laid_before_a_tier_had_converged(tmp_path, monk
     assert early == [[f"Under Invented: {parts} without a converged signal."], []]
 
 
-def test_the_rows_eye_view_has_the_whole_error_with_steering(tmp_path, monkeypatch):
-    """DESIGN 2.1: variances of tier and steering add up, so that 3, 1 and 2 in come to the root of 14 in."""
+@pytest.mark.parametrize("zone", [False, True])
+def test_the_rows_eye_view_has_the_whole_error_with_steering(tmp_path, monkeypatch, zone):
+    """Variances of tier and steering add up: 3, 1 and 2 in come to the root of 14 in, on the most of the row length."""
     settings = settings_with(tmp_path)
     settings["tiers"] = {"catalogue": catalogue(tmp_path), "compare": ["slow"]}
     settings["judging"] = {"steering": {"autumn": "1 in", "spring": "2 in"}}
+    if zone:  # over the western third of the first field, across all of its rows
+        west = shapely.box(ORIGIN[0] - 10, ORIGIN[1] - 10, ORIGIN[0] + LENGTH_M / 3, ORIGIN[1] + 500)
+        trees = gpd.GeoDataFrame({"tier": ["*"], "factor": [2.0]}, geometry=[west], crs=CRS)
+        trees.to_file(tmp_path / "coop.gpkg", layer="zones", driver="GPKG", engine="pyogrio")
+        settings["inputs"]["zones"] = {"file": str(tmp_path / "coop.gpkg"), "layer": "zones"}
     shown, _ = drawn(settings, tmp_path, monkeypatch)
-    assert [one.bound_m for one in shown] == [{"slow": pytest.approx(INCH * 14**0.5, rel=1e-6)}] * 2
+    found = [one.table["middle_95_m"].tolist() for one in shown]
+    assert found == [[pytest.approx(INCH * 14**0.5, rel=1e-6)]] * 2
 
 
 def test_a_field_without_planted_rows_has_no_sheet(tmp_path, monkeypatch):

@@ -81,12 +81,13 @@ class Asked:
         for tier, error in self.errors.items():
             sds = [one.sd(lengths.strip_pass, lengths.planter_pass) for one in (error, open_land[tier])]
             missed, in_zone = lengths.missed_m(sds[0]), sds[0] > _FELT * sds[1]
+            by_pair = lengths.length_m.sum(axis=1)
             out.append({
                 c.BASE: self._base(tier), **self._early(lengths, tier),
                 c.CONVERGING_MISS_M: missed.sum() - lengths.expected_miss_m(settled[tier]).sum(),
                 c.PLANNED_START_MISS_M: self._planned_m(tier),
                 c.ZONE_M: lengths.length_m[in_zone].sum(), c.ZONE_MISS_M: missed[in_zone].sum(),
-                c.LARGEST_REPEATABLE_M: self._largest_repeatable_m,
+                c.MIDDLE_95_M: _middle(Z95 * sds[0], by_pair), c.LARGEST_REPEATABLE_M: self._largest_repeatable_m,
                 c.NARROWEST_STRIP_M: lengths.narrowest_strip_m(
                     self.judging.enough_share, error, row_margin_m=self.judging.row_margin_m
                 ),
@@ -207,3 +208,10 @@ class Asked:
                 starts_per_s=self.judging.starts_per_day / self.judging.working_day_s,
             )  # fmt: skip
         return out
+
+
+def _middle(value: np.ndarray, weight: np.ndarray) -> float:
+    """What half of the weight does not pass; NaN without any."""
+    if not weight.any():
+        return float("nan")
+    return float(np.quantile(value, 0.5, method="inverted_cdf", weights=weight))

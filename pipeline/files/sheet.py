@@ -1,6 +1,5 @@
 """The field sheet: maps of one field by tier, a table and a row's-eye view on one page to hand over."""
 
-import math
 import string
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -176,7 +175,7 @@ def _side(
         page,
         box=(x, top, side, min(foot - top + 2.5, max(50.0, 21 + 6.5 * len(plain)))),
         letters=[letters[place] for place in plain],
-        errors_m=[data.bound_m.get(table[place][c.TIER], math.nan) for place in plain],
+        errors_m=[table[place][c.MIDDLE_95_M] for place in plain],
         strip_width_m=data.strip_width_m,
         row_spacing_m=data.row_spacing_m,
         row_margin_m=data.row_margin_m,

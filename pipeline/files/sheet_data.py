@@ -28,15 +28,14 @@ class SheetData:
     tier_names : dict
         Name by tier id; its order is the order of maps and table.
     table : DataFrame
-        This field's lines of `field_tier.csv` with `repeatable_95_m`, `baseline_m` and `reach`.
+        This field's lines of `field_tier.csv` with `repeatable_95_m`, `baseline_m` and `reach`, and `middle_95_m`: the 95 %
+        bound of the return error, with all that has a part in it, that half of the row length on strips does not pass [m].
     crs_name, date, sources, catalogue : str
         Coordinate system with its datum, what is to be said of the date, the files that data and tiers' figures are from.
     units : {"us", "metric"}
         Report units.
     area_m2, strip_width_m, row_spacing_m, row_margin_m : float
         Field area [m2]; strip width, row spacing and margin at the strip's edge [m].
-    bound_m : dict
-        By tier id: 95 % bound of the return error of the field's middle row, all that has a part in it [m].
     notes : tuple of str
         Remarks of this field, such as a frame shift that was applied.
     dug : ndarray, shape (n, 2)
@@ -64,7 +63,6 @@ class SheetData:
     area_m2: float
     strip_width_m: float
     row_spacing_m: float
-    bound_m: dict[str, float]
     notes: tuple[str, ...] = ()
     row_margin_m: float = 0.0
     dug: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))

@@ -61,8 +61,7 @@ def run(
         # One that is asked for alone was drawn by an earlier run and is expected, whatever has changed since.
         if only is not None or _wanted(table, said["sheets"]):
             extra = SheetExtra.of(field, layers, rows, shift)
-            mine = rows[rows[c.FIELD_ID] == field.facts["field_id"]]
-            sheet = _sheet(field, pieces, judging, said, table, extra, bound_m=_bounds_m(mine))
+            sheet = _sheet(field, pieces, judging, said, table, extra)
             make = partial(_draw, sheet, *files)
             if kept:
                 kept.tables(folder.name, hash_of(sheet), make, beside=files)
@@ -89,9 +88,8 @@ def _wanted(table: pd.DataFrame, which: str) -> bool:
 
 
 def _sheet(
-    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame, extra: SheetExtra, *,
-    bound_m: dict[str, float],
-) -> SheetData:  # fmt: skip
+    field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame, extra: SheetExtra
+) -> SheetData:
     shown = judging.compare[: MOST_TIERS // (2 if extra.checked else 1)]
     names = {tier: judging.tiers[tier].name for tier in shown}
     rows, notes = _drawn_rows(field, pieces, shown), _notes(field, judging, said["units"], table, extra)
@@ -103,7 +101,7 @@ def _sheet(
         rows=rows, tier_names=names, table=table, crs_name=_place(field, said["datum"]), date=_date(field),
         sources=said["sources"], catalogue=said["catalogue"],
         units=said["units"], area_m2=field.facts["area_m2"], strip_width_m=_middle(field.strips, c.STRIP_WIDTH_M),
-        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), bound_m=bound_m, notes=notes,
+        row_spacing_m=_middle(field.rows, c.ROW_SPACING_M), notes=notes,
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
         paper=said["paper"],
     )  # fmt: skip
@@ -116,17 +114,6 @@ def _drawn_rows(field: LaidOut, pieces: pd.DataFrame, shown: list[str]) -> dict[
     places = (pieces[name].to_numpy() for name in ("line", c.START_M, c.END_M))
     segments, piece = segments_of(cut_lines(field.lines("planter").geometry.values, *places))
     return {tier: (segments, pieces[c.under(c.CLASS, tier)].to_numpy()[piece]) for tier in shown}
-
-
-def _bounds_m(rows: pd.DataFrame) -> dict[str, float]:
-    """Under each tier, the bound that rows with half of the length beside strips do not pass [m]."""
-    beside_m = rows[[c.HOLDS_M, c.DOUBT_M, c.MISSES_M]].sum(axis=1).to_numpy(float)
-    out = {}
-    for tier, at in rows.groupby(c.TIER).indices.items():
-        if (weight := beside_m[at]).any():
-            worst = rows[c.WORST_95_M].to_numpy(float)[at]
-            out[tier] = float(np.quantile(worst, 0.5, method="inverted_cdf", weights=weight))
-    return out
 
 
 def _middle(table: pd.DataFrame, name: str) -> float:
