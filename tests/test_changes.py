@@ -330,6 +330,15 @@ def test_a_field_renamed():
     assert said["what"].tolist() == ["field added", "field removed", "field renamed"]
     assert said.iloc[2].tolist() == ["field renamed", "G1", "", "field_id", "F1", "G1", ""]
     assert summary(said)[1:] == ["  fields renamed: F1 is now called G1"]
+    # Two at once, and one while another goes and a third comes elsewhere.
+    grounds = {one: FIELD | {"boundary": {"hash": one}} for one in "abc"}
+    before = state(fields={"F1": grounds["a"], "F2": grounds["b"]})
+    both = changes_between(before, state(fields={"G1": grounds["b"], "G2": grounds["a"]}))
+    assert summary(both)[1:] == ["  fields renamed: F2 is now called G1, F1 is now called G2"]
+    one = changes_between(before, state(fields={"G1": grounds["b"], "G3": grounds["c"]}))
+    assert summary(one)[1:] == [
+        "  fields renamed: F2 is now called G1", "  fields added: G3", "  fields removed: F1",
+    ]  # fmt: skip
     # On other ground it is another field, and of two that came nobody knows which it is.
     for fields in ({"G1": FIELD | {"boundary": {"hash": "b"}}}, {"G1": FIELD, "G2": FIELD}):
         assert "field renamed" not in changes_between(state(), state(fields=fields))["what"].tolist()

@@ -1,6 +1,7 @@
 """The configuration: the example, the defaults, and every way of writing a bad one."""
 
 import copy
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -109,7 +110,10 @@ def test_rows_without_a_file_need_the_planter():
         ("judging.seed", -1, "found -1"),
         ("raster.cell", "1 mm", "expected 0.01 to 5 m"),
         ("report.units", "imperial", "expected 'us' or 'metric'"),
-        ("tiers.compare", [], "tiers.compare: found []"),
+        ("tiers.compare", [], "tiers.compare: names nothing; expected 1 or more, or leave the key out"),
+        ("title", False, "title: found false (which no and off are too), expected text; put it in quotes"),
+        ("title", 2026, "title: found the value 2026, expected text; put it in quotes"),
+        ("title", date(2026, 10, 1), "title: found the date 2026-10-01, expected text; put it in quotes"),
         ("inputs.fields", {}, "inputs.fields.file: is missing"),
         ("inputs", 3, "inputs: found 3"),
     ],

@@ -789,8 +789,8 @@ def test_anchors_in_measure_are_welcome():
          "config/README.md shows"),
         ("judging.row_miss_share", float("nan"),
          "mine.yaml: judging.row_miss_share: found nan, expected a finite number; correct it as config/README.md shows"),
-        ("inputs.strips.columns", {1: "a"}, "mine.yaml: inputs.strips.columns.1.[key]: found 1, expected a valid string; "
-         "correct it as config/README.md shows"),
+        ("inputs.strips.columns", {1: "a"}, "mine.yaml: inputs.strips.columns.1.[key]: found the value 1, expected text; "
+         "put it in quotes"),
         ("inputs.strips.constants.row_count", True, "mine.yaml: inputs.strips.constants.row_count: found True, expected "
          "a valid integer; correct it as config/README.md shows"),
         ("judging", None, "mine.yaml: judging: found None, expected keys with values under it; correct it as config/README.md "

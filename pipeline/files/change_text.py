@@ -39,8 +39,9 @@ def summary(changes: pd.DataFrame) -> list[str]:
     if ch.FIRST_RUN in of:
         return ["First run here: there is no earlier one to compare with."]
     parts = [part for part in ("field", *ch.PARTS) if part in of]
-    if ch.RENAMED in of:  # there is one that came and one that went, and it is the same
-        of = {what: lines for what, lines in of.items() if what not in (ch.ADDED, ch.REMOVED)}
+    if ch.RENAMED in of:  # of those that came and went, some are the same
+        known = {ch.ADDED: set(of[ch.RENAMED][c.AFTER]), ch.REMOVED: set(of[ch.RENAMED][c.BEFORE])}
+        of = {what: lines[~lines[c.FIELD_ID].isin(known.get(what, ()))] for what, lines in of.items()}
     said = {
         "settings": _named(of, ch.SETTING, lambda one: f"{one[c.NAME]} {_pair(one)}"),
         "tiers": _named(of, ch.TIER_FIGURE, lambda one: f"{one[c.TIER]}.{one[c.NAME]} {_pair(one)}"),

@@ -1,6 +1,7 @@
 """What changed between two runs: settings, tiers, fields and what lies in them, and their figures."""
 
 import json
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal, InvalidOperation
 from typing import NamedTuple
@@ -102,11 +103,13 @@ def _areas(lines: dict[tuple[str, str], Line]) -> dict[str, str]:
 
 
 def _renamed(gone: dict[str, dict], new: dict[str, dict]) -> Iterator[Line]:
-    """One field gone and one come, on the same ground: nothing else is certain."""
-    if len(gone) == len(new) == 1:
-        (old_id, old), (new_id, one) = *gone.items(), *new.items()
-        if old["boundary"]["hash"] == one["boundary"]["hash"]:
-            yield _line(RENAMED, new_id, "", c.FIELD_ID, _Value(old_id), _Value(new_id))
+    """A field gone and one come on the same ground, on which no other of them lies: nothing else is certain."""
+    outlines = [Counter(one["boundary"]["hash"] for one in side.values()) for side in (gone, new)]
+    before = {one["boundary"]["hash"]: field_id for field_id, one in gone.items()}
+    for field_id, one in sorted(new.items()):
+        outline = one["boundary"]["hash"]
+        if outlines[0][outline] == outlines[1][outline] == 1:
+            yield _line(RENAMED, field_id, "", c.FIELD_ID, _Value(before[outline]), _Value(field_id))
 
 
 def _contents(field_id: str, before: dict, now: dict, areas: list[_Value]) -> Iterator[Line]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -51,11 +52,22 @@ def _fault(item: Any, *, source: str) -> str:
         return f"{where}: is missing; add it as config/README.md shows"
     if item["type"] == "value_error":
         return f"{where}: {item['ctx']['error']}"
+    if item["type"] == "string_type" and isinstance(item["input"], (bool, int, float, date)):
+        return f"{where}: found {_as_written(item['input'])}, expected text; put it in quotes"
+    if item["type"] == "too_short":
+        return f"{where}: names nothing; expected {item['ctx']['min_length']} or more, or leave the key out"
     if item["type"] in ("model_type", "model_attributes_type", "dict_type"):
         expected = "expected keys with values under it"
     else:
         expected = item["msg"].replace("Input should be", "expected")
     return f"{where}: found {shown(repr(item['input']))}, {expected}; correct it as config/README.md shows"
+
+
+def _as_written(value: object) -> str:
+    """What YAML has made of a text without quotes: a date, a number, or true of yes and on, false of no and off."""
+    if isinstance(value, bool):
+        return f"{str(value).lower()} (which {'yes and on' if value else 'no and off'} are too)"
+    return f"the {'date' if isinstance(value, date) else 'value'} {shown(value)}"
 
 
 def resolve_tiers(
