@@ -7,7 +7,6 @@ from workflow import LENGTH_M, ROWS, boundaries, config, first_field, passes_of,
 
 from pipeline import columns as c
 from pipeline.core.jogs import without_jogs
-from pipeline.core.line_ends import TURNS
 from pipeline.core.passes import beside
 
 LINE = shapely.LineString
@@ -86,22 +85,6 @@ def test_vertices_nearer_than_a_centimetre_are_one():
 def test_a_jog_in_a_corner_leaves_the_corner():
     for jog in ([(50, 0), (50, 1e-9)], [(50, 0), (49.999, 0.001)], [(50, 0), (50, 0), (50 - 1e-9, 0)]):
         np.testing.assert_allclose(without(LINE([(0, 0), *jog, (50, 30)])), [(0, 0), (50, 0), (50, 30)], atol=2e-3)
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_any_line_keeps_its_ends_and_loses_the_same_from_both(seed):
-    rng = np.random.default_rng(seed)
-    walks = [np.cumsum(rng.normal(0, 10 ** rng.uniform(-3, 1.5), (rng.integers(3, 30), 2)), axis=0) for _ in range(300)]
-    grids = [rng.integers(-2, 3, (12, 2)) * 10 ** rng.uniform(-3, 1.5) for _ in range(300)]
-    lines = shapely.remove_repeated_points(np.array([LINE(xy) for xy in [*walks, *grids]], object))
-    lines = lines[shapely.length(lines) > 0.0]
-    found, back = without_jogs(lines), without_jogs(shapely.reverse(lines))
-    assert shapely.equals_exact(shapely.reverse(back), found).all()
-    assert ((shapely.length(found) > 0.0) & (shapely.length(found) <= shapely.length(lines) + 1e-9)).all()
-    for end in (0, -1):
-        assert shapely.equals_exact(shapely.get_point(found, end), shapely.get_point(lines, end)).all()
-    # A jog is less than 5 m from end to end and twice that of way: no place of it is 7.5 m from its middle.
-    assert shapely.hausdorff_distance(found, lines).max() < 1.5 * TURNS[-1][0]
 
 
 def test_many_lines_at_once():

@@ -51,10 +51,6 @@ def _drop_jogs(xy, border, short, turn):
     """Move what is left of each line in `xy` to the front of its place there; how many vertices that are."""
     size, straight = np.empty(len(border) - 1, np.int64), np.cos(turn[0]) ** 2
     for k in range(len(size)):
-        # Always from the same end: a line driven the other way shall lose the same.
-        against = _is_against(xy, border[k], border[k + 1] - 1)
-        if against:
-            _reverse(xy, border[k], border[k + 1])
         first, end = border[k], _drop_near(xy, border[k], border[k + 1])
         write = i = first + 1
         while i < end - 1:
@@ -68,29 +64,7 @@ def _drop_jogs(xy, border, short, turn):
             i = j + 1
         xy[write, 0], xy[write, 1] = xy[end - 1, 0], xy[end - 1, 1]
         size[k] = write + 1 - first
-        if against:
-            _reverse(xy, first, write + 1)
     return size
-
-
-@numba.njit(cache=True)
-def _is_against(xy, i, j):
-    """Whether the line from vertex `i` to vertex `j` comes after its reverse, coordinate by coordinate."""
-    while i < j:
-        for axis in range(2):
-            if xy[i, axis] != xy[j, axis]:
-                return xy[i, axis] > xy[j, axis]
-        i, j = i + 1, j - 1
-    return False
-
-
-@numba.njit(cache=True)
-def _reverse(xy, first, end):
-    i, j = first, end - 1
-    while i < j:
-        for axis in range(2):
-            xy[i, axis], xy[j, axis] = xy[j, axis], xy[i, axis]
-        i, j = i + 1, j - 1
 
 
 @numba.njit(cache=True)
