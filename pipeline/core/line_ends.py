@@ -8,9 +8,8 @@ import numba
 import numpy as np
 import shapely
 
-# ASSUME: the machine's stop, at the end of a line or within it (`core/jogs.py`). No implement turns by so much within so
-# little: shorter than so many metres, and so many degrees or more aside or behind. A stub, a stop with the machine's jitter,
-# and one from which it rolled back on its way.
+# ASSUME: the machine's stop. No implement turns by so much within so little: shorter than so many metres, and so many
+# degrees or more aside or behind. A stub, a stop with the machine's jitter, and one from which it rolled back on its way.
 TURNS = ((0.05, 30.0), (0.5, 91.0), (5.0, 150.0))
 # What a cut at a boundary leaves of a piece.
 CUT_TURNS = TURNS[:1]
@@ -60,7 +59,7 @@ def _find_ends(xy, first, last, may, short, cosine):
     for k in range(len(first)):
         a, b, half = first[k], last[k], 0.0
         for i in range(a, b):
-            half += 0.5 * apart(xy, i, i + 1)
+            half += 0.5 * _apart(xy, i, i + 1)
         # Each end by itself and on its own half, so that a line driven the other way ends at the same vertices.
         half *= 1.0 - ROUNDING
         if may[k, 0]:
@@ -76,7 +75,7 @@ def _end(xy, end, other, half, short, cosine):
     kept, rest, passed = end, 0.0, 0.0
     i = end + step
     while i != other:
-        ahead = apart(xy, i, i - step)
+        ahead = _apart(xy, i, i - step)
         rest, passed = rest + ahead, passed + ahead
         if rest >= short[-1] or passed >= half:
             break
@@ -84,14 +83,13 @@ def _end(xy, end, other, half, short, cosine):
         dot += (xy[i, 1] - xy[i + step, 1]) * (xy[kept, 1] - xy[i, 1])
         kind = np.searchsorted(short, rest, side="right")
         within = short[min(max(kind, 1), len(short) - 1)]  # stubs upon stubs may come to more than one
-        if dot <= cosine[kind] * apart(xy, i, i + step) * apart(xy, i, kept) and apart(xy, i, end) < within:
+        if dot <= cosine[kind] * _apart(xy, i, i + step) * _apart(xy, i, kept) and _apart(xy, i, end) < within:
             kept, rest = i, 0.0
         i += step
     return kept
 
 
 @numba.njit(cache=True)
-def apart(xy, i, j):
-    """Distance between two vertices [m]."""
+def _apart(xy, i, j):
     dx, dy = xy[i, 0] - xy[j, 0], xy[i, 1] - xy[j, 1]
     return np.sqrt(dx * dx + dy * dy)

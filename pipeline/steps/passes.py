@@ -11,7 +11,6 @@ import shapely
 
 from pipeline import columns as c
 from pipeline.core.cut import before_in_owner
-from pipeline.core.jogs import without_jogs
 from pipeline.core.line_ends import without_turned_ends
 from pipeline.core.local import local_crs, to_geographic, to_local
 from pipeline.core.order import clock_of
@@ -115,7 +114,7 @@ def _implement_passes(layer: gpd.GeoDataFrame, local, capacity_m2_s: float) -> g
     parts = shapely.remove_repeated_points(parts)
     whole = shapely.length(parts) > 0
     passes = layer.drop(columns="geometry").iloc[owner[whole]].reset_index(drop=True)
-    parts, owner = without_jogs(without_turned_ends(parts[whole])), owner[whole]
+    parts, owner = without_turned_ends(parts[whole]), owner[whole]
     length = shapely.length(parts)
     # Parts of one pass share its time by length.
     total = np.bincount(owner, length, len(layer))[owner]
