@@ -49,15 +49,16 @@ def check_stored_numbers(path: Path, layer: str, kinds: Iterable[tuple[str, str]
 def _first_other(base: sqlite3.Connection, layer: str, name: str, *, whole: bool) -> tuple[int | None, object] | None:
     """Feature and value of the first that is no number, or no whole one."""
     column, table = (f'"{one.replace(chr(34), 2 * chr(34))}"' for one in (name, layer))
+    column = f"t.{column}"  # by itself SQLite takes a name that it does not know for text
     other = f"typeof({column}) IN ('text', 'blob')"
     if whole:
         other += f" OR (typeof({column}) = 'real' AND {column} <> round({column}))"
     try:
-        return base.execute(f"SELECT rowid, {column} FROM {table} WHERE {other} LIMIT 1").fetchone()
+        return base.execute(f"SELECT t.rowid, {column} FROM {table} AS t WHERE {other} LIMIT 1").fetchone()
     except sqlite3.Error:  # a view has no row ids
         pass
     try:
-        found = base.execute(f"SELECT {column} FROM {table} WHERE {other} LIMIT 1").fetchone()
+        found = base.execute(f"SELECT {column} FROM {table} AS t WHERE {other} LIMIT 1").fetchone()
     except sqlite3.Error:  # no table of that name: what reads the layer says more
         return None
     return None if found is None else (None, found[0])
