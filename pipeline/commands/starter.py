@@ -105,12 +105,11 @@ def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spaci
     if found or role == "fields":
         lines.append("    columns:")
         lines += [_entry(6, ours, one.column, f"guess: {one.why}") for ours, one in found.items()]
+    told = ", ".join(named(name) for name in seen.columns) or "none"
     if role == "fields" and c.FIELD_ID not in found:
-        told = ", ".join(named(name) for name in seen.columns) or "none"
         note = f"fill in: the column with a unique name for each field. Columns: {told}"
         lines.append(_entry(6, c.FIELD_ID, FILL_IN, note))
     if role == "checks" and not {c.OFFSET, c.DISTANCE} & set(found):
-        told = ", ".join(named(name) for name in seen.columns) or "none"
         note = f"fill in: the column with what was measured; distance where the side is not known. Columns: {told}"
         lines += [*([] if found else ["    columns:"]), _entry(6, c.OFFSET, FILL_IN, note)]
     lines += [*_how_read(found), *(f"    # {plain_text(doubt)}" for doubt in dict.fromkeys(doubts))]

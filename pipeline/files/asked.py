@@ -75,15 +75,15 @@ class Asked:
     def by_tier(self) -> list[dict]:
         """Columns of the table of fields, one line a tier."""
         lengths = self.lengths
+        by_pair = lengths.length_m.sum(axis=1)
         settled = self.settled
         open_land = self.field.errors(self.judging, zones=False) if self.field.facts["zones"] else self.errors
         out = []
         for tier, error in self.errors.items():
             sds = [one.sd(lengths.strip_pass, lengths.planter_pass) for one in (error, open_land[tier])]
             missed, in_zone = lengths.missed_m(sds[0]), sds[0] > _FELT * sds[1]
-            by_pair = lengths.length_m.sum(axis=1)
             out.append({
-                c.BASE: self._base(tier), **self._early(lengths, tier),
+                c.BASE: self._base(tier), **self._early(lengths, by_pair, tier),
                 c.CONVERGING_MISS_M: missed.sum() - lengths.expected_miss_m(settled[tier]).sum(),
                 c.PLANNED_START_MISS_M: self._planned_m(tier),
                 c.ZONE_M: lengths.length_m[in_zone].sum(), c.ZONE_MISS_M: missed[in_zone].sum(),
@@ -147,8 +147,7 @@ class Asked:
             return ""
         return c.SURVEYED_BASE if self.field.facts["base_surveyed"] else c.NOT_SURVEYED
 
-    def _early(self, lengths: PairLengths, tier: str) -> dict:
-        by_pair = lengths.length_m.sum(axis=1)
+    def _early(self, lengths: PairLengths, by_pair: np.ndarray, tier: str) -> dict:
         rows, strips = self._rows_early(tier)[lengths.planter_pass], self._strips_early(tier)[lengths.strip_pass]
         return {c.CONVERGING_ROW_M: by_pair @ rows, c.CONVERGING_STRIP_M: by_pair @ strips}
 
