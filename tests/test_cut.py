@@ -6,6 +6,7 @@ import shapely
 from shapely.ops import substring
 
 from pipeline.core.cut import cut_lines
+from pipeline.core.stretches import cut_at_zones
 
 
 @pytest.fixture
@@ -43,3 +44,15 @@ def test_pieces_in_any_order_and_none_at_all(lines):
     assert shapely.distance(backward[0], lines[4]) < 1e-9
     assert shapely.distance(backward[1], lines[0]) < 1e-9
     assert len(cut_lines(lines, np.zeros(0, int), np.zeros(0), np.zeros(0))) == 0
+
+
+def test_ground_driven_twice_is_cut_at_a_zone_twice():
+    # Two laps of a ring through a zone: GEOS tells what of one lap lies in it.
+    lap = [(10, 10), (130, 10), (130, 60), (10, 60), (10, 10)]
+    zone = shapely.box(80, 0, 100, 30)
+    pieces, line, inside = cut_at_zones(np.array([shapely.LineString(lap + lap[1:])]), [zone])
+    within = np.array([bool(numbers) for numbers in inside])
+    assert within.tolist() == [False, True, False, True, False]
+    once = shapely.length(shapely.intersection(shapely.LineString(lap), zone))
+    np.testing.assert_allclose(shapely.length(pieces[within]), [once, once])
+    assert line.tolist() == [0] * 5

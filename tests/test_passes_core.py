@@ -130,6 +130,27 @@ def test_a_field_in_two_parts():
     assert outside[0] == pytest.approx(200.0)
 
 
+def test_ground_driven_twice_is_cut_twice():
+    # Two laps of one ring, a third of which lies outside. GEOS tells what of one lap is inside.
+    lap = [(10, 10), (130, 10), (130, 60), (10, 60), (10, 10)]
+    once = shapely.length(shapely.intersection(LINE(lap), SQUARE))
+    parts, owner, outside = clip_lines(np.array([LINE(lap + lap[1:])]), SQUARE)
+    np.testing.assert_allclose(shapely.length(parts), [90.0, 230.0, 140.0])
+    assert shapely.length(parts).sum() == pytest.approx(2 * once)
+    assert outside[0] == pytest.approx(2 * (LINE(lap).length - once))
+    assert list(owner) == [0, 0, 0]
+    assert [shapely.get_coordinates(part)[0].tolist() for part in parts] == [[10, 10], [100, 60], [100, 60]]
+
+
+def test_a_line_that_crosses_itself_is_cut_at_the_boundary_only():
+    # East, round a loop and north across its own way, out of the field at the top.
+    line = LINE([(10, 50), (60, 50), (60, 80), (30, 80), (30, 20), (90, 20), (90, 120)])
+    parts, _, outside = clip_lines(np.array([line]), SQUARE)
+    assert len(parts) == 1
+    assert shapely.get_coordinates(parts[0]).tolist() == [*map(list, line.coords[:-1]), [90, 100]]
+    assert outside[0] == pytest.approx(20.0)
+
+
 SQUARE_CORNER = [(0, 0), (50, 0), (50, 30)]
 REPEATED = {
     "at a corner": [(0, 0), (50, 0), (50, 0), (50, 30)],

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-# Stretches of a line nearer than this share of its length are not apart: distances along it are sums.
-_ROUNDING = 1e-12
+from pipeline.core.inside import stretches_inside
 
 
 @dataclass(frozen=True)
@@ -69,29 +68,9 @@ def share_out(lines: np.ndarray, areas: np.ndarray, *, shortest: float) -> Porti
 
 def _within(line: shapely.LineString, areas: np.ndarray, near: np.ndarray) -> list[tuple[float, float, int]]:
     """Portions (start, end, area) of one line inside each of the areas near it, sorted."""
-    xy = shapely.get_coordinates(line)
-    length = np.hypot(*np.diff(xy, axis=0).T)
-    begins = np.cumsum(length) - length
-    segments = shapely.linestrings(np.stack([xy[:-1], xy[1:]], axis=1))
-    out = []
-    for number in near:
-        # Segment by segment, so that a line that crosses itself is never mistaken for another place of itself.
-        parts, owner = shapely.get_parts(shapely.intersection(segments, areas[number]), return_index=True)
-        lines = (shapely.get_type_id(parts) == 1) & ~shapely.is_empty(parts)
-        parts, owner = parts[lines], owner[lines]
-        ends = [np.hypot(*(shapely.get_coordinates(shapely.get_point(parts, k)) - xy[owner]).T) for k in (0, -1)]
-        first, last = begins[owner] + np.minimum(*ends), begins[owner] + np.maximum(*ends)
-        out += [(start, end, int(number)) for start, end in _joined(first, last, near=_ROUNDING * begins[-1])]
-    return sorted(out)
-
-
-def _joined(first: np.ndarray, last: np.ndarray, *, near: float) -> list[tuple[float, float]]:
-    """Stretches with those that touch made one: where a line has a vertex, it does not leave its area."""
-    order = np.lexsort((last, first))
-    first, last = first[order], last[order]
-    anew = np.append(True, first[1:] > last[:-1] + near)[: len(first)]
-    ends = np.append(anew[1:], True)[: len(first)]
-    return list(zip(first[anew].tolist(), last[ends].tolist(), strict=True))
+    return sorted(
+        (start, end, number) for number in near.tolist() for start, end in stretches_inside(line, areas[number]).tolist()
+    )
 
 
 def _covering(parts: list[tuple[float, float, int]], line: shapely.LineString, shortest: float) -> list[tuple]:

@@ -11,6 +11,7 @@ import numpy as np
 import shapely
 
 from pipeline.core.cut import SLIVER_M, before_in_owner, cut_lines
+from pipeline.core.inside import stretches_inside
 from pipeline.core.signals import Regain
 
 # Times since a start at which passes are cut [s]: after 10 s a tenth more each time. Between two of these no error falls by
@@ -158,9 +159,13 @@ def cut_at_zones(lines: np.ndarray, zones: list[shapely.Geometry]) -> tuple[np.n
     edges = shapely.union_all([shapely.boundary(zones[number]) for number in near])
     points, of_point = shapely.get_coordinates(shapely.intersection(lines, edges), return_index=True)
     at = shapely.line_locate_point(lines[of_point], shapely.points(points))
+    # A place that a line passes twice is found once only.
+    twice = [(k, stretches_inside(lines[k], zones[number]).ravel())
+             for k in np.flatnonzero(~shapely.is_simple(lines)) for number in near]  # fmt: skip
+    again = np.repeat([k for k, _ in twice], [len(places) for _, places in twice]).astype(np.int64)
     length = shapely.length(lines)
-    place = np.concatenate([np.zeros(len(lines)), at, length])
-    owner = np.concatenate([np.arange(len(lines)), of_point, np.arange(len(lines))])
+    place = np.concatenate([np.zeros(len(lines)), at, *(places for _, places in twice), length])
+    owner = np.concatenate([np.arange(len(lines)), of_point, again, np.arange(len(lines))])
     order = np.lexsort([place, owner])
     place, owner = place[order], owner[order]
     keep = (owner[1:] == owner[:-1]) & (place[1:] - place[:-1] > SLIVER_M)
