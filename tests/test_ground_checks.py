@@ -237,7 +237,8 @@ def test_a_difference_of_frames_is_taken_out_whole_and_not_to_the_next_strip(tmp
             "feature 1 has a tape_error below 0.1 mm; expected at least 0.1 mm, check the unit",
         ),
         (dug([(40.0, 9.0)], offset=[0.1], distance=[0.1], tape_error=[0.01]), "feature 1 has an offset and a distance"),
-        (dug([(40.0, 9.0)], tape_error=[0.01]), "feature 1 has neither offset nor distance"),
+        (dug([(40.0, 9.0)], tape_error=[0.01]), "feature 1 has neither offset nor distance; expected one of them, from the "
+         "strip to the seed row; name the layer's column of it under inputs.checks.columns"),
         (dug([(40.0, 9.0)], distance=[-0.1], tape_error=[0.01]), "feature 1 has a negative distance"),
         (dug([(40.0, 9.0)], offset=["6"], tape_error=["1 in"]), "feature 1: offset: '6'"),
         (dug([(40.0, 9.0)], offset=[60.0], tape_error=[0.01]), "feature 1 lies more than 5 m from its strip"),

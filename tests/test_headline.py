@@ -10,8 +10,8 @@ from pipeline.files.headline import MOST_FIELDS, headline
 WANTED = {0.0: "0 %", 0.001: "<1 %", 0.005: "1 %", 0.125: "13 %", 0.145: "15 %", 0.5: "50 %", 0.997: ">99 %", 1.0: "100 %"}
 
 
-def tables_in(folder, shares, *, checks=0, reach="in reach") -> str:
-    known = {c.P10: 0.125, c.P90: 0.997, c.CHECKED_SHARE: 0.001}
+def tables_in(folder, shares, *, checks=0, reach="in reach", checked=0.001) -> str:
+    known = {c.P10: 0.125, c.P90: 0.997, c.CHECKED_SHARE: checked}
     known |= dict(zip(c.CHECKED_SHARES, (0.0, 0.001, 0.145), strict=True))
     # Where the expected share is missing the table has none of the others either.
     figures = {name: np.where(np.isnan(shares), np.nan, one) for name, one in known.items()}
@@ -45,6 +45,13 @@ def test_before_and_after_the_checks_are_rounded_alike(tmp_path):
 def test_out_of_reach_is_marked_beside_the_share(tmp_path):
     said = tables_in(tmp_path, [0.125, np.nan], reach=[c.OUT_OF_REACH, "in reach"])
     assert cells(said) == {"F0": "13 %*", "F1": "-"}
+
+
+def test_of_many_fields_with_checks_those_that_miss_most_after_them_are_told(tmp_path):
+    said = tables_in(tmp_path, [0.5] * (MOST_FIELDS + 1), checks=1, checked=[0.1] * MOST_FIELDS + [0.9])
+    told = said.partition("before and after the ground checks")[2]
+    assert f"F{MOST_FIELDS}" in told.split()
+    assert told.count("after 1 ground check") == MOST_FIELDS
 
 
 def test_of_many_fields_the_worst_are_told_and_how_many_more_there_are(tmp_path):

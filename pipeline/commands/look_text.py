@@ -3,7 +3,7 @@
 import textwrap
 
 from pipeline import columns as c
-from pipeline.core.show import area_text, count_text, length_text, plain_text, width_text
+from pipeline.core.show import area_text, count_text, length_text, plain_text, so_many, width_text
 from pipeline.files.account import account_lines
 
 WIDTH, INDENT = 110, 15
@@ -42,7 +42,7 @@ def _layer(name: str, facts: dict, units: str) -> list[str]:
     counts = f"{facts['read']:,} read, {facts['kept']:,} used, {facts['rejected_count']:,} rejected"
     lines += _said("features", f"{whole}{counts}; {facts['vertices']:,} vertices")
     if "area_m2" in facts:
-        farms = f", {len(facts['farms'])} farms" if facts["farms"] else ""
+        farms = f", {so_many(len(facts['farms']), 'farm')}" if facts["farms"] else ""
         lines += _said("area", area_text(facts["area_m2"], units=units) + farms)
     if "length_m" in facts:
         lines += _line_layer(facts, units)
@@ -55,10 +55,10 @@ def _layer(name: str, facts: dict, units: str) -> list[str]:
 
 
 def _line_layer(facts: dict, units: str) -> list[str]:
-    passes = f"{facts['passes']:,} passes, " if facts["passes"] != facts["kept"] else ""
+    passes = f"{_passes(facts['passes'])}, " if facts["passes"] != facts["kept"] else ""
     length = length_text(facts["length_m"], units=units)
-    lines = _said("length", f"{passes}{length} of centre lines in {facts['fields']} fields")
-    bare = f"; {facts['without_times']:,} passes without" if facts["without_times"] and facts["first"] else ""
+    lines = _said("length", f"{passes}{length} of centre lines in {so_many(facts['fields'], 'field')}")
+    bare = f"; {_passes(facts['without_times'])} without" if facts["without_times"] and facts["first"] else ""
     lines += _said("dates", f"{facts['first']} to {facts['last']}{bare}" if facts["first"] else "none")
     rows = _values(facts["row_counts"])
     spacing = _values(facts["row_spacings_m"], lambda metres: width_text(metres, units=units))
@@ -67,8 +67,12 @@ def _line_layer(facts: dict, units: str) -> list[str]:
         lines += _said("strip width", _values(facts["strip_widths_m"], lambda metres: width_text(metres, units=units)))
     if facts["tiers"]:
         lines += _said("tiers", _values(facts["tiers"]))
-    without = f"; {facts['without_frame']:,} passes without" if facts["without_frame"] and facts["frames"] else ""
+    without = f"; {_passes(facts['without_frame'])} without" if facts["without_frame"] and facts["frames"] else ""
     return lines + _said("frames", _values(facts["frames"]) + without if facts["frames"] else "none named")
+
+
+def _passes(number: int) -> str:
+    return so_many(number, "pass", "passes")
 
 
 def _values(distinct: list[list], show=str) -> str:
@@ -123,8 +127,8 @@ def _warnings(warnings: list[str]) -> list[str]:
 def _estimate(size: dict, units: str) -> list[str]:
     rows = length_text(size["row_length_m"], units=units)
     lines = [f"SIZE OF THE RUN  (estimated: {size['how']})"]
-    lines += _said("work", f"{size['fields']:,} fields in {size['batches']} batches, about {rows} of planted rows, "
-                           f"{size['tiers']} tiers")  # fmt: skip
+    fields, batches = so_many(size["fields"], "field"), so_many(size["batches"], "batch", "batches")
+    lines += _said("work", f"{fields} in {batches}, about {rows} of planted rows, {so_many(size['tiers'], 'tier')}")
     lines += _said("raster", f"about {_million(size['cells'])} cells of {size['cell_m']:g} m for each tier")
     lines += _said("processor", f"about {_minutes(size['processor_seconds'])}; shared by the cores the run is given")
     return lines + _said("disk", f"about {_bytes(size['disk_bytes'])} in work/ and results/")

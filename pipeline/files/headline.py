@@ -31,7 +31,7 @@ def headline(results: Path) -> str:
     shown = table.assign(cell=cell).pivot(index=c.FIELD_ID, columns=c.TIER, values="cell")
     shown = shown[list(table[c.TIER].unique())].rename_axis(index=None, columns=None)
     lines = ["", "Share of planted row length on built strips that is expected to miss its strip:", ""]
-    lines += [_of_worst(shown, table).to_string(), *_more(len(shown))]
+    lines += [shown[shown.index.isin(_worst(table, c.EXPECTED_MISS_SHARE))].to_string(), *_more(len(shown))]
     if (table[c.REACH] == c.OUT_OF_REACH).any():
         lines += ["", "* out of reach of the base: the figure shows what the distance alone would do"]
     lines += _checked_lines(table)
@@ -49,12 +49,10 @@ def headline(results: Path) -> str:
     return "\n".join(lines)
 
 
-def _of_worst(shown: pd.DataFrame, table: pd.DataFrame) -> pd.DataFrame:
-    """Of many fields those of which most is expected to miss even under their best tier, in the order of all."""
-    if len(shown) <= MOST_FIELDS:
-        return shown
-    least = table.groupby(c.FIELD_ID)[c.EXPECTED_MISS_SHARE].min().sort_values(ascending=False, kind="stable")
-    return shown[shown.index.isin(least.index[:MOST_FIELDS])]
+def _worst(table: pd.DataFrame, share: str) -> pd.Index:
+    """Of many fields those of which most is expected to miss even under their best tier."""
+    least = table.groupby(c.FIELD_ID)[share].min().sort_values(ascending=False, kind="stable")
+    return least.index[:MOST_FIELDS]
 
 
 def _more(fields: int) -> list[str]:
@@ -77,14 +75,13 @@ def _checked_lines(table: pd.DataFrame) -> list[str]:
     dug = table[table[c.CHECK_COUNT] > 0]
     if dug.empty:
         return []
-    fields = dug[c.FIELD_ID].unique()
-    more = len(fields) - MOST_FIELDS
-    dug = dug[dug[c.FIELD_ID].isin(fields[:MOST_FIELDS])]
+    more = dug[c.FIELD_ID].nunique() - MOST_FIELDS
+    dug = dug[dug[c.FIELD_ID].isin(_worst(dug, c.CHECKED_SHARE))]
     shown = pd.DataFrame({
         "field": dug[c.FIELD_ID], "tier": dug[c.TIER],
         "before": [_with_range(*line) for line in dug[[c.EXPECTED_MISS_SHARE, c.P10, c.P90]].to_numpy(float)],
         "after": [
-            f"{_with_range(*line)} after {count} ground check{'s' if count > 1 else ''}"
+            f"{_with_range(*line)} after {so_many(count, 'ground check')}"
             for line, count in zip(
                 dug[[c.CHECKED_SHARE, c.CHECKED_SHARES[0], c.CHECKED_SHARES[2]]].to_numpy(float), dug[c.CHECK_COUNT],
                 strict=True,

@@ -46,8 +46,9 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     offset, distance, tape = (_lengths(kept, name, place) for name in columns)
     both, neither = np.isfinite(offset) & np.isfinite(distance), ~np.isfinite(offset) & ~np.isfinite(distance)
     measured = np.where(np.isfinite(offset), offset, distance)
+    unmapped = "" if {c.OFFSET, c.DISTANCE} & set(kept) else "; name the layer's column of it under inputs.checks.columns"
     for bad, said in (
-        (neither, "has neither offset nor distance; expected one of them, from the strip's centre to the seed row"),
+        (neither, f"has neither offset nor distance; expected one of them, from the strip to the seed row{unmapped}"),
         (both, "has an offset and a distance; expected one of them: offset where the side is known, else distance"),
         (distance < 0, "has a negative distance; expected zero or more, or an offset, which has a sign"),
         (np.abs(measured) > FARTHEST_M, f"lies more than {FARTHEST_M:g} m from its strip; expected less, check the unit"),

@@ -125,7 +125,18 @@ def _si_per_unit(unit: str, *, kind: Kind) -> float:
         found = registry.Quantity(1.0, registry.parse_units(unit))
         return float(found.to(kind.si_unit).magnitude)
     except pint.DimensionalityError:
-        message = f"'{unit}' is not a unit of {kind.name}; expected one, as in {kind.written(1)}"
+        fault, wanted = f"'{unit}' is not a unit of {kind.name}", "one"
     except (pint.UndefinedUnitError, pint.OffsetUnitCalculusError):
-        message = f"unknown unit '{unit}'; expected a unit of {kind.name}, as in {kind.written(1)}"
-    raise ValueError(message)
+        fault, wanted = f"unknown unit '{unit}'", f"a unit of {kind.name}"
+    hint = f" (did you mean '{unit.lower()}'?)" if _measures(unit.lower(), kind) else ""
+    raise ValueError(f"{fault}{hint}; expected {wanted}, as in {kind.written(1)}")
+
+
+def _measures(unit: str, kind: Kind) -> bool:
+    """Whether it is a unit of that kind."""
+    import pint
+
+    try:
+        return _registry().parse_units(unit).is_compatible_with(kind.si_unit)
+    except pint.UndefinedUnitError:
+        return False
