@@ -96,7 +96,8 @@ def test_a_constant_names_the_base_of_all_fields_by_number_too(tmp_path):
             bases(("shop", 10.0), ("hill", 20.0)),
             "base_id 'shp' is no base of inputs.bases; did you mean 'shop'? Known: hill, shop",
         ),
-        (None, "base_id 'shp' is no base of inputs.bases; there is none to choose from"),
+        (None, "base_id 'shp' is no base of inputs.bases; no bases are given: give inputs.bases, or "
+         "take base_id out of inputs.fields"),
         (bases(("shp", 10.0), ("shp", 20.0)), "base_id 'shp' is the name of 2 bases; expected one, rename the others"),
     ],
 )  # fmt: skip

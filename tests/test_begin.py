@@ -184,6 +184,16 @@ def test_field_ids_are_known_by_their_values(tmp_path):
     assert said["strips"]["columns"]["field_id"] == "WHERE"  # FIELD has the name but not the ids
 
 
+@pytest.mark.parametrize("bases", [False, True])
+def test_a_field_s_own_name_is_not_its_base(tmp_path, bases):
+    names = {"id": ["A", "B"], "name": ["North", "South"], "station": ["yard", "yard"]}
+    layers = {"fields": layer_of([area(0), area(1)], **names), "strips": passes_of(2)}
+    if bases:
+        layers["bases"] = layer_of([area(0).centroid], name=["yard"])
+    columns = inputs_of(tmp_path, write(tmp_path, layers))["fields"]["columns"]
+    assert columns.get("base_id") == ("station" if bases else None)
+
+
 def test_field_id_must_be_unique(tmp_path):
     fields = boundaries().assign(FIELD="same", CODE=["a1", "b2"])
     assert inputs_of(tmp_path, write_coop(tmp_path, fields=fields))["fields"]["columns"]["field_id"] == "CODE"

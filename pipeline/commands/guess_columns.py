@@ -118,6 +118,8 @@ def _rate(
     there = values.dropna()
     there = there[there.map(text_of) != ""]
     score, why, unit = name_score(column, ours), "by its name", None
+    if ours == c.BASE_ID and ids is None and words_in(column) in (["id"], ["name"]):
+        score = 0  # of the field itself
     if ours == c.FIELD_ID:
         score, why, doubt = _field_id(values, there, score, ids)
     elif len(there) == 0:

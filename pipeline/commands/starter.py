@@ -56,7 +56,8 @@ def starter(roles: dict[str, Role], unused: list[tuple[Seen, str]], *, title: st
     spacings: list[str] = []
     for role in MODELS:
         if role in roles:
-            lines += _layer(role, roles[role], ids, tiers, spacings)
+            known = _known(role, roles[role].seen, bases="bases" in roles)
+            lines += _layer(role, roles[role], known, ids, tiers, spacings)
         elif role in ("fields", "strips"):
             lines += [f"  {role}:", _entry(4, "file", FILL_IN, f"fill in: no layer looks like {role}")]
         else:
@@ -95,9 +96,11 @@ def _entry(indent: int, key: str, value: str, note: str = "") -> str:
     return f"{' ' * indent}{key}: {scalar(value)}{comment}"
 
 
-def _layer(role: str, chosen: Role, ids: set[str], tiers: Collection[str], spacings: list[str]) -> list[str]:
+def _layer(
+    role: str, chosen: Role, known: list[str], ids: set[str], tiers: Collection[str], spacings: list[str]
+) -> list[str]:
     seen = chosen.seen
-    found, doubts = _columns(role, seen, ids, tiers)
+    found, doubts = _columns(role, seen, known, ids, tiers)
     lines = [f"  {role}:", _entry(4, "file", seen.file), _entry(4, "layer", seen.layer, f"guess: {chosen.why}")]
     lines += _crs(seen)
     if role == "rows":
@@ -139,15 +142,22 @@ def _how_read(found: dict[str, Found]) -> list[str]:
     return (["    units:", *units] if units else []) + zone
 
 
-def _columns(role: str, seen: Seen, ids: set[str], tiers: Collection[str]) -> tuple[dict[str, Found], list[str]]:
-    known = [name for name in LAYER_COLUMNS[MODELS[role]] if seen.kind == "points" or name not in POINT_COLUMNS]
+def _known(role: str, seen: Seen, *, bases: bool) -> list[str]:
+    """Our columns that a layer may have; a field can name its base only where bases are given."""
+    names = [name for name in LAYER_COLUMNS[MODELS[role]] if seen.kind == "points" or name not in POINT_COLUMNS]
+    return [name for name in names if bases or (role, name) != ("fields", c.BASE_ID)]
+
+
+def _columns(
+    role: str, seen: Seen, known: list[str], ids: set[str], tiers: Collection[str]
+) -> tuple[dict[str, Found], list[str]]:
     wanted = [*(name for name in ORDER if name in known), *(name for name in known if name not in ORDER)]
     may_be = {*tiers, EVERY_TIER} if role == "zones" else tiers
     return guess_columns(seen.table, seen.columns, wanted, ids=None if role == "fields" else ids, tiers=may_be)
 
 
 def _ids_of(seen: Seen, tiers: Collection[str]) -> set[str]:
-    found, _ = _columns("fields", seen, set(), tiers)
+    found, _ = _columns("fields", seen, [c.FIELD_ID], set(), tiers)
     return set(seen.table[found[c.FIELD_ID].column].map(text_of)) - {""} if c.FIELD_ID in found else set()
 
 

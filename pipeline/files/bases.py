@@ -71,4 +71,6 @@ def _check_named(named: gpd.GeoDataFrame, ids: list[str]) -> None:
         if base and ids.count(base) != 1:
             wrong = "is no base of inputs.bases" if base not in ids else f"is the name of {ids.count(base)} bases"
             mend = did_you_mean(base, known) if base not in ids else "expected one, rename the others"
+            if not known:
+                mend = "no bases are given: give inputs.bases, or take base_id out of inputs.fields"
             raise InputError(f"inputs.fields: field '{shown(field_id)}': base_id '{shown(base)}' {wrong}; {mend}")
