@@ -209,7 +209,7 @@ def test_fields_without_strips_and_strips_without_a_field(tmp_path):
     write_coop(tmp_path, strips=strips)
     settings = config(tmp_path, planter=False)
     assert words_about(settings, "1 field ('F2') without strips: nothing can hold there")
-    assert words_about(settings, "strips: 4 of the passes lie outside all fields")
+    assert words_about(settings, "strips: 4 passes outside all fields")
 
 
 def test_columns_that_look_like_ours(tmp_path):
@@ -263,7 +263,26 @@ def test_tiers_out_of_reach(tmp_path, coop, away_m, far):
 def test_tier_worse_than_half_a_strip(coop):
     said = {one["id"]: one["can_hold"] for one in facts(coop)["tiers"]}
     assert said == {"sbas": False, "rtk_base": True}  # 3 ft and 1 in beside half a strip of 4 in
-    assert "more than half a strip, so no row can hold" in look_text(facts(coop))
+    assert "more than half a strip, so no row is sure to hold" in look_text(facts(coop))
+
+
+@pytest.mark.parametrize(
+    ("tiers", "judging", "wanted"),
+    [
+        # By hand: the root of the squares, each visit's half of its tier's variance; repeatable 3 ft and 1 in.
+        ({"autumn": "sbas"}, {}, 0.0254 * np.sqrt((36**2 + 1) / 2)),
+        ({"autumn": "rtk_base"}, {}, 0.0254),
+        ({}, {"steering": {"autumn": "4 in", "spring": "3 in"}, "machine_error": "2 in"}, 0.0254 * np.sqrt(1 + 16 + 9 + 4)),
+        ({"autumn": "as_logged"}, {}, None),
+    ],
+)
+def test_whether_a_row_may_hold_hangs_on_strips_and_steering_too(coop, tiers, judging, wanted):
+    coop["tiers"] = {"compare": ["rtk_base"]} | tiers
+    coop["judging"] = judging
+    coop["inputs"]["strips"]["constants"]["tier"] = "rtk_base"
+    (said,) = facts(coop)["tiers"]
+    assert said["offset_95_m"] == (None if wanted is None else pytest.approx(wanted, rel=1e-6))
+    assert said["can_hold"] is (None if wanted is None else bool(wanted <= 4 * 0.0254))
 
 
 # -- the run's own errors ----------------------------------------------------------------------------------

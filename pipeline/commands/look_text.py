@@ -1,5 +1,6 @@
 """A look as people read it."""
 
+import math
 import textwrap
 
 from pipeline import columns as c
@@ -110,7 +111,9 @@ def _tiers(facts: dict) -> list[str]:
     lines = [f"TIERS  {len(tiers)} compared; strips built with: {autumn}; half a strip less the margin: {half}"]
     for one in tiers:
         text = f"{one['id']}, 95 % repeatable {length_text(one['repeatable_95_m'], units=units)} at no distance"
-        text += "" if one["can_hold"] else "; more than half a strip, so no row can hold"
+        if one["offset_95_m"] is not None and not math.isclose(one["offset_95_m"], one["repeatable_95_m"]):
+            text += f", {length_text(one['offset_95_m'], units=units)} with the strips' own error, steering and machine"
+        text += "; more than half a strip, so no row is sure to hold" if one["can_hold"] is False else ""
         far = one["out_of_reach"]
         if far:
             text += f"; out of reach: {', '.join(far[:_FEW])}{' ...' if len(far) > _FEW else ''}"

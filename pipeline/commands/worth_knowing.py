@@ -1,5 +1,6 @@
 """What is no error and yet worth reading before a long run."""
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
@@ -8,7 +9,8 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.commands.quoting import named
 from pipeline.core.neighbours import abreast_distances, laid_flat, usable_lines
-from pipeline.core.show import length_text, width_text
+from pipeline.core.show import length_text, so_many, width_text
+from pipeline.core.tiering import AS_IN_SPRING, AS_LOGGED, SURVEYED
 from pipeline.files.config import Config
 from pipeline.files.number_notes import number_notes
 from pipeline.files.planter_side import SAME_SPACING_M
@@ -61,7 +63,7 @@ def _crs_notes(layers: dict[str, dict]) -> list[str]:
 
 def _reject_notes(layers: dict[str, dict]) -> list[str]:
     return [
-        f"{role}: {facts['rejected_count']} of {facts['read']} features would be rejected; see the reasons above"
+        f"{role}: {facts['rejected_count']:,} of {so_many(facts['read'], 'feature')} would be rejected; reasons above"
         for role, facts in layers.items()
         if facts["rejected_count"] > MANY_REJECTED * facts["read"]
     ]
@@ -77,7 +79,8 @@ def _field_notes(taken: Taken) -> list[str]:
         if fields - ids
     ]
     outside = {role: int((taken.layers[role].rejects[c.REASON] == "lies in no field").sum()) for role in there}
-    return notes + [f"{role}: {count} of the passes lie outside all fields" for role, count in outside.items() if count]
+    away = [f"{role}: {so_many(count, 'pass', 'passes')} outside all fields" for role, count in outside.items() if count]
+    return notes + away
 
 
 def _clock_notes(settings: Config, taken: Taken) -> list[str]:
@@ -92,8 +95,6 @@ def _clock_notes(settings: Config, taken: Taken) -> list[str]:
             where = "in every field" if all_of_them else f"in {_fields(bare)}"
             notes.append(f"{role}: times are missing {where}; a clock is assumed there from "
                          f"judging.field_capacity.{paces[role]}, passes in order of place")  # fmt: skip
-        if (kept[c.ENDED_S] < kept[c.STARTED_S]).any():
-            notes.append(f"{role}: {int((kept[c.ENDED_S] < kept[c.STARTED_S]).sum())} passes end before they start")
     if "rows" in days and days["rows"][0] < days["strips"][1]:
         notes.append("the first planter pass is dated before the last strip pass; are the layers the right way round?")
     return sorted(notes)
@@ -158,11 +159,11 @@ def _planter_notes(settings: Config, taken: Taken) -> list[str]:
 def _fields(ids: Iterable[str]) -> str:
     names = sorted(map(str, ids))
     more = " ..." if len(names) > _NAMED_AT_MOST else ""
-    return f"{len(names)} field{'s' if len(names) > 1 else ''} ({', '.join(map(named, names[:_NAMED_AT_MOST]))}{more})"
+    return f"{so_many(len(names), 'field')} ({', '.join(map(named, names[:_NAMED_AT_MOST]))}{more})"
 
 
 def tier_facts(settings: Config, taken: Taken) -> list[dict]:
-    """Each tier compared: its error at no distance, whether any row can hold, and the fields out of its reach."""
+    """Each tier compared: its error at no distance, whether any row is sure to hold, and the fields out of its reach."""
     widths = taken.layers["strips"].kept[c.STRIP_WIDTH_M]
     half_m = 0.5 * float(widths.max()) - settings.judging.row_margin_m
     out = []
@@ -173,8 +174,19 @@ def tier_facts(settings: Config, taken: Taken) -> list[dict]:
             field_id for field_id, metres in zip(taken.fields[c.FIELD_ID], baselines, strict=True)
             if not tier.in_reach(None if pd.isna(metres) else float(metres))
         ]  # fmt: skip
+        offset_m = _offset_95_m(settings, taken, name)
         out.append({
-            "id": name, "name": tier.name, "repeatable_95_m": tier.repeatable_m, "half_strip_m": half_m,
-            "can_hold": tier.repeatable_m <= half_m, "out_of_reach": far,
+            "id": name, "name": tier.name, "repeatable_95_m": tier.repeatable_m, "offset_95_m": offset_m,
+            "half_strip_m": half_m, "can_hold": None if offset_m is None else offset_m <= half_m, "out_of_reach": far,
         })  # fmt: skip
     return out
+
+
+def _offset_95_m(settings: Config, taken: Taken, name: str) -> float | None:
+    """How far a row may lie from the strip it is planned on, 95 %, at no distance [m]; None where passes name their tiers."""
+    autumn = name if settings.tiers.autumn == AS_IN_SPRING else settings.tiers.autumn
+    rows, judging = settings.inputs.rows, settings.judging
+    if AS_LOGGED in (autumn, name) or (rows is not None and rows.kind == SURVEYED):
+        return None
+    visits = [taken.tiers[one].repeatable_m / math.sqrt(2.0) for one in (autumn, name)]
+    return math.hypot(*visits, judging.steering.autumn_m, judging.steering.spring_m, judging.machine_error_m)
