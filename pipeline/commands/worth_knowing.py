@@ -183,7 +183,7 @@ def tier_facts(settings: Config, taken: Taken) -> list[dict]:
 
 
 def _offset_95_m(settings: Config, taken: Taken, name: str) -> float | None:
-    """How far a row may lie from the strip it is planned on, 95 %, at no distance [m]; None where passes name their tiers."""
+    """How far a row may lie from its planned strip, 95 %, at no distance [m]; None where passes name their own tiers."""
     autumn = name if settings.tiers.autumn == AS_IN_SPRING else settings.tiers.autumn
     rows, judging = settings.inputs.rows, settings.judging
     if AS_LOGGED in (autumn, name) or (rows is not None and rows.kind == SURVEYED):
