@@ -43,6 +43,23 @@ def test_a_tier_out_of_reach_is_never_good_enough():
     assert "Good (" not in words([summary("F1", reach="out of reach")])[0]
 
 
+def test_where_somebody_dug_the_share_after_the_checks_decides():
+    bad, good = summary("F1"), summary("F2")
+    bad["tiers"]["good"]["checked"], good["tiers"]["bad"]["checked"] = [0.6, 0.5, 0.7], [0.02, 0.0, 0.04]
+    everywhere, some = words([bad, good])
+    assert everywhere.startswith("Good enough in every field: Middling (at most 4")
+    assert some == "In some fields: Good (in 1 of 2; not in F1); Bad (in 1 of 2; not in F1)."
+    assert "Bad (2\u00a0% off, 0\u20134\u00a0% in eight springs of ten)" in words([good])[0]
+
+
+def test_a_tier_that_ground_checks_contradict_is_never_good_enough():
+    denied = summary("F1")
+    denied["tiers"]["good"] |= {"checked": [0.0, 0.0, 0.0], "fits": 1e-5}
+    everywhere, nowhere = words([denied])
+    assert everywhere.startswith("Good enough in its field: Middling (")
+    assert nowhere == "In none: Good; Bad."
+
+
 def test_answer_where_no_tier_does_and_where_nothing_is_judged():
     worst = dict.fromkeys(NAMES, (0.5, 0.1, 0.9))
     assert words([summary("F1", shares=worst)]) == ["No tier is good enough in its field."]

@@ -56,13 +56,19 @@ def farm_answer(
 
 
 def _good(one: dict, enough_share: float) -> bool:
-    return one["reach"] != c.OUT_OF_REACH and one["share"][0] <= 1.0 - enough_share + ROUNDING
+    ruled_out = one["reach"] == c.OUT_OF_REACH or _denied(one)
+    return not ruled_out and _expected(one)[0] <= 1.0 - enough_share + ROUNDING
+
+
+def _expected(one: dict) -> list[float]:
+    """Share expected off the strip and its percentiles: after the ground checks where somebody dug."""
+    return one["share"] if one["checked"][0] is None else one["checked"]
 
 
 def _tier_words(title: str, tier: str, judged: list[dict], bad: list[dict]) -> str:
     if bad:
         return f"{title} (in {len(judged) - len(bad)} of {len(judged)}; not in {_few(one['id'] for one in bad)})"
-    worst = max(judged, key=lambda one: one["tiers"][tier]["share"][0])["tiers"][tier]["share"]
+    worst = max((_expected(one["tiers"][tier]) for one in judged), key=lambda share: share[0])
     most = "at most " if len(judged) > 1 else ""
     return f"{title} ({most}{share_text(worst[0])} off, {share_range_text(worst[1], worst[2])} in eight springs of ten)"
 
