@@ -220,21 +220,22 @@ def test_frame_without_epoch(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("width", "fault"),
+    ("width", "fault", "mend"),
     [
-        ("8", "'8' has no unit; write for example '8 m' or '8 in'"),
-        ("eight inches", "'eight inches' is not a length; expected a finite number and a unit, as in '1 m' or '1 in'"),
-        ("8 kg", "'8 kg': 'kg' is not a unit of length; expected one, as in '1 m' or '1 in'"),
+        ("8", "'8' has no unit; write for example '8 m' or '8 in'",
+         ", or say what bare numbers are, as in units: {strip_width: in}"),
+        ("eight inches", "'eight inches' is not a length; expected a finite number and a unit, as in '1 m' or '1 in'", ""),
+        ("8 kg", "'8 kg': 'kg' is not a unit of length; expected one, as in '1 m' or '1 in'", ""),
     ],
 )
-def test_bad_length_in_a_column_names_the_feature(tmp_path, width, fault):
+def test_bad_length_in_a_column_names_the_feature(tmp_path, width, fault, mend):
     strips = passes_of().assign(WIDE="8 in")
     strips.loc[2, "WIDE"] = width
     write_coop(tmp_path, strips=strips)
     settings = changed(tmp_path, "inputs.strips.columns.strip_width", "WIDE", planter=False)
     place = f"inputs.strips: {tmp_path}/coop.gpkg, layer 'strips': feature 3: strip_width: "
     message = fails(settings, tmp_path)
-    assert message == place + fault + "; correct it in the layer"
+    assert message == f"{place}{fault}; correct it in the layer{mend}"
 
 
 @pytest.mark.parametrize("time", ["last Tuesday", "04/20/2026 14:05", 1776693900])

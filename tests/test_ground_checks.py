@@ -231,17 +231,18 @@ def test_a_difference_of_frames_is_taken_out_whole_and_not_to_the_next_strip(tmp
     ("checks", "message"),
     [
         (dug([(40.0, 9.0)], offset=[0.1]), "feature 1 has no tape_error; expected its 95 % error"),
-        (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1 has a tape_error below 0.1 mm; expected"),
+        (dug([(40.0, 9.0)], offset=[0.1], tape_error=[0.0]), "feature 1: 0 m is a tape_error below 0.1 mm"),
         (
             dug([(40.0, 9.0)], offset=[0.1], tape_error=["0.09 mm"]),
-            "feature 1 has a tape_error below 0.1 mm; expected at least 0.1 mm, check the unit",
+            "feature 1: 9e-05 m is a tape_error below 0.1 mm; a bare number counts as metres",
         ),
         (dug([(40.0, 9.0)], offset=[0.1], distance=[0.1], tape_error=[0.01]), "feature 1 has an offset and a distance"),
         (dug([(40.0, 9.0)], tape_error=[0.01]), "feature 1 has neither offset nor distance; expected one of them, from the "
          "strip to the seed row; name the layer's column of it under inputs.checks.columns"),
-        (dug([(40.0, 9.0)], distance=[-0.1], tape_error=[0.01]), "feature 1 has a negative distance"),
+        (dug([(40.0, 9.0)], distance=[-0.1], tape_error=[0.01]), "feature 1: -0.1 m is a negative distance"),
         (dug([(40.0, 9.0)], offset=["6"], tape_error=["1 in"]), "feature 1: offset: '6'"),
-        (dug([(40.0, 9.0)], offset=[60.0], tape_error=[0.01]), "feature 1 lies more than 5 m from its strip"),
+        (dug([(40.0, 9.0)], offset=[60.0], tape_error=[0.01]), "feature 1: 60 m is more than 5 m from its strip; a bare"),
+        (dug([(40.0, 9.0)], offset=[3.0], tape_error=[1.0]), "feature 1: 1 m is a tape_error above 0.5 m; a bare number"),
     ],
 )
 def test_bad_check_is_one_clear_error(tmp_path, checks, message):

@@ -101,8 +101,8 @@ def test_absurd_width_in_a_column_is_a_reject(tmp_path, width):
     del settings["inputs"]["strips"]["constants"]["strip_width"]
     rejects = read_geo(take_in(settings, tmp_path) / "rejects.parquet")
     assert rejects["feature"].tolist() == ["4"]
-    assert "strip_width_m is" in rejects["reason"][0]
-    assert "expected 0.02 to 5" in rejects["reason"][0]
+    assert "strip_width is" in rejects["reason"][0]
+    assert "expected 0.02 to 5 m; bare numbers are metres" in rejects["reason"][0]
 
 
 def rejects_of_columns(folder, *, margin="0 in", **values) -> dict[str, str]:
@@ -123,24 +123,24 @@ def test_strip_that_is_not_narrower_than_its_spacing_is_a_reject(tmp_path):
     widths[1], widths[2], widths[3] = 0.763, 0.762, 0.761
     spacings[6] = 0.15
     assert rejects_of_columns(tmp_path, strip_width=widths, row_spacing=spacings) == {
-        "2": "strip_width_m is 0.763, expected less than row_spacing_m, 0.762",
-        "3": "strip_width_m is 0.762, expected less than row_spacing_m, 0.762",
-        "7": "strip_width_m is 0.2, expected less than row_spacing_m, 0.15",
+        "2": "strip_width is 0.763 m, expected less than row_spacing, 0.762 m",
+        "3": "strip_width is 0.762 m, expected less than row_spacing, 0.762 m",
+        "7": "strip_width is 0.2 m, expected less than row_spacing, 0.15 m",
     }
 
 
 def test_spacing_in_a_column_is_held_against_a_constant_width(tmp_path):
     spacings = ["30 in"] * 7 + ["8 in"]  # the width is the constant 8 in
     assert rejects_of_columns(tmp_path, row_spacing=spacings) == {
-        "8": "strip_width_m is 0.2032, expected less than row_spacing_m, 0.2032"
+        "8": "strip_width is 0.2032 m, expected less than row_spacing, 0.2032 m"
     }
 
 
 def test_strip_of_which_the_margin_leaves_nothing_is_a_reject(tmp_path):
     widths = ["8 in"] * 5 + ["4 in", "3 in", "4.1 in"]
     assert rejects_of_columns(tmp_path, margin="2 in", strip_width=widths) == {
-        "6": "strip_width_m is 0.1016, expected more than twice judging.row_margin, 0.0508",
-        "7": "strip_width_m is 0.0762, expected more than twice judging.row_margin, 0.0508",
+        "6": "strip_width is 0.1016 m, expected more than twice judging.row_margin, 0.0508 m",
+        "7": "strip_width is 0.0762 m, expected more than twice judging.row_margin, 0.0508 m",
     }
 
 
@@ -156,8 +156,8 @@ def test_layer_of_which_nothing_is_left_is_an_error(tmp_path):
     with pytest.raises(InputError) as caught:
         rejects_of_columns(tmp_path, margin="3 in", strip_width=["6 in"] * 8)
     assert str(caught.value) == (
-        f"inputs.strips: {tmp_path}/coop.gpkg, layer 'strips': no feature can be used; feature 1: strip_width_m is "
-        "0.1524, expected more than twice judging.row_margin, 0.0762"
+        f"inputs.strips: {tmp_path}/coop.gpkg, layer 'strips': no feature can be used; feature 1: strip_width is "
+        "0.1524 m, expected more than twice judging.row_margin, 0.0762 m"
     )
 
 

@@ -13,7 +13,7 @@ from pipeline.errors import InputError
 # within a milliradian are one direction.
 _ONE_DIRECTION = 1e-3
 # No tape is better than this, 95 % [m]. With one far better, two checks of one pair are one by the last digit of a float.
-LEAST_TAPE_M = 1e-4
+LEAST_TAPE_M, MOST_TAPE_M = 1e-4, 0.5
 
 
 @dataclass(frozen=True)

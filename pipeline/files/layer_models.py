@@ -15,7 +15,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from pipeline import columns as c
-from pipeline.core.checks import LEAST_TAPE_M
+from pipeline.core.checks import LEAST_TAPE_M, MOST_TAPE_M
 from pipeline.core.frame_names import frame_named
 from pipeline.core.tiering import PLANNED
 from pipeline.errors import did_you_mean
@@ -44,7 +44,7 @@ RowSpacing = Annotated[float, between(0.1, 5.0)]
 StripWidth = Annotated[float, between(0.02, 5.0)]
 Wander = Annotated[float, between(0.0, 2.0)]
 Margin = Annotated[float, between(0.0, 0.5)]
-TapeError = Annotated[float, between(LEAST_TAPE_M, 0.5)]
+TapeError = Annotated[float, between(LEAST_TAPE_M, MOST_TAPE_M)]
 Cell = Annotated[float, between(0.01, 5.0)]
 Capacity = Annotated[
     float, between(0.1 * _M2_PER_S_OF_HA_PER_H, 500 * _M2_PER_S_OF_HA_PER_H, kind=FIELD_CAPACITY)

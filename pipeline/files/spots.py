@@ -9,7 +9,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
-from pipeline.core.checks import LEAST_TAPE_M
+from pipeline.core.checks import LEAST_TAPE_M, MOST_TAPE_M
 from pipeline.core.local import EARTH_RADIUS_M
 from pipeline.core.signals import EVERY_TIER
 from pipeline.errors import InputError, did_you_mean
@@ -23,6 +23,7 @@ FACTORS = (1.0, 100.0)
 FARTHEST_M = 5.0
 # Of a zone so much is kept beyond the box about a field [m]: rows end at the boundary, and planes differ a little.
 NEAR_M = 50.0
+_UNIT = "a bare number counts as metres, others under inputs.checks.units (as in tape_error: in)"
 
 
 def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
@@ -47,15 +48,17 @@ def read_checks(source, *, fields: gpd.GeoDataFrame) -> Layer:
     both, neither = np.isfinite(offset) & np.isfinite(distance), ~np.isfinite(offset) & ~np.isfinite(distance)
     measured = np.where(np.isfinite(offset), offset, distance)
     unmapped = "" if {c.OFFSET, c.DISTANCE} & set(kept) else "; name the layer's column of it under inputs.checks.columns"
-    for bad, said in (
-        (neither, f"has neither offset nor distance; expected one of them, from the strip to the seed row{unmapped}"),
-        (both, "has an offset and a distance; expected one of them: offset where the side is known, else distance"),
-        (distance < 0, "has a negative distance; expected zero or more, or an offset, which has a sign"),
-        (np.abs(measured) > FARTHEST_M, f"lies more than {FARTHEST_M:g} m from its strip; expected less, check the unit"),
-        (~np.isfinite(tape), "has no tape_error; expected its 95 % error, as a column or a constant (as in 1 in)"),
-        (tape < LEAST_TAPE_M * (1.0 - 1e-9), "has a tape_error below 0.1 mm; expected at least 0.1 mm, check the unit"),
+    few_m, many_m = LEAST_TAPE_M * (1.0 - 1e-9), MOST_TAPE_M * (1.0 + 1e-9)
+    for bad, value, said in (
+        (neither, None, f"has neither offset nor distance; expected one of them, from the strip to the seed row{unmapped}"),
+        (both, None, "has an offset and a distance; expected one of them: offset where the side is known, else distance"),
+        (distance < 0, distance, "is a negative distance; expected zero or more, or an offset, which has a sign"),
+        (np.abs(measured) > FARTHEST_M, measured, f"is more than {FARTHEST_M:g} m from its strip; {_UNIT}"),
+        (~np.isfinite(tape), None, "has no tape_error; expected its 95 % error, as a column or a constant (as in 1 in)"),
+        (tape < few_m, tape, f"is a tape_error below 0.1 mm; {_UNIT}"),
+        (tape > many_m, tape, f"is a tape_error above {MOST_TAPE_M:g} m; {_UNIT}"),
     ):  # fmt: skip
-        _refuse(kept, bad, place, said)
+        _refuse(kept, bad, place, said, value)
     kept = kept.assign(**{c.MEASURED_M: measured, c.SIGNED: np.isfinite(offset), c.TAPE_ERROR_M: tape})
     home = _home(kept, fields)
     found = replace(found, kept=kept).reject(home < 0, "lies in no field")
@@ -180,6 +183,8 @@ def _home(kept: gpd.GeoDataFrame, fields: gpd.GeoDataFrame) -> np.ndarray:
     return home
 
 
-def _refuse(kept: gpd.GeoDataFrame, bad: np.ndarray, place: str, said: str) -> None:
+def _refuse(kept: gpd.GeoDataFrame, bad: np.ndarray, place: str, said: str, value_m: np.ndarray | None = None) -> None:
     if np.any(bad):
-        raise InputError(f"{place}: feature {kept.index[np.asarray(bad)][0]} {said}")
+        first = int(np.argmax(bad))
+        found = "" if value_m is None else f": {value_m[first]:g} m"
+        raise InputError(f"{place}: feature {kept.index[first]}{found} {said}")

@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.errors import InputError
 from pipeline.files.layers import Layer
+from pipeline.files.numbers import number_of
 from pipeline.files.texts import shown
 from pipeline.files.units import LENGTH, to_si
 
@@ -18,6 +19,7 @@ _TIMES = pd.Timestamp("1980-01-01", tz="UTC"), pd.Timestamp("2100-01-01", tz="UT
 _YES, _NO = ("true", "yes", "1", "t", "y"), ("false", "no", "0", "f", "n")
 # What a row unit can be, [least, most]; outside it is a slip of the unit.
 LIMITS = {c.ROW_COUNT: (1, 120), c.ROW_SPACING_M: (0.1, 5.0), c.STRIP_WIDTH_M: (0.02, 5.0)}
+_THEIRS = {c.ROW_SPACING_M: c.ROW_SPACING, c.STRIP_WIDTH_M: c.STRIP_WIDTH}
 
 
 def with_numbers(found: Layer, place: str) -> Layer:
@@ -25,7 +27,7 @@ def with_numbers(found: Layer, place: str) -> Layer:
     kept = found.kept.copy()
     counted = kept[c.ROW_COUNT]
     kept[c.ROW_COUNT] = pd.to_numeric(kept[c.ROW_COUNT], errors="coerce")
-    for theirs, ours in ((c.ROW_SPACING, c.ROW_SPACING_M), (c.STRIP_WIDTH, c.STRIP_WIDTH_M)):
+    for ours, theirs in _THEIRS.items():
         kept[ours] = lengths_of(kept[theirs], place, theirs) if theirs in kept else np.nan
     found = replace(found, kept=kept)
     for name, (low, high) in LIMITS.items():
@@ -33,20 +35,23 @@ def with_numbers(found: Layer, place: str) -> Layer:
             continue
         value = found.kept[name].to_numpy(float)
         bad = ~((value >= low) & (value <= high))
-        whole = ""
         if name == c.ROW_COUNT:
-            bad, whole = bad | (value != np.floor(value)), "a whole number, "
+            bad |= value != np.floor(value)
         if bad.any():
             said = counted[found.kept.index] if name == c.ROW_COUNT else found.kept[name]
-            told = [_told(*pair) for pair in zip(value, said, strict=True)]
-            reasons = np.array([f"{name} is {one}, expected {whole}{low:g} to {high:g}" for one in told], object)
-            found = found.reject(bad, reasons)
+            reasons = [_out_of_limits(name, *pair) for pair in zip(value, said, strict=True)]
+            found = found.reject(bad, np.array(reasons, object))
     return replace(found, kept=found.kept.astype({c.ROW_COUNT: np.int64}))
 
 
-def _told(value: float, said: object) -> str:
-    """A number for a message, or what stands where none could be read."""
-    return f"{value:g}" if not np.isnan(value) else "missing" if pd.isna(said) else f"'{shown(said)}'"
+def _out_of_limits(name: str, value: float, said: object) -> str:
+    """What stands there, as a number or as it is written where none could be read, and what was expected."""
+    low, high = LIMITS[name]
+    unit = " m" if name in _THEIRS else ""
+    found = f"{value:g}{unit}" if not np.isnan(value) else "missing" if pd.isna(said) else f"'{shown(said)}'"
+    more = "; bare numbers are metres, or what units says" if unit else ""
+    whole = "" if unit else "a whole number, "
+    return f"{_THEIRS.get(name, name)} is {found}, expected {whole}{low:g} to {high:g}{unit}{more}"
 
 
 def without_misfits(found: Layer, row_margin_m: float) -> Layer:
@@ -55,10 +60,10 @@ def without_misfits(found: Layer, row_margin_m: float) -> Layer:
         return found
     width, spacing = (found.kept[name].to_numpy(float) for name in (c.STRIP_WIDTH_M, c.ROW_SPACING_M))
     pairs = zip(width, spacing, strict=True)
-    wide = [f"{c.STRIP_WIDTH_M} is {w:g}, expected less than {c.ROW_SPACING_M}, {s:g}" for w, s in pairs]
+    wide = [f"{c.STRIP_WIDTH} is {w:g} m, expected less than {c.ROW_SPACING}, {s:g} m" for w, s in pairs]
     found = found.reject(width >= spacing, np.array(wide, object))
     width = found.kept[c.STRIP_WIDTH_M].to_numpy(float)
-    narrow = [f"{c.STRIP_WIDTH_M} is {w:g}, expected more than twice judging.row_margin, {row_margin_m:g}" for w in width]
+    narrow = [f"{c.STRIP_WIDTH} is {w:g} m, expected more than twice judging.row_margin, {row_margin_m:g} m" for w in width]
     return found.reject(0.5 * width <= row_margin_m, np.array(narrow, object))
 
 
@@ -69,7 +74,9 @@ def lengths_of(values: pd.Series, place: str, name: str) -> pd.Series:
         try:
             return _length(value)
         except ValueError as error:
-            raise InputError(f"{place}: feature {feature}: {name}: {error}; correct it in the layer") from None
+            bare = isinstance(value, str) and number_of(value) is not None
+            units = f", or say what bare numbers are, as in units: {{{name}: in}}" if bare else ""
+            raise InputError(f"{place}: feature {feature}: {name}: {error}; correct it in the layer{units}") from None
 
     return pd.Series([read(*item) for item in values.items()], index=values.index, dtype=float)
 
