@@ -17,6 +17,7 @@ import yaml
 from pyproj import Geod, Transformer
 from workflow import (
     CRS,
+    ORIGIN,
     PROJECT,
     ROWS,
     area,
@@ -26,6 +27,7 @@ from workflow import (
     layer_of,
     pass_lines,
     passes_of,
+    run_steps,
     snakemake,
     take_in,
     write_coop,
@@ -323,6 +325,32 @@ def test_error_of_a_later_step_is_found_as_well(tmp_path):
     run, look = errors_of_run_and_look(settings, tmp_path)
     # The same sentence; which of the two fields comes first is for the batches.
     assert look.split(":", 1)[1] == run.split(":", 1)[1]
+
+
+@pytest.mark.parametrize("planter", [True, False])
+@pytest.mark.parametrize(
+    ("place", "more", "wanted"),
+    [
+        # By hand: the third pass of 12 rows runs at 22.86 m, its outermost rows at 18.669 and 27.051 m.
+        ((60.0, 48.05), {}, "lies 21.0 m from the nearest planted row"),
+        ((60.0, 4.0), {"pass_id": "P9"}, "pass_id 'P9' is no planter pass of the field; did you mean"),
+        ((60.0, 4.0), {"pass_id": "P2"}, "lies 14.7 m from the nearest row of pass 'P2'"),
+    ],
+)
+def test_ground_checks_that_no_run_would_take(tmp_path, planter, place, more, wanted):
+    strips = passes_of(1).iloc[:3]
+    write_coop(tmp_path, fields=boundaries(1), strips=strips, rows=strips if planter else None)
+    at = shapely.Point(ORIGIN[0] + place[0], ORIGIN[1] + place[1])
+    dug = layer_of([at], offset=[0.01], tape_error=[0.01], **{name: [value] for name, value in more.items()})
+    dug.to_file(tmp_path / "dug.gpkg", layer="dug", driver="GPKG", engine="pyogrio")
+    settings = config(tmp_path, planter=planter)
+    settings["inputs"]["checks"] = {"file": str(tmp_path / "dug.gpkg")}
+    with pytest.raises(RowreturnError) as run:
+        run_steps(settings, tmp_path)
+    with pytest.raises(RowreturnError) as look:
+        facts(settings)
+    assert str(look.value) == str(run.value)
+    assert wanted in str(look.value)
 
 
 @pytest.mark.parametrize("case", ["unnumbered", "other numbers", "other counts"])

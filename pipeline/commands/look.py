@@ -12,6 +12,7 @@ from pipeline.commands.run_size import run_size
 from pipeline.commands.worth_knowing import tier_facts, warnings_of
 from pipeline.errors import RowreturnError
 from pipeline.files.config import Config, config_from_dict, resolve_tiers
+from pipeline.files.ground_checks import check_dug_places
 from pipeline.files.own_strip import check_numbered, check_pass_ids
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.planter_side import check_one_bar
@@ -54,6 +55,7 @@ def look_at(data: object, *, source: str, project: Path) -> dict:
             taken = take_in(smaller, project=project)
             _check_planter_side(settings, taken)
             _check_own_strip(settings, taken, whole=not samples)
+            _check_dug(settings, taken, whole=not samples)
         except RowreturnError as error:
             raise in_the_layers_words(error, samples) from None
     return _facts(settings, taken, samples, source)
@@ -102,3 +104,13 @@ def _check_own_strip(settings: Config, taken: Taken, *, whole: bool) -> None:
         sides = {"planter": planted, "strip": strips}
         mine = {name: passes[passes[c.FIELD_ID] == field_id] for name, passes in sides.items()}
         (check_pass_ids if whole else check_numbered)(mine)
+
+
+def _check_dug(settings: Config, taken: Taken, *, whole: bool) -> None:
+    """Ground checks far from the planter's passes, where these are all known: not laid out by the run, nor a sample."""
+    laid_out = "rows" not in taken.layers and settings.inputs.rows is not None
+    if "checks" not in taken.layers or laid_out or not whole:
+        return
+    passes = taken.layers["rows" if "rows" in taken.layers else "strips"].kept
+    for field_id, dug in taken.layers["checks"].kept.groupby(c.FIELD_ID):
+        check_dug_places(dug, passes[passes[c.FIELD_ID] == field_id])

@@ -10,6 +10,7 @@ from pipeline import columns as c
 from pipeline.core.accuracy import Z95
 from pipeline.core.checks import CheckAgreement, Checks, check_agreement
 from pipeline.core.conditioning import Posterior
+from pipeline.core.neighbours import laid_flat
 from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places
 from pipeline.core.returns import ReturnError
@@ -79,10 +80,7 @@ def _spans_at(field: FieldData, table: gpd.GeoDataFrame) -> tuple[np.ndarray, np
     """Span of planted row that each check was dug at, and where along it the check lies, 0 to 1."""
     lines = field.planter_lines
     if not len(lines):
-        raise InputError(
-            f"{_named(field, table, 0)} lies in a field without planted rows; expected it on a row: add the field's rows, "
-            "or remove the check"
-        )
+        raise _no_rows(table)
     passes = field.planter_passes[c.PASS_ID].astype(str).to_numpy(object)
     number = field.rows[c.PASS].to_numpy(np.int64)[field.row_of_line]
     found = [
@@ -95,21 +93,9 @@ def _spans_at(field: FieldData, table: gpd.GeoDataFrame) -> tuple[np.ndarray, np
 def _line_at(field: FieldData, table: gpd.GeoDataFrame, k: int, lines: gpd.GeoDataFrame, pass_id: np.ndarray) -> int:
     """Planted line nearest to a check: of the pass that the check names, else of all."""
     away = shapely.distance(np.asarray(lines.geometry.values, object), table.geometry.iloc[k])
-    named = table[c.PASS_ID].iloc[k]
-    if named and named not in pass_id:
-        raise InputError(
-            f"{_named(field, table, k)}: pass_id '{shown(named)}' is no planter pass of the field; "
-            f"{did_you_mean(named, set(pass_id))}"
-        )
-    line = int(np.where((pass_id == named) | (named == ""), away, np.inf).argmin())
-    if away[line] > FARTHEST_ROW_M:
-        row = f"row of pass '{shown(named)}'" if named else "planted row"
-        raise InputError(
-            f"{_named(field, table, k)} lies {away[line]:.1f} m from the nearest {row}; expected it on a row, within "
-            f"{FARTHEST_ROW_M:g} m: mend its place or remove it"
-        )
-    if not named:
-        _note_guess(_named(field, table, k), away, line, pass_id, float(field.rows[c.ROW_SPACING_M].median()))
+    line = _nearest(table, k, away, pass_id)
+    if not table[c.PASS_ID].iloc[k]:
+        _note_guess(_named(table, k), away, line, pass_id, float(field.rows[c.ROW_SPACING_M].median()))
     return line
 
 
@@ -135,7 +121,7 @@ def _span_at(
     gap = np.maximum(np.maximum(spans.start_m[mine] - along, along - spans.end_m[mine]), 0.0)
     if not len(mine) or gap.min() > FARTHEST_ROW_M:
         raise InputError(
-            f"{_named(field, table, k)} lies on a planted row that has no strip there; expected a place where a row "
+            f"{_named(table, k)} lies on a planted row that has no strip there; expected a place where a row "
             "follows a strip: mend its place or remove it"
         )
     at = int(mine[gap.argmin()])
@@ -157,11 +143,66 @@ def _check_contradiction(field: FieldData, table: gpd.GeoDataFrame, agreements: 
         return
     worst = int(np.argmax(np.abs(loosest.left_out_z)))
     raise InputError(
-        f"{_named(field, table, worst)}: measured {table[c.MEASURED_M].iloc[worst]:.3f} m, "
+        f"{_named(table, worst)}: measured {table[c.MEASURED_M].iloc[worst]:.3f} m, "
         f"{abs(loosest.left_out_z[worst]):.0f} standard deviations from what the field's {len(table) - 1} other checks say "
         f"even under tier {tier}: the checks contradict one another; measure again, or remove the one that is wrong"
     )
 
 
-def _named(field: FieldData, table: gpd.GeoDataFrame, k: int) -> str:
-    return f"inputs.checks: field '{field.facts['field_id']}', check {table[c.CHECK].iloc[k]}"
+def check_dug_places(checks: gpd.GeoDataFrame, passes: gpd.GeoDataFrame) -> None:
+    """Refuse checks that a run would refuse for their place or pass, by the planter's passes as they came.
+
+    Only those twice as far as a run allows: where frames differ the run moves the rows before.
+
+    Parameters
+    ----------
+    checks : GeoDataFrame
+        Of one field, as `spots.read_checks` has them.
+    passes : GeoDataFrame
+        The planter's of that field, in any CRS.
+
+    Raises
+    ------
+    InputError
+        If a check lies far from all of them, or from the one that it names, or names none.
+    """
+    if not len(passes):
+        raise _no_rows(checks)
+    half_m = (0.5 * (passes[c.ROW_COUNT] - 1) * passes[c.ROW_SPACING_M]).to_numpy(float)
+    shapes = [*passes.geometry, *checks.geometry.to_crs(passes.crs)]
+    flat = laid_flat(np.array(shapes, object), passes.crs)
+    names = passes[c.PASS_ID].astype(str).to_numpy(object)
+    for k, place in enumerate(flat[len(passes) :]):
+        away = np.maximum(shapely.distance(flat[: len(passes)], place) - half_m, 0.0)
+        _nearest(checks, k, away, names, farthest_m=2.0 * FARTHEST_ROW_M)
+
+
+def _no_rows(table: gpd.GeoDataFrame) -> InputError:
+    return InputError(
+        f"{_named(table, 0)} lies in a field without planted rows; expected it on a row: add the field's rows, "
+        "or remove the check"
+    )
+
+
+def _nearest(
+    table: gpd.GeoDataFrame, k: int, away: np.ndarray, pass_id: np.ndarray, *, farthest_m: float = FARTHEST_ROW_M
+) -> int:
+    """Number of the nearest line: of the pass that a check names, else of all; refused where it is far."""
+    named = table[c.PASS_ID].iloc[k]
+    if named and named not in pass_id:
+        raise InputError(
+            f"{_named(table, k)}: pass_id '{shown(named)}' is no planter pass of the field; "
+            f"{did_you_mean(named, set(pass_id))}"
+        )
+    line = int(np.where((pass_id == named) | (named == ""), away, np.inf).argmin())
+    if away[line] > farthest_m:
+        row = f"row of pass '{shown(named)}'" if named else "planted row"
+        raise InputError(
+            f"{_named(table, k)} lies {away[line]:.1f} m from the nearest {row}; expected it on a row, within "
+            f"{FARTHEST_ROW_M:g} m: mend its place or remove it"
+        )
+    return line
+
+
+def _named(table: gpd.GeoDataFrame, k: int) -> str:
+    return f"inputs.checks: field '{table[c.FIELD_ID].iloc[k]}', check {table[c.CHECK].iloc[k]}"
