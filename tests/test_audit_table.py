@@ -180,6 +180,15 @@ def test_one_way_gives_the_sum_with_the_bias(tmp_path):
     assert mine.promised_95_m.shift_and_bias == pytest.approx(TIGHT_M, rel=1e-3)
 
 
+def test_one_way_along_two_headings_gives_a_share_of_the_shift_in_the_sum(tmp_path):
+    strips = straight(10, one_way=True) + straight(10, north=True, east_m=400.0, one_way=True)
+    mine = lines_of(audited(tmp_path, strips, driven(strips, np.random.default_rng(5))), "tight")
+    # Left is north going east and west going north: the mean of both is half of each, sqrt(1/2) long, toward north-west.
+    assert near(mine.loc["shift_and_bias"], -0.5 * SHIFT_M[0] + 0.5 * SHIFT_M[1] + BIAS_M)
+    assert mine.direction_deg.shift_and_bias == pytest.approx(315.0, abs=0.1)
+    assert "the sum of 0.71 of the shift toward direction_deg" in mine.said.shift_and_bias
+
+
 def test_times_of_two_days_give_two_shifts(tmp_path):
     rng, strips = np.random.default_rng(4), straight(24)
     other = (0.0, 0.06)

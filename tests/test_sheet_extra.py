@@ -13,6 +13,7 @@ from helpers import INCH, SPACING_M
 from starts import MORNING, catalogue, times
 from workflow import CRS, LENGTH_M, ORIGIN, ROWS, boundaries, config, passes_of, take_in, write_coop
 
+from pipeline import columns as c
 from pipeline.core.show import length_text
 from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_extra import SheetExtra
@@ -75,6 +76,16 @@ def test_layers_of_a_batch_are_read_once_and_told_apart_by_field(tmp_path, monke
         assert one.crs_name.endswith(", metres, datum World Geodetic System 1984 ensemble") and one.catalogue == "tiers.yaml"
         for xy in one.next_places.values():
             assert shapely.contains_xy(one.boundary, xy).all() and len(xy) == 5
+
+
+def test_of_more_tiers_than_there_is_room_for_those_that_miss_least_are_shown():
+    compare = [f"T{k}" for k in range(14)]
+    table = pd.DataFrame({c.TIER: compare[::-1], c.EXPECTED_MISS_SHARE: np.arange(14) / 14, c.CHECKED_SHARE: np.nan})
+    assert sheets._shown(compare, table, dug=False) == compare[2:]
+    # Where somebody dug there are two maps a tier, and the share after the checks counts.
+    table[c.CHECKED_SHARE] = table[c.EXPECTED_MISS_SHARE].to_numpy()[::-1]
+    assert sheets._shown(compare, table, dug=True) == compare[:6]
+    assert sheets._shown(compare[:5], table, dug=True) == compare[:5]
 
 
 @pytest.mark.parametrize("strips_too", [False, True])

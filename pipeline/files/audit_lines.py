@@ -109,9 +109,11 @@ def _shifts(found: Audit, logged: Logged, judging: Settings) -> Iterator[_Part]:
             said = "One part of the shift is known, toward direction_deg; the part along the travel is not." + notes
             yield _Part("shift_across", one.across, said, promise=earth, bearing_deg=_bearing(one.across_unit), **base)
         if one.passes and not found.machine_separable:
+            # Where headings differ, the mean of their left normals is shorter than one: so much of the shift is in the sum.
+            part = float(np.round(np.hypot(*one.mean_left), 2))
             said = (
-                "Passes one way only: known is the sum of the shift toward direction_deg, the left of travel, and the"
-                " machine bias, neither by itself." + notes
+                f"Passes one way only: known is the sum of {'' if part == 1.0 else f'{part:g} of '}the shift toward"
+                " direction_deg, the left of travel, and the machine bias, neither by itself." + notes
             )
             bearing = _bearing(one.mean_left)
             yield _Part("shift_and_bias", one.summed, said, promise=with_bias, bearing_deg=bearing, **base)

@@ -90,9 +90,9 @@ def _wanted(table: pd.DataFrame, which: str) -> bool:
 def _sheet(
     field: LaidOut, pieces: pd.DataFrame, judging: Settings, said: dict, table: pd.DataFrame, extra: SheetExtra
 ) -> SheetData:
-    shown = judging.compare[: MOST_TIERS // (2 if extra.checked else 1)]
+    shown = _shown(judging.compare, table, dug=bool(extra.checked))
     names = {tier: judging.tiers[tier].name for tier in shown}
-    rows, notes = _drawn_rows(field, pieces, shown), _notes(field, judging, said["units"], table, extra)
+    rows, notes = _drawn_rows(field, pieces, shown), _notes(field, judging, said["units"], table, extra, shown)
     if extra.checked:
         names, rows, table = extra.beside(names, rows, table)
     return SheetData(
@@ -105,6 +105,14 @@ def _sheet(
         row_margin_m=judging.row_margin_m, dug=extra.dug, next_places=extra.next_places, zones=extra.zones,
         paper=said["paper"],
     )  # fmt: skip
+
+
+def _shown(compare: list[str], table: pd.DataFrame, *, dug: bool) -> list[str]:
+    """Tiers that there is room for, in the order compared: of many those under which least is expected to miss."""
+    most = MOST_TIERS // (2 if dug else 1)
+    share = table.set_index(c.TIER)[c.CHECKED_SHARE if dug else c.EXPECTED_MISS_SHARE].reindex(compare)
+    best = share.sort_values(kind="stable").index[:most]
+    return [tier for tier in compare if tier in best]
 
 
 def _drawn_rows(field: LaidOut, pieces: pd.DataFrame, shown: list[str]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
@@ -134,7 +142,7 @@ def _date(field: LaidOut) -> str:
 
 
 def _notes(
-    field: LaidOut, judging: Settings, units: str, table: pd.DataFrame, extra: SheetExtra
+    field: LaidOut, judging: Settings, units: str, table: pd.DataFrame, extra: SheetExtra, shown: list[str]
 ) -> tuple[str, ...]:
     east, north = field.facts["frame_east_m"], field.facts["frame_north_m"]
     notes = []
@@ -148,9 +156,8 @@ def _notes(
     notes += extra.shift_note(judging.names, units) + _converging_note(table, judging.names, units)
     if field.rows[c.TIGHT].any() or field.strips[c.TIGHT].any():
         notes.append("Some bends are tighter than the implement; row lines were cut there.")
-    most = MOST_TIERS // (2 if extra.checked else 1)
-    if len(judging.compare) > most:
-        notes.append(f"The first {most} of {len(judging.compare)} tiers are shown; the tables have all.")
+    if len(judging.compare) > len(shown):
+        notes.append(f"Shown are the {len(shown)} of {len(judging.compare)} tiers that miss least; the tables have all.")
     return tuple(notes)
 
 
