@@ -312,6 +312,11 @@ def test_metric_rows_make_metric_sheets(tmp_path):
     assert said["inputs"]["strips"]["constants"]["row_spacing"] == "75 cm" and said["report"]["units"] == "metric"
 
 
+def test_a_spacing_in_centimetres_makes_metric_sheets(tmp_path):
+    text = text_of(write_coop(tmp_path, strips=passes_of().assign(row_spacing_cm=76.2)))
+    assert "  units: metric  # guess: 'row_spacing_cm' is in cm; or us" in text.splitlines()
+
+
 # -- hostile names and values ------------------------------------------------------------------------------
 
 HOSTILE = [

@@ -452,6 +452,7 @@ def test_times_that_cannot_be_or_are_missing_where_convergence_is_asked(tmp_path
     ("columns", "message"),
     [
         ({"tier": "", "factor": 2.0}, "feature 1: tier '' is not in the catalogue; expected a tier's id, or * for all"),
+        ({"tier": "**", "factor": 2.0}, "feature 1: tier '**' is not in the catalogue; did you mean '*'?"),
         ({"tier": "rtk_bas", "factor": 2.0}, "feature 1: tier 'rtk_bas' is not in the catalogue; did you mean 'rtk_base'?"),
         ({"tier": "*"}, "feature 1 has neither factor nor unavailable; expected one of them"),
         ({"tier": "*", "factor": 0.5}, "feature 1 has factor 0.5; expected a number from 1 to 100"),

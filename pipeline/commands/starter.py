@@ -53,7 +53,7 @@ def starter(roles: dict[str, Role], unused: list[tuple[Seen, str]], *, title: st
     """
     lines = [*_HEAD, _entry(0, "title", title, "guess: the file's name"), "inputs:"]
     ids: set[str] = set()
-    spacings: list[str] = []
+    spacings: list[tuple[str, str]] = []
     for role in MODELS:
         if role in roles:
             known = _known(role, roles[role].seen, bases="bases" in roles)
@@ -97,7 +97,7 @@ def _entry(indent: int, key: str, value: str, note: str = "") -> str:
 
 
 def _layer(
-    role: str, chosen: Role, known: list[str], ids: set[str], tiers: Collection[str], spacings: list[str]
+    role: str, chosen: Role, known: list[str], ids: set[str], tiers: Collection[str], spacings: list[tuple[str, str]]
 ) -> list[str]:
     seen = chosen.seen
     found, doubts = _columns(role, seen, known, ids, tiers)
@@ -170,7 +170,7 @@ def _kind(seen: Seen) -> str:
     return _entry(4, "kind", "planned", "guess: nothing tells; or planted (logged by a receiver), or surveyed")
 
 
-def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[str]) -> list[str]:
+def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[tuple[str, str]]) -> list[str]:
     """Row count, spacing and strip width, as far as no column says them."""
     guess = _implement(seen, found)
     lines = []
@@ -181,8 +181,10 @@ def _constants(role: str, seen: Seen, found: dict[str, Found], spacings: list[st
         # A whole number must stay one, so it is not written as text.
         bare = f"{6 * ' '}{key}: {value}  # {plain_text(note)}"
         lines.append(bare if value is not None else _entry(6, key, FILL_IN, note))
-    if guess.row_spacing:
-        spacings.append(guess.row_spacing)
+    if c.ROW_SPACING in found and (unit := found[c.ROW_SPACING].unit):
+        spacings.append((unit, f"{named(found[c.ROW_SPACING].column)} is in {unit}; or "))
+    elif guess.row_spacing:
+        spacings.append((guess.row_spacing.split()[-1], f"the rows are {guess.row_spacing} apart; or "))
     if role == "strips" and c.STRIP_WIDTH not in found:
         lines.append(_entry(6, c.STRIP_WIDTH, FILL_IN, "fill in: the tilled width of one strip, such as 8 in"))
     return ["    constants:", *lines] if lines else []
@@ -204,9 +206,10 @@ def _implement(seen: Seen, found: dict[str, Found]) -> RowsGuess:
     )
 
 
-def _tail(spacings: list[str]) -> list[str]:
-    metric = bool(spacings) and spacings[0].endswith("m")
-    why = f"the rows are {spacings[0]} apart; or " if spacings else "nothing tells; or "
+def _tail(spacings: list[tuple[str, str]]) -> list[str]:
+    """What is no layer's; `spacings` are units in which rows are told or measured, and what to say of them."""
+    unit, why = spacings[0] if spacings else ("in", "nothing tells; or ")
+    metric = unit.endswith("m")
     units = _entry(2, "units", "metric" if metric else "us", f"guess: {why}{'us' if metric else 'metric'}")
     return [
         "tiers:", "  compare: all", "  autumn: same  # guess: nothing tells; or as_logged, or the id of a tier",

@@ -109,7 +109,7 @@ def read_zones(source, *, fields: gpd.GeoDataFrame, tiers: Collection[str]) -> L
     unknown = ~named.isin([*tiers, EVERY_TIER])
     if unknown.any():
         name = named[unknown].iloc[0]
-        hint = did_you_mean(name, tiers) if name else f"expected a tier's id, or {EVERY_TIER} for all"
+        hint = did_you_mean(name, [*tiers, EVERY_TIER]) if name else f"expected a tier's id, or {EVERY_TIER} for all"
         feature = kept.index[unknown.to_numpy()][0]
         raise InputError(f"{place}: feature {feature}: tier '{shown(name)}' is not in the catalogue; {hint}")
     gone = booleans_of(kept, c.UNAVAILABLE, place, otherwise=False)
