@@ -113,7 +113,7 @@ def ratios(printed: str) -> dict[str, list[float]]:
     """Theirs, ours and ratio of the lines of a printed table."""
     cells_of = [line.strip("|\n ").split("|") for line in printed.splitlines() if line.startswith("|")]
     lines = [[cell.strip() for cell in cells] for cells in cells_of]
-    return {name: [float(cell) for cell in cells[:3]] for name, *cells in lines if name[:3] != "---"}
+    return {name: [float(cell.replace(",", "")) for cell in cells[:3]] for name, *cells in lines if name[:3] != "---"}
 
 
 @pytest.mark.slow
