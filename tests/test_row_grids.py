@@ -183,3 +183,63 @@ def test_the_plan_of_curved_passes_hangs_on_no_feature_and_no_travel(order, reve
     plans = [plan_passes(np.array(some, object), bar_rows=BAR_ROWS, planter_rows=12, spacing_m=SPACING_M)
              for some in (lines, mixed)]  # fmt: skip
     assert lines_of(plans[0]) == lines_of(plans[1])
+
+
+def by_row(lines, row_count):
+    """Stretches (west, east) that straight passes towards east or west lay on each grid row, by the row's number."""
+    out = {}
+    for line in lines:
+        xy = shapely.get_coordinates(line)
+        for row in np.rint(xy[0, 1] / SPACING_M + np.arange(row_count) - 0.5 * (row_count - 1) + 0.5 * (BAR_ROWS - 1)):
+            out.setdefault(int(row), []).append((xy[:, 0].min(), xy[:, 0].max()))
+    return {row: sorted(stretches) for row, stretches in out.items()}
+
+
+def ragged_passes(ends):
+    """Passes side by side from the first to the second of each pair of ends."""
+    return np.array([shapely.LineString([(west, k * WIDTH_M), (east, k * WIDTH_M)]) for k, (west, east) in enumerate(ends)])
+
+
+@given(
+    st.lists(st.tuples(st.integers(-300, 0), st.integers(60, 400)), min_size=1, max_size=9),
+    st.sampled_from([*OUT_OF_STEP, 10]),
+    st.randoms(),
+)
+def test_strips_that_go_on_beside_the_end_of_their_neighbour_are_planted(ends, planter_rows, random):
+    # Slanted ends, Ls and Ts. By intervals, row for row: of a strip less than two planter widths at each end lies under
+    # no planter row, nothing lies under two, and neither the order nor the travel of the passes has a part in it.
+    lines = ragged_passes(ends)
+    plan = plan_passes(lines, bar_rows=BAR_ROWS, planter_rows=planter_rows, spacing_m=SPACING_M)
+    planted, strips = by_row(plan.line, planter_rows), by_row(lines, BAR_ROWS)
+    for stretches in planted.values():  # each begins where the one before it ends, or they would be two passes of a place
+        assert all(after[0] == pytest.approx(before[1]) for before, after in zip(stretches[:-1], stretches[1:], strict=True))
+    for row, [(west, east)] in strips.items():
+        bare = [planted[row][0][0] - west, east - planted[row][-1][1]]
+        assert max(bare) < 2 * planter_rows * SPACING_M + 1e-6
+    mixed = [shapely.reverse(line) if random.random() < 0.5 else line for line in lines]
+    random.shuffle(mixed)
+    again = plan_passes(np.array(mixed), bar_rows=BAR_ROWS, planter_rows=planter_rows, spacing_m=SPACING_M)
+    assert lines_of(again) == lines_of(plan)
+
+
+@pytest.mark.parametrize("planter_rows", [12, 16])
+def test_an_l_shaped_field_is_planted_whole_and_once(planter_rows):
+    # Nine or ten short passes beside long ones: all row length of the strips, and what runs over at the far edge.
+    for short in (9, 10):
+        lines = ragged_passes([(0, 200 if k < short else 800) for k in range(20)])
+        strips = by_row(lines, BAR_ROWS)
+        plan = plan_passes(lines, bar_rows=BAR_ROWS, planter_rows=planter_rows, spacing_m=SPACING_M)
+        on_strips = sum(end - begin for row, all_of in by_row(plan.line, planter_rows).items() if row in strips
+                        for begin, end in [(begin, min(end, strips[row][0][1])) for begin, end in all_of])  # fmt: skip
+        assert on_strips == pytest.approx(BAR_ROWS * shapely.length(lines).sum())
+
+
+@pytest.mark.parametrize("planter_rows", [12, 16])
+def test_neighbours_that_waver_are_not_planted_twice(planter_rows):
+    # Twelve passes that sway by 0.4 m, each in its own phase: half a planter is never left between two of them.
+    x = np.linspace(0, 500, 251)
+    lines = np.array([
+        shapely.LineString(np.column_stack([x, k * WIDTH_M + 0.4 * np.sin(x / 60 + 2.4 * k)])) for k in range(12)
+    ])  # fmt: skip
+    plan = plan_passes(lines, bar_rows=BAR_ROWS, planter_rows=planter_rows, spacing_m=SPACING_M)
+    assert len(plan.line) == 12 * BAR_ROWS // planter_rows

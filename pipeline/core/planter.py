@@ -5,8 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from pipeline.core.passes import beside
+from pipeline.core.passes import beside, clip_lines
 from pipeline.core.row_grids import grid_places
+
+# Where strips go on beside the end of the pass that the planter follows, it does if they do for so many of its widths.
+_WORTH_A_PASS_WIDTHS = 2.0
 
 
 @dataclass(frozen=True)
@@ -70,30 +73,47 @@ def _on_grid(lines: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: flo
 def _on_one_grid(
     lines: np.ndarray, place: np.ndarray, flipped: np.ndarray, bar_rows: int, planter_rows: int, spacing_m: float
 ) -> Plan:
-    """Planter passes of `planter_rows` consecutive grid rows, each led by the bar pass under its centre."""
+    """Planter passes of `planter_rows` consecutive grid rows, each led by the bar pass nearest to its centre."""
     if _counts_from_far_side(lines, place, flipped):
         place, flipped = -place, ~flipped
-    first = (place - place.min()) * bar_rows  # grid number of each pass's first row, counted to the left
-    count = int(np.ceil((first.max() + bar_rows) / planter_rows))
-    centre = np.arange(count) * planter_rows + 0.5 * (planter_rows - 1)
-    middle = first + 0.5 * (bar_rows - 1)
+    place = place - place.min()
+    held_m = np.bincount(place, shapely.length(lines))
+    # Grid numbers of the rows' middle, counted to the left: of the bar by place, and of the planter's passes.
+    middle = np.arange(len(held_m)) * bar_rows + 0.5 * (bar_rows - 1)
+    count = int(np.ceil(len(held_m) * bar_rows / planter_rows))
     out, leader = [], []
-    for c in centre:
+    for c in np.arange(count) * planter_rows + 0.5 * (planter_rows - 1):
         mine: list = []
-        apart = np.abs(middle - c)
-        nearest = first[apart <= apart.min() + 1e-9].min()
-        # Nearest first; half way between two places one of them leads, always the same.
-        for k in np.lexsort([first, np.round(apart, 6)]):
-            if apart[k] >= 0.5 * (bar_rows + planter_rows) - 1e-9:
-                break
-            side = -1.0 if flipped[k] else 1.0
-            line = beside(lines[k], np.array([side * (c - middle[k]) * spacing_m]))[0][0]
-            # Passes in one place or in another part of the field are followed each; a neighbour abreast is not.
-            if not mine or first[k] == nearest or shapely.distance(line, mine).min() >= 0.5 * spacing_m:
-                mine.append(line)
-                leader.append(k)
+        apart = np.round(np.abs(middle - c), 6)
+        under = np.flatnonzero(apart < 0.5 * (bar_rows + planter_rows))
+        # Nearest first; half way between two places that with the longer passes, else always the same.
+        for number in under[np.lexsort([under, -np.round(held_m[under], 3), apart[under]])]:
+            passes = np.flatnonzero(place == number)
+            to_left = np.where(flipped[passes], -1.0, 1.0) * (c - middle[number]) * spacing_m
+            led = [beside(lines[k], to_left[[n]])[0][0] for n, k in enumerate(passes)]
+            more, of = _gone_on(led, mine, planter_rows * spacing_m, spacing_m)
+            mine.extend(more)
+            leader.extend(passes[of])
         out.extend(mine)
     return Plan(np.array(out, object), np.array(leader, np.int64))
+
+
+def _gone_on(led: list, mine: list, width_m: float, spacing_m: float) -> tuple[list, np.ndarray]:
+    """What of the lines that passes of one place lead is not driven yet, and the index of the line each part is of.
+
+    Passes in another part of the field are followed whole, and those abreast of one that leads already are not: but
+    where they go on beyond its end the planter goes on, too.
+    """
+    if not mine or not led:
+        return led, np.arange(len(led))
+    lines, driven = np.array(led, object), shapely.multilinestrings(shapely.get_parts(mine))
+    # Passes waver against one another: a line as near as half a planter is abreast of what is driven.
+    beside_it = shapely.buffer(driven, 0.5 * width_m, cap_style="flat")
+    around = shapely.buffer(shapely.box(*shapely.total_bounds(lines)), width_m)
+    parts, of, _ = clip_lines(lines, shapely.difference(around, beside_it))
+    elsewhere = shapely.distance(lines, driven) >= 0.5 * spacing_m
+    keep = ~elsewhere[of] & (shapely.length(parts) >= _WORTH_A_PASS_WIDTHS * width_m)
+    return [*lines[elsewhere], *parts[keep]], np.concatenate([np.flatnonzero(elsewhere), of[keep]])
 
 
 def _counts_from_far_side(lines: np.ndarray, place: np.ndarray, flipped: np.ndarray) -> bool:
