@@ -123,6 +123,42 @@ def test_passes_go_on_in_line_beyond_a_waterway(gap_m, by_side):
     assert planted_m(lines, 12) == pytest.approx(block_m(west, 12) + block_m(east, 12))
 
 
+def torn(count, *, gap_m, bend_deg):
+    """Passes of two halves of 400 m, one on the way of the other; the first turns aside over its last 3 m."""
+    turn = np.radians(bend_deg)
+    west = [[(0, y), (397, y), (397 + 3 * np.cos(turn), y + 3 * np.sin(turn))] for y in WIDTH_M * np.arange(count)]
+    east = [[(400 + gap_m, y), (800 + gap_m, y)] for y in WIDTH_M * np.arange(count)]
+    return [shapely.LineString(half) for pair in zip(west, east, strict=True) for half in pair]
+
+
+def torn_arcs(count, *, gap_m, radius_m):
+    """Passes of 800 m along circles, cut in their middle."""
+    out = []
+    for radius in radius_m + WIDTH_M * np.arange(count):
+        for begin, end in ((-400.0, -0.5 * gap_m), (0.5 * gap_m, 400.0)):
+            turn = -np.linspace(begin, end, 201) / radius  # with the clock, so that the next wider one lies to the left
+            out.append(shapely.LineString(radius * np.column_stack([np.cos(turn), np.sin(turn)])))
+    return out
+
+
+TORN = {
+    **{f"{bend} degrees, {gap} m": torn(12, gap_m=gap, bend_deg=bend) for bend in (-6, -4, -2, 2, 6) for gap in (10, 100)},
+    **{f"on circles of {r} m, {gap} m": torn_arcs(12, gap_m=gap, radius_m=r) for r in (500, 760, 1500) for gap in (0, 10)},
+}
+
+
+@pytest.mark.parametrize("turned", [(), (0,), (1, 2, 5, 6, 12)])
+@pytest.mark.parametrize("name", TORN)
+def test_passes_go_on_in_line_though_they_curve_or_turn_aside_at_the_gap(name, turned):
+    # Both halves of a pass have its place and, but where they are turned, its travel: by construction.
+    lines = [shapely.reverse(line) if k in turned else line for k, line in enumerate(TORN[name])]
+    on = grid_places(np.array(lines, object), WIDTH_M)
+    sign = -1 if 0 in turned else 1
+    assert set(on.grid) == {0}
+    assert on.place.tolist() == (sign * np.repeat(np.arange(12), 2)).tolist()
+    assert on.flipped.tolist() == [(k in turned) != (0 in turned) for k in range(24)]
+
+
 def test_a_block_in_line_is_turned_as_its_own_travel_says():
     # The second block is driven west, the first pass east: it counts on to the north of the first pass all the same.
     ends = [[(0, 0), (100, 0)], [(300, 0), (200, 0)], [(300, WIDTH_M), (200, WIDTH_M)], [(0, WIDTH_M), (100, WIDTH_M)]]

@@ -140,12 +140,18 @@ def _compare(known: np.ndarray, other: np.ndarray, width_m: float) -> tuple[np.n
         return np.zeros(0, np.int64), np.zeros(0)
     known, other = known[:, None], other[:, None]
     probes = shapely.line_interpolate_point(other, _SHARES, normalized=True)
-    at = shapely.line_locate_point(known, probes)
-    abreast = (at > 0) & (at < shapely.length(known))
-    abreast |= ~abreast.any(axis=1, keepdims=True)
+    at, whole = shapely.line_locate_point(known, probes), shapely.length(known)
+    abreast = (at > 0) & (at < whole)
+    # Passes that lie end to end are compared where they are nearest; both ends may be turned.
+    end_on = np.flatnonzero(~abreast.any(axis=1))
+    abreast[end_on, shapely.distance(known[end_on], probes[end_on]).argmin(axis=1)] = True
+    at[end_on] = np.clip(at[end_on], _SHARES[0] * whole[end_on], _SHARES[-1] * whole[end_on])
     here = shapely.line_interpolate_point(known, at)
-    along = ahead(known, at)
+    along, there = ahead(known, at), ahead(other, shapely.length(other) * _SHARES)
+    cosine = (along * there).sum(axis=-1)
+    # On from one to the other they may curve: across the mean of both directions is right on a circle.
+    along[end_on] += np.where(cosine[end_on] < 0.0, -1.0, 1.0)[..., None] * there[end_on]
+    along /= np.maximum(np.hypot(along[..., 0], along[..., 1]), 1e-12)[..., None]
     east, north = shapely.get_x(probes) - shapely.get_x(here), shapely.get_y(probes) - shapely.get_y(here)
     left = np.where(abreast, along[..., 0] * north - along[..., 1] * east, np.nan)
-    cosine = (along * ahead(other, shapely.length(other) * _SHARES)).sum(axis=-1)
     return np.rint(np.nanmedian(left, axis=1) / width_m).astype(np.int64), np.average(cosine, axis=1, weights=abreast)
