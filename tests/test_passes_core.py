@@ -85,6 +85,52 @@ def test_a_shallow_tight_bend_loses_the_fold_only():
     assert tuple(xy[0]) == pytest.approx((-50, 4)) and tuple(xy[-1]) == pytest.approx((-2, 52))
 
 
+def corner(angle_deg, *, leg_m=100.0):
+    """Two legs, and a bend to the left between them."""
+    turn = np.radians(angle_deg)
+    return LINE([(-leg_m, 0), (0, 0), (leg_m * np.cos(turn), leg_m * np.sin(turn))])
+
+
+@pytest.mark.parametrize("distance_m", [0.381, 4.191])
+@pytest.mark.parametrize("angle_deg", [45, 62, 90, 120, 134])
+def test_inside_a_sharp_corner_the_legs_end_where_they_meet(angle_deg, distance_m):
+    # The moved legs meet on the bisector, d tan(angle / 2) before the end of the one and after the begin of the other.
+    for line, inner in ((corner(angle_deg), 0), (shapely.reverse(corner(angle_deg)), 1)):
+        lines, tight = beside(line, np.array([distance_m, -distance_m]))
+        assert tight == (angle_deg > 60)
+        assert lines[inner].is_simple
+        assert lines[inner].length == pytest.approx(200.0 - 2 * distance_m * np.tan(np.radians(0.5 * angle_deg)))
+        parallel = shapely.offset_curve(line, (distance_m, -distance_m)[inner], join_style="mitre", mitre_limit=100.0)
+        assert shapely.hausdorff_distance(lines[inner], parallel) < 1e-6  # GEOS
+
+
+def test_the_inner_rows_of_a_square_lap_are_squares():
+    # Begun in the middle of a side of 400 m: a row d inside is 8 d shorter; six lie 0.5, 1.5 ... 5.5 spacings inside.
+    lap = LINE([(200, 0), (400, 0), (400, 400), (0, 400), (0, 0), (200, 0)])
+    for line, inner in ((lap, slice(0, 6)), (shapely.reverse(lap), slice(6, 12))):
+        lines, tight = beside(line, unit_distances(12, SPACING_M))
+        assert tight
+        assert shapely.length(lines[inner]).sum() == pytest.approx(6 * 1600.0 - 8 * SPACING_M * 18.0)
+
+
+@pytest.mark.parametrize("name", ["150 degrees", "179 degrees", "there and back", "a jog", "a step back"])
+def test_no_row_is_cut_on_a_way_back_nor_at_a_jog_too_short_for_it(name):
+    # Both legs were driven, so each row has both of them whole: 4 m beside the pass and 100 m long, by hand.
+    line = {
+        "150 degrees": corner(150), "179 degrees": corner(179), "there and back": corner(180),
+        "a jog": LINE([(-100, 0), (0, 0), (0, 0.3), (100, 0.3)]),
+        "a step back": LINE([(-100, 0), (0, 0), (-0.2, 0.1), (100, 0.1)]),
+    }[name]  # fmt: skip
+    xy = shapely.get_coordinates(line)
+    lines, tight = beside(line, np.array([4.0, -4.0]))
+    assert not tight
+    for moved, distance in zip(lines, (4.0, -4.0), strict=True):
+        for leg in (xy[:2], xy[-2:]):
+            along = (leg[1] - leg[0]) / np.hypot(*(leg[1] - leg[0]))
+            whole = LINE(leg + distance * np.array([-along[1], along[0]]))
+            assert shapely.covers(shapely.buffer(moved, 1e-6), whole)
+
+
 def test_lines_keep_the_direction_of_travel():
     centre = arc(40.0)
     for line in beside(centre, unit_distances(4, SPACING_M))[0]:

@@ -13,8 +13,10 @@ from pipeline.core.cut import cut_lines
 from pipeline.core.inside import stretches_inside
 from pipeline.core.line_ends import CUT_TURNS, without_turned_ends
 
-# Bends up to this angle are mitred; sharper corners, which no implement drives, get two points (a bevel).
+# Bends up to this angle are mitred; sharper corners, which no implement drives, get two points (a bevel) on their outside.
 MITRE_LIMIT_DEG = 60.0
+# Beyond this angle a pass comes back beside itself: both ways are driven, and the inside is not cut either.
+WAY_BACK_DEG = 135.0
 # Vertices as near to one another are one place: there is no direction from one to the other [m].
 _SAME_PLACE_M = 1e-6
 # A place as near to a boundary lies on it but for rounding [m].
@@ -43,14 +45,16 @@ def beside(line: shapely.LineString, distances_m: np.ndarray) -> tuple[np.ndarra
     tight : bool
         Whether some bend is tighter than the implement, so that a line was cut.
     """
-    base, push = _corners(shapely.get_coordinates(_without_repeats(line)))
-    raw = base[None, :, :] + np.asarray(distances_m)[:, None, None] * push[None, :, :]
+    xy, distances_m = shapely.get_coordinates(_without_repeats(line)), np.asarray(distances_m, float)
+    base, push = _corners(xy)
+    raw = base[None, :, :] + distances_m[:, None, None] * push[None, :, :]
+    cut = _cut_inside_corners(xy, distances_m, raw)
     lines = shapely.linestrings(raw)
     folded = _folds(base, raw)
     for k in np.flatnonzero(folded):
         lines[k] = _without_folds(lines[k], line, abs(float(distances_m[k])))
     # Beside the line itself the two points of a sharp corner are one, and inside a bend any number of them may be.
-    return _without_repeats(lines), bool(folded.any())
+    return _without_repeats(lines), cut or bool(folded.any())
 
 
 def _without_repeats(lines):
@@ -59,14 +63,8 @@ def _without_repeats(lines):
 
 def _corners(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Points to move, and the move for a distance of one: mitred vertices, sharp ones twice."""
-    step = np.diff(xy, axis=0)
-    size = np.hypot(step[:, 0], step[:, 1])
-    along = step / np.where(size > 0.0, size, 1.0)[:, None]  # a line without length goes nowhere, and is not moved
-    normal = np.column_stack([-along[:, 1], along[:, 0]])
-    # cos of the bend between neighbouring segments; 1 + cos = 2 cos^2(half)
-    cosine = (normal[1:] * normal[:-1]).sum(axis=1)
+    normal, mitre, cosine, _ = _bends(xy)
     sharp = cosine < np.cos(np.radians(MITRE_LIMIT_DEG))
-    mitre = (normal[1:] + normal[:-1]) / np.maximum(1.0 + cosine, 1e-12)[:, None]
     before, after = np.vstack([normal[:1], mitre, normal[-1:]]), np.vstack([normal[:1], mitre, normal[-1:]])
     before[1:-1][sharp], after[1:-1][sharp] = normal[:-1][sharp], normal[1:][sharp]
     twice = np.concatenate([[1], np.where(sharp, 2, 1), [1]])
@@ -74,6 +72,38 @@ def _corners(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     last = np.cumsum(twice) - 1
     push[last] = after
     return np.repeat(xy, twice, axis=0), push
+
+
+def _bends(xy: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Left normals of the segments; of the bends between them the mitre and the cosine; the segments' lengths."""
+    step = np.diff(xy, axis=0)
+    size = np.hypot(step[:, 0], step[:, 1])
+    along = step / np.where(size > 0.0, size, 1.0)[:, None]  # a line without length goes nowhere, and is not moved
+    normal = np.column_stack([-along[:, 1], along[:, 0]])
+    # cos of the bend between neighbouring segments; 1 + cos = 2 cos^2(half)
+    cosine = (normal[1:] * normal[:-1]).sum(axis=1)
+    return normal, (normal[1:] + normal[:-1]) / np.maximum(1.0 + cosine, 1e-12)[:, None], cosine, size
+
+
+def _cut_inside_corners(xy: np.ndarray, distances_m: np.ndarray, raw: np.ndarray) -> bool:
+    """Make both points that `raw` has inside a sharp corner the one where the moved legs meet; whether any were.
+
+    Only where the legs are long enough to meet: of a jog, or of points that err at a standstill, they are not.
+    """
+    normal, mitre, cosine, size = _bends(xy)
+    sharp = cosine < np.cos(np.radians(MITRE_LIMIT_DEG))
+    if not sharp.any():
+        return False
+    turn = normal[:-1, 0] * normal[1:, 1] - normal[:-1, 1] * normal[1:, 0]  # sine of the bend, to the left positive
+    inside = (distances_m[:, None] * turn > 0.0) & (cosine >= np.cos(np.radians(WAY_BACK_DEG)))
+    # tan of half the bend, times the distance: so much of each leg lies beyond the place where they meet.
+    beyond = np.where(inside, np.abs(distances_m[:, None] * turn) / np.maximum(1.0 + cosine, 1e-12), 0.0)
+    ends = np.pad(beyond, ((0, 0), (1, 1)))
+    long = ends[:, :-1] + ends[:, 1:] <= size
+    unit, corner = np.nonzero(inside & sharp & long[:, :-1] & long[:, 1:])
+    first = corner + 1 + (np.cumsum(sharp) - sharp)[corner]
+    raw[unit, first] = raw[unit, first + 1] = xy[corner + 1] + distances_m[unit, None] * mitre[corner]
+    return len(unit) > 0
 
 
 def _folds(base: np.ndarray, raw: np.ndarray) -> np.ndarray:
