@@ -117,7 +117,10 @@ def _without_folds(moved: shapely.Geometry, centre: shapely.LineString, distance
     """Keep what is not nearer to the centre line than the row unit runs, in the direction of travel."""
     parts = shapely.get_parts(shapely.node(moved))
     middle = shapely.line_interpolate_point(parts, 0.5, normalized=True)
-    keep = shapely.distance(middle, centre) >= distance_m * (1.0 - 1e-6) - 1e-6
+    # As `distance >= least`, but by an index: a stop in mid-pass has thousands of parts.
+    least = distance_m * (1.0 - 1e-6) - 1e-6
+    shapely.prepare(centre)
+    keep = ~shapely.dwithin(centre, middle, np.nextafter(least, -np.inf))
     if not keep.any():  # the whole pass bends tighter than the implement: nothing may vanish, so it stays folded
         return moved
     kept = _directed(parts[keep], moved)
