@@ -62,21 +62,37 @@ def grid_places(lines: np.ndarray, width_m: float) -> Places:
     return Places(grid, place, flipped ^ flipped[first])
 
 
+@dataclass(frozen=True)
+class _Grid:
+    """Passes that lie on one grid so far, and an index to find the nearest of them."""
+
+    passes: np.ndarray
+    tree: shapely.STRtree
+
+    @classmethod
+    def of(cls, lines: np.ndarray, passes: np.ndarray) -> "_Grid":
+        return cls(passes, shapely.STRtree(lines[passes]))
+
+
 def _join_blocks(lines: np.ndarray, width_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Grid, place and travel of every pass, block by block."""
     grid, place, flipped = np.full(len(lines), -1), np.zeros(len(lines), np.int64), np.zeros(len(lines), bool)
+    grids: list[_Grid] = []
     for block, steps, against in _blocks(lines, width_m):
-        home = _in_line(lines, block, grid, place, width_m)
+        home = _in_line(lines, block, grids, place, width_m)
         if home is None:
-            grid[block], place[block], flipped[block] = grid.max() + 1, steps, against
-            continue
-        known, k, step, turned = home
-        # The block's count is turned where its own first pass and the grid's travel against one another.
-        mirrored = flipped[known] ^ turned ^ against[k]
-        at = place[known] + (-step if flipped[known] else step)
-        grid[block] = grid[known]
-        place[block] = at + (steps[k] - steps if mirrored else steps - steps[k])
-        flipped[block] = against ^ mirrored
+            number = len(grids)
+            place[block], flipped[block] = steps, against
+        else:
+            known, k, step, turned = home
+            number = grid[known]
+            # The block's count is turned where its own first pass and the grid's travel against one another.
+            mirrored = flipped[known] ^ turned ^ against[k]
+            at = place[known] + (-step if flipped[known] else step)
+            place[block] = at + (steps[k] - steps if mirrored else steps - steps[k])
+            flipped[block] = against ^ mirrored
+        grid[block] = number
+        grids[number : number + 1] = [_Grid.of(lines, np.flatnonzero(grid == number))]
     return grid, place, flipped
 
 
@@ -106,26 +122,29 @@ def _blocks(lines: np.ndarray, width_m: float) -> list[tuple[np.ndarray, np.ndar
 
 
 def _in_line(
-    lines: np.ndarray, block: np.ndarray, grid: np.ndarray, place: np.ndarray, width_m: float
+    lines: np.ndarray, block: np.ndarray, grids: list[_Grid], place: np.ndarray, width_m: float
 ) -> tuple[int, int, int, bool] | None:
     """The nearest pass of a grid on whose places the block goes on, the block's pass, the step, and if it is turned.
 
     None where the block lies in line with no grid.
     """
-    found = []
-    for number in range(grid.max() + 1):
-        mine = np.flatnonzero(grid == number)
-        pairs = shapely.STRtree(lines[mine]).query_nearest(lines[block])
-        known, other = mine[pairs[1]], block[pairs[0]]
-        step, alike = _compare(lines[known], lines[other], width_m)
-        # Counted to either side, the place must be one of the grid's: passes abreast beyond a gap are no part of it.
-        room = np.minimum(place[known] - place[mine].min(), place[mine].max() - place[known])
-        fits = _same_way(lines, known, other, alike, width_m) & (np.abs(step) <= room)
-        apart = np.round(shapely.distance(lines[known], lines[other]), 3)
-        nearest = np.lexsort([other[fits], known[fits], apart[fits]])[:1]
-        found += [(apart[n], int(known[n]), int(pairs[0, n]), int(step[n]), bool(alike[n] < 0.0))
-                  for n in np.flatnonzero(fits)[nearest]]  # fmt: skip
-    return min(found)[1:] if found else None
+    if not grids:
+        return None
+    pairs = [one.tree.query_nearest(lines[block]) for one in grids]
+    known = np.concatenate([one.passes[near[1]] for one, near in zip(grids, pairs, strict=True)])
+    k = np.concatenate([near[0] for near in pairs])
+    step, alike = _compare(lines[known], lines[block[k]], width_m)
+    # Counted to either side, the place must be one of the grid's: passes abreast beyond a gap are no part of it.
+    ends = np.array([[place[one.passes].min(), place[one.passes].max()] for one in grids])
+    low, high = np.repeat(ends, [len(near[0]) for near in pairs], axis=0).T
+    fits = np.flatnonzero(np.abs(step) <= np.minimum(place[known] - low, high - place[known]))
+    fits = fits[_same_way(lines, known[fits], block[k[fits]], alike[fits], width_m)]
+    if len(fits) == 0:
+        return None
+    known, other = known[fits], block[k[fits]]
+    apart = np.round(shapely.distance(lines[known], lines[other]), 3)
+    n = np.lexsort([other, known, apart])[0]
+    return int(known[n]), int(k[fits][n]), int(step[fits][n]), bool(alike[fits][n] < 0.0)
 
 
 def _same_way(lines: np.ndarray, known: np.ndarray, other: np.ndarray, alike: np.ndarray, width_m: float) -> np.ndarray:
