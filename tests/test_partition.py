@@ -44,13 +44,40 @@ def test_the_way_between_two_areas_is_cut_in_its_middle_and_the_ends_stay():
 
 
 @pytest.mark.parametrize("vertices", [[], [10.0], [5.0, 8.0, 12.0], list(np.linspace(0.3, 29.7, 50))])
-def test_where_areas_overlap_the_first_keeps_its_place_wherever_vertices_are(vertices):
+def test_an_area_inside_another_has_no_portion_wherever_vertices_are(vertices):
     # One area holds the line from 0 to 30, another from 5 to 12 and nothing that the first does not hold.
     outer, inner = shapely.box(-1, 0, 31, 10), shapely.box(5, 0, 12, 10)
     line = shapely.LineString([(x, 5) for x in [0.0, *vertices, 30.0]])
     found = share_out(np.array([line], object), np.array([outer, inner], object), shortest=1.0)
     assert (found.area.tolist(), found.start.tolist()) == ([0], [0.0])
     assert found.end[0] == pytest.approx(30.0, rel=1e-12)
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_a_sliver_in_two_areas_is_cut_in_its_middle_whichever_way_the_line_runs(order):
+    areas = np.array([shapely.box(0, 0, 100, 100), shapely.box(98, 0, 200, 100)][::order], object)
+    for way in (1, -1):  # the middle is at x = 99, 119 m from one end and 121 m from the other
+        found = share_out(np.array([shapely.LineString([(-20, 50), (220, 50)][::way])]), areas, shortest=5.0)
+        assert found.area.tolist() == [0, 1][:: order * way]
+        np.testing.assert_allclose(found.end, [119.0 if way == 1 else 121.0, 240.0])
+
+
+intervals = st.lists(st.tuples(st.integers(0, 90), st.integers(1, 60)), min_size=1, max_size=5)
+
+
+@given(intervals)
+def test_where_areas_overlap_the_way_of_travel_has_no_part_in_it(widths):
+    # Any boxes one behind the other, nested and alike ones too; each place goes to an area that holds it, where one does.
+    areas = np.array([shapely.box(first, 0, first + width, 10) for first, width in widths], object)
+    line = shapely.LineString([(-7, 5), (160, 5)])
+    there, back = (share_out(np.array([one]), areas, shortest=0.0) for one in (line, shapely.reverse(line)))
+    assert there.area.tolist() == back.area.tolist()[::-1]
+    np.testing.assert_allclose(there.end[:-1], (line.length - back.start)[::-1][:-1], atol=1e-6)
+    places = np.arange(0.25, 167.0, 0.5)
+    owner = there.area[np.searchsorted(there.end, places)]
+    at = shapely.points(places - 7.0, 5.0)
+    held = shapely.covers(areas[owner], at)
+    assert (held == shapely.covers(shapely.union_all(areas), at)).all()
 
 
 def test_outside_all_areas_there_is_no_portion():
@@ -61,6 +88,8 @@ def test_outside_all_areas_there_is_no_portion():
 def test_short_everywhere_goes_to_the_longer_part():
     found = shared([(97, 50), (101, 50)])
     assert (found.area.tolist(), found.end.tolist()) == ([0], [4.0])
+    # As long in both: to the first, whichever way it runs.
+    assert shared([(98, 50), (102, 50)]).area.tolist() == shared([(102, 50), (98, 50)]).area.tolist() == [0]
 
 
 def length_inside(xy: np.ndarray, area: shapely.Polygon) -> float:
