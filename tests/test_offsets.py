@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 import shapely
 from helpers import INCH, SPACING_M, Field, Z, straight, tier, wave
+from workflow import boundaries, config, layer_of, pass_lines, passes_of, run_steps, write_coop
 
 from pipeline.core.lengths import class_pieces
-from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, measure_offsets
+from pipeline.core.offsets import CROSSING, NO_STRIP, ON_STRIP, CrowdedError, measure_offsets
 from pipeline.core.pairs import Pairs
 from pipeline.core.segments import Segments
 from pipeline.errors import InputError
@@ -129,12 +130,25 @@ def test_strips_on_one_another_are_refused_at_one_place_only():
     # 300 strips side by side in 30 cm lie beside every place of the first row; cut into two halves end to end, 150 do.
     row = LINE([(0, 0), (6, 0)])
     heights = np.linspace(-0.15, 0.15, 300)
-    with pytest.raises(InputError, match="planted line 1: more than 256 pieces of strip .* take away passes"):
+    with pytest.raises(CrowdedError, match="more than 256 pieces of strip .* take away passes") as found:
         offsets([LINE([(0, 90), (6, 90)]), row], [LINE([(-1, y), (7, y)]) for y in heights])
+    assert found.value.line == 1
     halves = [LINE([(-1, y), (3, y)] if k % 2 else [(3, y), (7, y)]) for k, y in enumerate(heights)]
     found = offsets([row], halves)
     # Even ones lie beside the second half, odd ones beside the first; the nearest is half a step off.
     np.testing.assert_allclose(np.abs(found.offset0_m), 0.3 / 299 / 2, atol=1e-12)
+
+
+def test_a_run_names_the_pass_and_the_row_on_which_strips_lie_on_one_another(tmp_path):
+    # 300 strips of one row along row unit 3 of the second of four passes, which travels west: 2.5 spacings to the south.
+    second, aside = pass_lines(0)[1], np.linspace(-0.15, 0.15, 300) - 2.5 * SPACING_M
+    strips = [shapely.transform(second, lambda xy, y=y: xy + [0.0, y]) for y in aside]
+    strips = layer_of(strips, PASS=[f"S{k}" for k in range(300)])
+    write_coop(tmp_path, fields=boundaries(1), strips=strips, rows=passes_of(1))
+    settings = config(tmp_path)
+    settings["inputs"]["strips"]["constants"]["row_count"] = 1
+    with pytest.raises(InputError, match="field 'F0': planter pass 'P1', row unit 3: more than 256 pieces of strip"):
+        run_steps(settings, tmp_path)
 
 
 def test_where_many_strips_cross_the_nearest_is_found_all_along():

@@ -27,7 +27,24 @@ _MOST_AT_A_PLACE = 256
 _CANDIDATES, _CUTS = 256, 2048
 _SEGMENTS_AT_ONCE = 32768
 # What a kernel may lack, beside room for spans.
-_NOTHING, _MORE_CANDIDATES, _MORE_CUTS, _STRIPS_APART = 0, 1, 2, 3
+_NOTHING, _MORE_CANDIDATES, _MORE_CUTS, _CROWDED = 0, 1, 2, 3
+
+
+class CrowdedError(InputError):
+    """More strips lie on one another beside one place than any field has.
+
+    Attributes
+    ----------
+    line : int
+        Index of the planted line.
+    """
+
+    def __init__(self, line: int):
+        super().__init__(
+            f"more than {_MOST_AT_A_PLACE} pieces of strip lie within half a row spacing of one place on it; expected "
+            "strips side by side, take away passes that lie on one another"
+        )
+        self.line = line
 
 
 @dataclass(frozen=True)
@@ -97,7 +114,7 @@ def measure_offsets(
 
     Raises
     ------
-    InputError
+    CrowdedError
         If more strips lie on one another at one place than any field has.
 
     Notes
@@ -141,11 +158,8 @@ def _spans_of(xy: np.ndarray, line: np.ndarray, start_m: np.ndarray, fixed: tupl
     room, candidates, cuts = 3 * len(xy) + 1024, _CANDIDATES, _CUTS
     while True:
         count, lacks, *columns = _spans(*(xy, line, start_m, *fixed, room, candidates, cuts))
-        if lacks == _STRIPS_APART:
-            raise InputError(
-                f"planted line {count}: more than {_MOST_AT_A_PLACE} pieces of strip lie within half a row spacing of "
-                "one place on it; expected strips side by side, take away passes that lie on one another"
-            )
+        if lacks == _CROWDED:
+            raise CrowdedError(count)
         if lacks == _MORE_CANDIDATES:
             candidates *= 4
         elif lacks == _MORE_CUTS:
@@ -295,7 +309,7 @@ def _spans(
                     crossing[m] = abs(dots[m]) < cos_limit
                     m += 1
         if m > _MOST_AT_A_PLACE and _most_at_a_place(m, iv) > _MOST_AT_A_PLACE:
-            n, lacks = row_line[i], _STRIPS_APART
+            n, lacks = row_line[i], _CROWDED
         if lacks != _NOTHING:
             break
         cut_count = _add_cuts(m, iv, cuts)

@@ -7,13 +7,13 @@ import numpy as np
 import pandas as pd
 
 from pipeline import columns as c
-from pipeline.core.offsets import Spans, measure_offsets
+from pipeline.core.offsets import CrowdedError, Spans, measure_offsets
 from pipeline.core.segments import Segments
 from pipeline.errors import InputError
 from pipeline.files.log import LOG, run_step
 from pipeline.files.progress import counted
 from pipeline.files.settings import fields_of
-from pipeline.files.store import listed_folder, read_geo, read_json, write_frame
+from pipeline.files.store import listed_folder, read_frame, read_geo, read_json, write_frame
 
 
 def run(*, passes: Path, out: Path) -> None:
@@ -46,10 +46,13 @@ def _measure(folder: Path) -> Spans:
     segments = {name: Segments.from_lines(lines[name].geometry.values) for name in lines}
     # From here on the lines are their columns: the geometries of a large field take as much as the segments.
     lines = {name: one.drop(columns="geometry") for name, one in lines.items()}
-    spans = measure_offsets(
-        segments["planter"], segments["strip"], reach_m=lines["planter"][c.OWN_REACH_M].to_numpy(float),
-        row_key=lines["planter"][c.OWN_KEY].to_numpy(np.int64), strip_key=lines["strip"][c.OWN_KEY].to_numpy(np.int64),
-    )  # fmt: skip
+    try:
+        spans = measure_offsets(
+            segments["planter"], segments["strip"], reach_m=lines["planter"][c.OWN_REACH_M].to_numpy(float),
+            row_key=lines["planter"][c.OWN_KEY].to_numpy(np.int64), strip_key=lines["strip"][c.OWN_KEY].to_numpy(np.int64),
+        )  # fmt: skip
+    except CrowdedError as error:
+        raise InputError(f"{_said_of_row(folder, int(lines['planter'][c.ROW].iloc[error.line]))}: {error}") from error
     del segments
     # A row that was cut into stretches is still one row: distances run on along its unbroken parts. In place, for
     # here is what a large field takes most memory for.
@@ -57,6 +60,13 @@ def _measure(folder: Path) -> Spans:
     for distance_m in (spans.start_m, spans.end_m):
         distance_m += along
     return spans
+
+
+def _said_of_row(folder: Path, row: int) -> str:
+    """A planted row by the names that its layer and the tables have for it."""
+    unit = read_frame(folder / "planter_units.parquet").iloc[row]
+    passes = read_frame(folder / "planter_passes.parquet")
+    return f"planter pass '{passes[c.PASS_ID].iloc[int(unit[c.PASS])]}', row unit {int(unit[c.UNIT])}"
 
 
 if __name__ == "__main__":
