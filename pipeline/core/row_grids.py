@@ -15,7 +15,7 @@ _REACH_WIDTHS = 1.6
 
 
 @dataclass(frozen=True)
-class Places:
+class GridPlaces:
     """Places of passes on their grids: arrays of shape (passes,).
 
     Attributes
@@ -33,7 +33,7 @@ class Places:
     flipped: np.ndarray
 
 
-def grid_places(lines: np.ndarray, width_m: float) -> Places:
+def grid_places(lines: np.ndarray, width_m: float) -> GridPlaces:
     """Place of each pass on a grid of parallel passes.
 
     Parameters
@@ -44,7 +44,7 @@ def grid_places(lines: np.ndarray, width_m: float) -> Places:
 
     Returns
     -------
-    Places
+    GridPlaces
 
     Notes
     -----
@@ -59,7 +59,7 @@ def grid_places(lines: np.ndarray, width_m: float) -> Places:
     grid[order], place[order], flipped[order] = _join_blocks(lines[order], width_m)
     first = np.unique(grid, return_index=True)[1][grid]
     place = np.where(flipped[first], place[first] - place, place - place[first])
-    return Places(grid, place, flipped ^ flipped[first])
+    return GridPlaces(grid, place, flipped ^ flipped[first])
 
 
 @dataclass(frozen=True)
