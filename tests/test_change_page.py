@@ -60,7 +60,8 @@ def test_nothing_and_a_first_run_say_so():
 
 def test_settings_tiers_fields_and_figures_each_have_their_cell():
     found = page(
-        ("setting", "", "", "judging.row_margin_m", "0.0", "0.0127"),
+        ("setting", "", "", "judging.row_margin", "0.0", "0.0127"),
+        ("setting", "", "", "inputs.strips.log.still", "", "0.1"), ("setting", "", "", "judging.seed", "1", "2"),
         ("tier", "", "sbas", "repeatable_95_m", "0.6", "0.5"),
         ("tier added", "", "rtk_base", "", "", ""),
         ("field added", "F2", "", "area_m2", "", "201000"),
@@ -76,7 +77,8 @@ def test_settings_tiers_fields_and_figures_each_have_their_cell():
     )
     settings, fields, figures = found.tables
     assert settings[1:] == [
-        ["judging.row_margin_m", "0.0", "0.0127"], ["tier sbas: repeatable_95_m", "0.6", "0.5"],
+        ["judging.row_margin", "0.0 m", "0.0127 m"], ["inputs.strips.log.still", "none", "0.1 m/s"],
+        ["judging.seed", "1", "2"], ["tier sbas: repeatable_95_m", "0.6", "0.5"],
         ["tier rtk_base", "none", "added"],
     ]  # fmt: skip
     assert fields[1:] == [

@@ -3,9 +3,11 @@
 import json
 import logging
 import os
+import re
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -20,6 +22,7 @@ from pipeline.__main__ import main
 from pipeline.core.tiering import AS_LOGGED
 from pipeline.files.change_text import NOTHING, change_text, summary
 from pipeline.files.changes import changes_between
+from pipeline.files.config import config_from_dict
 from pipeline.files.last_run import RunState, is_told, tell
 from pipeline.files.store import to_json, write_bytes
 from pipeline.steps import changes, manifest
@@ -273,7 +276,7 @@ def test_a_price_with_other_decimals_is_no_change(again):
     paying("5")
     first = paying("6")
     assert first[["name", "before", "after", "difference"]].values.tolist() == [
-        [f"costs.tiers.{tier}.fee.amount", "5", "6", "1.000000"] for tier in ("rtk_base", "sbas")
+        [f"costs.tiers.{tier}.fee", "5", "6", "1.000000"] for tier in ("rtk_base", "sbas")
     ]
     assert paying("6.00").drop(columns="after").equals(first.drop(columns="after"))
 
@@ -292,6 +295,86 @@ def state(*, title="", tiers=None, fields=None, share="0.5") -> RunState:
 
 def lines(before: RunState, now: RunState) -> list[list[str]]:
     return changes_between(before, now).values.tolist()
+
+
+def leaves(said: object, name: str = "") -> dict[str, object]:
+    """What is written under every key of a configuration, by dotted keys."""
+    if not isinstance(said, dict):
+        return {name: said}
+    return {key: leaf for part, one in said.items() for key, leaf in leaves(one, f"{name}.{part}".lstrip(".")).items()}
+
+
+#: Every key that has a unit in config/README.md, as anybody may write it, with the same in SI by the units' definitions.
+WRITTEN = {
+    "inputs.strips.constants": {"row_spacing": ("30 in", 0.762), "strip_width": ("8 in", 0.2032)},
+    "inputs.strips.log": {
+        "gap": ("25 m", 25.0), "pause": ("1 min", 60.0), "turn_radius": ("10 ft", 3.048), "turn_angle": ("50 deg", 50.0),
+        "shortest": ("11 m", 11.0), "still": ("0.72 km/h", 0.2), "jump": ("2 ft", 0.6096), "smoothing": ("5 m", 5.0),
+    },
+    "inputs.rows.constants": {"row_spacing": ("20 in", 0.508)}, "inputs.checks.constants": {"tape_error": ("1 in", 0.0254)},
+    "judging": {"row_margin": ("0.5 in", 0.0127), "machine_error": ("1 in", 0.0254), "base_shift": ("3 m", 3.0)},
+    "judging.steering": {"autumn": ("2 in", 0.0508), "spring": ("1 in", 0.0254)},
+    "judging.field_capacity": {"autumn": ("9 ha/h", 25.0), "spring": ("10.5 ha/h", 29.166667)},
+    "judging.convergence": {"gap": ("20 min", 1200.0), "working_day": ("8 h", 28800.0)},
+    "raster": {"cell": ("0.2 m", 0.2)},
+    "costs.crop": {"bushel": ("56 lb", 25.401173)}, "costs": {"working_day": ("12 h", 43200.0)},
+    "costs.field_capacity": {"width": ("30 ft", 9.144), "speed": ("6 mph", 2.68224)},
+}  # fmt: skip
+PAID = {
+    "currency": "USD", "crop": {"price": "4 USD/bu", "expected_yield": "200 bu/ac"}, "response": {"curve": "flat"},
+    "tiers": {"rtk_base": {"fee": "900 USD", "once": "5000 USD", "years": 5}}, "machine_hour": "180 USD/h",
+    "field_capacity": {"efficiency": "70 %"}, "standard": {"on_strip": "95 %", "springs": "9 of 10"},
+}  # fmt: skip
+
+
+def written() -> dict:
+    """A configuration with all of these."""
+    said = config(Path()) | {"costs": json.loads(json.dumps(PAID))}
+    said["inputs"]["checks"] = {"file": "coop.gpkg", "layer": "checks"}
+    for place, keys in WRITTEN.items():
+        here = said
+        for part in place.split("."):
+            here = here.setdefault(part, {})
+        here.update({key: text for key, (text, _) in keys.items()})
+    return said
+
+
+def held(said: dict) -> bytes:
+    """As `intake` keeps it, which states of earlier versions have in the same way."""
+    return config_from_dict(said, source="mine.yaml").model_dump_json().encode()
+
+
+def lines_by_name(before: RunState, now: RunState) -> dict[str, dict]:
+    return {line["name"]: line for line in changes_between(before, now).to_dict("records")}
+
+
+def test_settings_are_told_by_the_keys_that_are_written_in_the_configuration():
+    before, now = (replace(state(), config=one) for one in (b"{}", held(written())))
+    told = lines_by_name(before, now)
+    keys = leaves(written())
+    assert not keys.keys() - told.keys()
+    for place, units in WRITTEN.items():
+        for key, (text, si) in units.items():
+            assert told[f"{place}.{key}"]["after"] == json.dumps(si), text
+    assert (told["costs.machine_hour"]["after"], told["costs.machine_hour.per"]["after"]) == ("180", "h")
+    # What is left out in the file is told by its key all the same: one that the configuration takes.
+    bare = held(config(Path()) | {"costs": PAID | {"field_capacity": written()["costs"]["field_capacity"]}})
+    for name in lines_by_name(before, replace(state(), config=bare)):
+        assert not re.search(r"_(m|s|kg|deg|m_s|m2_per_s)$", name), name
+
+
+def test_a_setting_has_no_more_digits_than_its_difference():
+    def capacity(text: str) -> RunState:
+        return replace(state(), config=held(config(Path()) | {"judging": {"field_capacity": {"autumn": text}}}))
+
+    # 8 and 9 ha/h are 80,000 / 3600 and 90,000 / 3600 m2/s.
+    (one,) = changes_between(capacity("8 ha/h"), capacity("9 ha/h")).to_dict("records")
+    assert [one[name] for name in ("name", "before", "after", "difference")] == [
+        "judging.field_capacity.autumn", "22.222222", "25.0", "2.777778",
+    ]  # fmt: skip
+    assert summary(pd.DataFrame([one]))[1:] == ["  settings: judging.field_capacity.autumn 22.2222 -> 25 m2/s"]
+    (one,) = changes_between(capacity("8 ha/h"), capacity("8.0000001 ha/h")).to_dict("records")
+    assert one["before"] != one["after"] and float(one["difference"]) == pytest.approx(1e-7 / 0.36, rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -372,7 +455,8 @@ def test_a_setting_changed(again):
     settings = config(Path()) | {"raster": {"cell": "0.2 m"}}
     said = compute(settings)
     (setting,) = of(said, "setting").to_dict("records")
-    assert (setting["name"], setting["before"], setting["after"]) == ("raster.cell_m", "0.1", "0.2")
+    assert (setting["name"], setting["before"], setting["after"]) == ("raster.cell", "0.1", "0.2")
+    assert "  settings: raster.cell 0.1 -> 0.2 m" in summary(said)
     assert set(said["what"]) <= {"setting", "other figures"}
     assert all("raster_tolerance_share" in name.split() for name in of(said, "other figures")["name"])
     assert len(of(said, "other figures")) == 4

@@ -4,11 +4,12 @@ import pandas as pd
 from markupsafe import Markup
 
 from pipeline import columns as c
-from pipeline.core.show import area_text, distance_text, length_text, share_range_text, share_text, shift_length_text
+from pipeline.core.show import GAP, area_text, distance_text, length_text, share_range_text, share_text, shift_length_text
 from pipeline.files import changes as ch
 from pipeline.files.cautions import FOOT
 from pipeline.files.page_code import csp_hash, field_anchor
 from pipeline.files.row_classes import BLUE
+from pipeline.files.setting_names import setting_name
 from pipeline.files.templates import WRITER, page_text
 
 #: Lines of each table; a page of thousands would be read by nobody.
@@ -51,11 +52,15 @@ def change_page(changes: pd.DataFrame, *, title: str, units: str) -> str:
 
 
 def _settings(of: dict[str, list[dict]]) -> list[tuple[str, str, str]]:
-    lines = [(one[c.NAME], one) for one in of.get(ch.SETTING, [])]
-    lines += [(f"tier {one[c.TIER]}: {one[c.NAME]}", one) for one in of.get(ch.TIER_FIGURE, [])]
-    said = [(name, one[c.BEFORE] or "none", one[c.AFTER] or "none") for name, one in lines]
+    lines = [(one[c.NAME], setting_name(one[c.NAME]).unit, one) for one in of.get(ch.SETTING, [])]
+    lines += [(f"tier {one[c.TIER]}: {one[c.NAME]}", "", one) for one in of.get(ch.TIER_FIGURE, [])]
+    said = [(name, *(_setting_text(one[which], unit) for which in (c.BEFORE, c.AFTER))) for name, unit, one in lines]
     said += [(f"tier {one[c.TIER]}", "none", "added") for one in of.get(ch.TIER_ADDED, [])]
     return said + [(f"tier {one[c.TIER]}", "there", "removed") for one in of.get(ch.TIER_REMOVED, [])]
+
+
+def _setting_text(value: str, unit: str) -> str:
+    return f"{value}{GAP}{unit}" if value and unit else value or "none"
 
 
 def _fields(of: dict[str, list[dict]], units: str) -> list[tuple[str, str, str, str]]:

@@ -7,6 +7,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.files import changes as ch
 from pipeline.files.last_run import is_told, last_state
+from pipeline.files.setting_names import setting_name
 from pipeline.files.texts import shown
 
 NOTHING = "Nothing changed since the last run."
@@ -43,7 +44,7 @@ def summary(changes: pd.DataFrame) -> list[str]:
         known = {ch.ADDED: set(of[ch.RENAMED][c.AFTER]), ch.REMOVED: set(of[ch.RENAMED][c.BEFORE])}
         of = {what: lines[~lines[c.FIELD_ID].isin(known.get(what, ()))] for what, lines in of.items()}
     said = {
-        "settings": _named(of, ch.SETTING, lambda one: f"{one[c.NAME]} {_pair(one)}"),
+        "settings": _named(of, ch.SETTING, _setting),
         "tiers": _named(of, ch.TIER_FIGURE, lambda one: f"{one[c.TIER]}.{one[c.NAME]} {_pair(one)}"),
         "tiers added": _named(of, ch.TIER_ADDED, lambda one: one[c.TIER]),
         "tiers removed": _named(of, ch.TIER_REMOVED, lambda one: one[c.TIER]),
@@ -60,6 +61,11 @@ def summary(changes: pd.DataFrame) -> list[str]:
 
 def _named(of: dict, what: str, text) -> list[str]:
     return [text(one) for one in of[what].to_dict("records")] if what in of else []
+
+
+def _setting(one: dict) -> str:
+    unit = setting_name(one[c.NAME]).unit if one[c.AFTER] else ""  # else "none" stands there
+    return f"{one[c.NAME]} {_pair(one)} {unit}".rstrip()
 
 
 def _pair(one: dict) -> str:

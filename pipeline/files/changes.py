@@ -1,6 +1,7 @@
 """What changed between two runs: settings, tiers, fields and what lies in them, and their figures."""
 
 import json
+import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from decimal import Decimal, InvalidOperation
@@ -11,6 +12,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.tiering import AS_LOGGED
 from pipeline.files.last_run import RunState
+from pipeline.files.setting_names import setting_name
 
 FIRST_RUN, SETTING, TIER_FIGURE = "first run", "setting", "tier"
 ADDED, REMOVED, RENAMED = "field added", "field removed", "field renamed"
@@ -79,7 +81,8 @@ def _changes(before: RunState, now: RunState) -> Iterator[Line]:
 
 
 def _settings(before: dict, now: dict) -> Iterator[Line]:
-    yield from (_line(SETTING, "", "", *one) for one in _moved(_flat(before), _flat(now), _said))
+    moved = _moved_settings(_flat(before), _flat(now))
+    yield from (_line(SETTING, "", "", setting_name(name).key, *pair) for name, *pair in moved)
 
 
 def _tiers(before: dict, now: dict) -> Iterator[Line]:
@@ -88,13 +91,14 @@ def _tiers(before: dict, now: dict) -> Iterator[Line]:
         if tier not in before or tier not in now:
             yield _line(TIER_ADDED if tier in now else TIER_REMOVED, "", tier)
         else:
-            yield from (_line(TIER_FIGURE, "", tier, *one) for one in _moved(_flat(before[tier]), _flat(now[tier]), _said))
+            moved = _moved_settings(_flat(before[tier]), _flat(now[tier]))
+            yield from (_line(TIER_FIGURE, "", tier, *one) for one in moved)
 
 
 def _curve(before: dict | None, now: dict | None) -> Iterator[Line]:
     """The curve of losses itself: its file may be edited where the setting that names it stays. Else that tells enough."""
     if before and now:
-        moved = _moved(_flat(before), _flat(now), _said)
+        moved = _moved_settings(_flat(before), _flat(now))
         yield from (_line(SETTING, "", "", f"costs.response.{name}", *pair) for name, *pair in moved)
 
 
@@ -138,6 +142,23 @@ def _moved(before: Mapping, now: Mapping, read: Callable[[str, object], _Value])
             values = read(name, one), read(name, other)
             if not values[0].same_as(values[1]):
                 yield name, *values
+
+
+def _moved_settings(before: dict[str, object], now: dict[str, object]) -> Iterator[tuple[str, _Value, _Value]]:
+    """The same of settings, told with as many digits as a difference has; with all where these read alike."""
+    for name, *exact in _moved(before, now, _said):
+        few = [_said(name, _few_digits(side.get(name))).text for side in (before, now)]
+        if few[0] != few[1]:
+            exact = [one._replace(text=text) for one, text in zip(exact, few, strict=True)]
+        yield name, *exact
+
+
+def _few_digits(leaf: object) -> object:
+    if isinstance(leaf, list):
+        return [_few_digits(one) for one in leaf]
+    if not isinstance(leaf, float) or not math.isfinite(leaf):
+        return leaf
+    return round(leaf, 6) if abs(leaf) >= _SIX_DIGITS else float(f"{leaf:.6g}")
 
 
 def _flat(value: object, name: str = "") -> dict[str, object]:
