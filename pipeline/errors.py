@@ -6,7 +6,8 @@ A message names the file, the place in it, the value found, what was expected an
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 
 MOST_LETTERS, MOST_COMPARED, MOST_NAMED = 80, 500, 50
 
@@ -36,6 +37,15 @@ class CheckError(RowreturnError):
 
 class BusyError(RowreturnError):
     """Somebody else is at work in the folder."""
+
+
+@contextmanager
+def in_field(field_id: object) -> Iterator[None]:
+    """Name the field first in any `InputError` that is raised here."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(f"field '{field_id}': {error}") from error
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:

@@ -10,7 +10,7 @@ from pipeline.commands.layer_facts import layer_facts
 from pipeline.commands.look_text import look_text
 from pipeline.commands.run_size import run_size
 from pipeline.commands.worth_knowing import tier_facts, warnings_of
-from pipeline.errors import RowreturnError
+from pipeline.errors import RowreturnError, in_field
 from pipeline.files.config import Config, config_from_dict, resolve_tiers
 from pipeline.files.ground_checks import check_dug_places
 from pipeline.files.own_strip import check_numbered, check_pass_ids
@@ -103,7 +103,8 @@ def _check_own_strip(settings: Config, taken: Taken, *, whole: bool) -> None:
     for field_id in sorted({*strips[c.FIELD_ID], *planted[c.FIELD_ID]}):
         sides = {"planter": planted, "strip": strips}
         mine = {name: passes[passes[c.FIELD_ID] == field_id] for name, passes in sides.items()}
-        (check_pass_ids if whole else check_numbered)(mine)
+        with in_field(field_id):
+            (check_pass_ids if whole else check_numbered)(mine)
 
 
 def _check_dug(settings: Config, taken: Taken, *, whole: bool) -> None:

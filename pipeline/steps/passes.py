@@ -19,7 +19,7 @@ from pipeline.core.planter import plan_passes
 from pipeline.core.regains import ReceiverWays, by_signal, regains
 from pipeline.core.signals import Regain
 from pipeline.core.stretches import cut_at_shares, cut_at_zones, parts_along, shares_of_pass
-from pipeline.errors import CheckError
+from pipeline.errors import CheckError, in_field
 from pipeline.files.fields import field_folder
 from pipeline.files.log import LOG, run_step
 from pipeline.files.own_strip import LaidSide, own_strip_columns
@@ -89,7 +89,8 @@ def _lay_out(field: pd.Series, crs, mine: dict[str, gpd.GeoDataFrame], geometry:
     # A planter that follows the strips has the nearest for its own, unless a difference of frames then takes it away.
     led = geometry["planter"] is not None
     by_pass_id = geometry["own_strip"] == "pass_id" and not led
-    lines = own_strip_columns(sides, by_pass_id=by_pass_id, led_by_m=shift if led and shift != (0.0, 0.0) else None)
+    with in_field(field[c.FIELD_ID]):
+        lines = own_strip_columns(sides, by_pass_id=by_pass_id, led_by_m=shift if led and shift != (0.0, 0.0) else None)
     for name, side in sides.items():
         write_frame(out / f"{name}_passes.parquet", side.passes.drop(columns="geometry"))
         write_frame(out / f"{name}_units.parquet", side.units)
