@@ -96,6 +96,7 @@ def test_lengths_have_a_minus_sign_and_nothing_is_not_below_nothing(page):
     wanted = [f"\u22122.0{GAP}in", f"0.0{GAP}in", f"3.3{GAP}ft"]
     assert [length_text(one, units="us") for one in lengths] == wanted
     assert page.evaluate("lengths => lengths.map(lengthText)", lengths) == wanted
+    assert page.evaluate("[NaN, Infinity].map(lengthText)") == [length_text(one, units="us") for one in (np.nan, np.inf)]
 
 
 def test_a_large_factor_is_written_out():

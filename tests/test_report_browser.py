@@ -14,7 +14,7 @@ from pages import NAMES, coop, join, write_report
 from seasons import Figures
 from small_fields import SHAPES
 from small_runs import write_small
-from workflow import config, layer_of, pass_lines, passes_of, run_steps, write_coop
+from workflow import boundaries, config, layer_of, pass_lines, passes_of, run_steps, write_coop
 
 from pipeline import columns as c
 from pipeline.core.odds import judge
@@ -309,12 +309,54 @@ def test_a_field_without_rows_on_strips_opens_and_answers_nothing(browser, tmp_p
     assert page.inner_text("#answer-share") == "\u2013"
     # 4 passes of 12 rows, 120 m long, are 5,760 m: 3.6 mi.
     assert page.inner_text("#legend-no_strip") == "3.6\u00a0mi"
+    # No strip, so no width of one, and nothing to ask for.
+    assert sliders_said(page) == [("no row on strips", "no row on strips", True)] * 3
+    assert "NaN" not in page.inner_text("main")
+    assert not [text for one in page.locator("[aria-label]").all() if "NaN" in (text := one.get_attribute("aria-label"))]
+    assert page.get_attribute("#offsets", "aria-label") == "No offsets: no row of this field stands by a strip."
     for name, value in (("width", 12.0), ("margin", 1.0), ("error", 90.0)):
         visit.slide(name, value)
     page.keyboard.press("r")
     page.wait_for_timeout(300)
     assert page.inner_text("#answer-share") == "\u2013" and visit.said == []
     page.close()
+
+
+def sliders_said(page) -> list[tuple[str, str, bool]]:
+    """Of error, width and margin: what stands beside the slider, what is read out, and whether it is off."""
+    names = [f"#ask-{name}" for name in ("error", "width", "margin")]
+    return [
+        (page.inner_text(f"{name}-text"), page.get_attribute(name, "aria-valuetext"), page.is_disabled(name))
+        for name in names
+    ]
+
+
+def test_a_field_without_rows_says_so(browser, tmp_path):
+    """Strips in both fields, rows in the first alone."""
+    write_coop(tmp_path, rows=passes_of(1))
+    visit = Visit(browser, write_report(tmp_path, config(tmp_path)) / "report.html")
+    visit.open("F2")
+    assert sliders_said(visit.page) == [("no rows", "no rows", True)] * 3
+    visit.open("F0")  # strips of 8 in; sbas is good to 36 in, as `config` has it
+    assert [text for text, *_ in sliders_said(visit.page)] == ["3.0\u00a0ft", "8\u00a0in", "0\u00a0in"]
+    assert not any(off for *_, off in sliders_said(visit.page)) and visit.said == []
+    visit.page.close()
+
+
+def test_surveyed_rows_have_the_error_of_their_survey(browser, tmp_path):
+    write_coop(tmp_path, fields=boundaries(1), strips=passes_of(1), rows=passes_of(1))
+    settings = config(tmp_path)
+    settings["inputs"]["rows"] |= {"kind": "surveyed"}
+    settings["inputs"]["rows"]["constants"]["tier"] = "rtk_base"
+    visit = Visit(browser, write_report(tmp_path, settings) / "report.html")
+    visit.open("F0")
+    assert sliders_said(visit.page)[0] == ("as surveyed", "as surveyed", True)
+    assert [off for *_, off in sliders_said(visit.page)] == [True, False, False]
+    visit.page.click(".back a")
+    assert visit.page.inner_text("#matrix-count") == "1 field"
+    visit.page.fill("#filter", "no such")
+    assert visit.page.inner_text("#matrix-count") == "0 of 1 field"
+    visit.page.close()
 
 
 def test_mouse_and_fingers_move_the_map(visit):

@@ -51,6 +51,7 @@ function rangeText(low, high) {
 }
 
 function lengthText(metres) {
+  if (!Number.isFinite(metres)) return "–";
   const size = Math.abs(metres);
   const [value, unit] = PAGE.units === "us"
     ? size < 2 * FOOT ? [metres / INCH, "in"] : size < MILE ? [metres / FOOT, "ft"] : [metres / MILE, "mi"]
@@ -100,8 +101,8 @@ function wantedFields() {
 function matrixBody() {
   const wanted = wantedFields(), shown = wanted.slice(0, matrix.shown);
   byId("matrix-body").replaceChildren(...shown.map(matrixRow));
-  byId("matrix-count").textContent = wanted.length === PAGE.fields.length
-    ? `${wanted.length} field${wanted.length === 1 ? "" : "s"}` : `${wanted.length} of ${PAGE.fields.length} fields`;
+  const all = PAGE.fields.length, fields = all === 1 ? "field" : "fields";
+  byId("matrix-count").textContent = wanted.length === all ? `${all} ${fields}` : `${wanted.length} of ${all} ${fields}`;
   byId("more").hidden = shown.length === wanted.length;
   byId("more").textContent = `Show ${Math.min(MORE_ROWS, wanted.length - shown.length)} more of ${wanted.length - shown.length}`;
   for (const cell of byId("matrix-head").children) {
@@ -198,11 +199,24 @@ function chooseTier(k) {
   view.tier = k;
   history.replaceState(null, "", `#${view.said.folder}/${PAGE.tiers[k].id}`);
   view.ask.error = null;
-  byId("ask-error").disabled = !view.model.canAskError(tierId());
+  const none = nothingToAsk();
+  byId("ask-error").disabled = none !== "" || !view.model.canAskError(tierId());
+  for (const name of ["ask-width", "ask-margin"]) byId(name).disabled = none !== "";
   for (const line of byId("tables").querySelectorAll("tr[data-tier]")) line.hidden = line.dataset.tier !== tierId();
   view.map.next = view.field.marks.next[tierId()] ?? [];
   byId("has-next").hidden = view.map.next.length === 0;
   asked();
+}
+
+// Why there is no half width of a strip, and so nothing to ask for; "" where there is one.
+function nothingToAsk() {
+  if (view.model.model.half.length) return "";
+  return view.field.row_unit.length ? "no row on strips" : "no rows";
+}
+
+function errorText(error) {
+  if (view.model.canAskError(tierId())) return lengthText(error);
+  return view.field.surveyed ? "as surveyed" : "each pass has its own";
 }
 
 const tierId = () => PAGE.tiers[view.tier].id;
@@ -230,9 +244,10 @@ function sliders() {
 function asked() {
   const { model, ask, field } = view, tier = tierId();
   const error = ask.error ?? model.ownError(tier), width = ask.width ?? ownWidth(), margin = ask.margin ?? field.margin;
-  showSlider("ask-error", stepOf(error), model.canAskError(tier) ? lengthText(error) : "each pass has its own");
-  showSlider("ask-width", width / unit(), widthText(width));
-  showSlider("ask-margin", margin / unit(), widthText(margin));
+  const none = nothingToAsk();
+  showSlider("ask-error", stepOf(error), none || errorText(error));
+  showSlider("ask-width", width / unit(), none || widthText(width));
+  showSlider("ask-margin", margin / unit(), none || widthText(margin));
   const own = ask.error === null && ask.width === null && ask.margin === null, told = field.lengths[tier];
   byId("ask-reset").disabled = own;
   const share = model.expectedShare(tier, ask), { half, hold, reach } = model.limits(tier, ask);
@@ -344,6 +359,10 @@ function drawSpread(shares, p10, p50, p90) {
 }
 
 function drawOffsets(half) {
+  if (nothingToAsk()) {
+    bars(byId("offsets"), [0], "No offsets: no row of this field stands by a strip.", { ticks: [[0, "no row on strips"]], marks: [] });
+    return;
+  }
   const [first, lengths] = view.model.offsets(), far = Math.max(Math.abs(first), Math.abs(first + lengths.length / 1000), 1.25 * (half || 0), 0.02);
   const size = Math.max(Math.ceil((2000 * far) / 60), 1), count = Math.ceil((1000 * far) / size) * 2, edge = (count * size) / 2000;
   const values = new Array(count).fill(0);
