@@ -436,4 +436,7 @@ def test_the_sheet_of_a_field_without_strips_has_no_share(tmp_path):
     settings = {name: tmp_path / "work/settings" / f"{name}.json" for name in ("tiers", "report")}
     sheets.run(**at, **settings, results=tmp_path / "results", out=None, only="F2")
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(tmp_path / "results/fields/F2/sheet.pdf").pages)
-    assert "No tier in reach has figures for this field." in text and "0\u00a0%" not in text and "0 %" not in text
+    assert "No row stands by a strip here." in text and "0\u00a0%" not in text and "0 %" not in text
+    # No strip, so no width of one: neither among the facts nor in the row's-eye view. The rows have their 30 in.
+    assert "rows 30\u00a0in" in text and "row spacing 30\u00a0in" in text and not re.search(r"strips? 0", text)
+    assert "not computed" not in text and text.count("no row by a strip") == 2  # on the map of each tier

@@ -383,3 +383,31 @@ def test_figures_as_people_read_them(text, expected):
 def test_unknown_units_are_refused():
     with pytest.raises(ValueError, match="us or metric"):
         show.length_text(1.0, units="imperial")
+
+
+BARE = {
+    "holds_m": 0.0, "doubt_m": 0.0, "misses_m": 0.0, "no_strip_m": 1000.0, "expected_miss_share": np.nan,
+    "miss_share_p10": np.nan, "miss_share_p90": np.nan, "middle_95_m": np.nan,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("tiers", [1, 2, 12])
+def test_a_field_with_no_row_by_a_strip_says_that(tiers):
+    table = pd.DataFrame([table_line(f"tier_{number}", **BARE) for number in range(tiers)])
+    shown = texts(sheet.draw_sheet(sheet_data(tiers, table=table, strip_width_m=0.0)))
+    assert "No row stands by a strip here." in shown
+    assert shown.count("no row by a strip") == tiers
+    assert not [text for text in shown if re.search(r"strips? 0|not computed|No tier", text)]
+    assert "row spacing 30\u00a0in" in shown
+
+
+def test_a_field_without_rows_and_strips_has_neither_width():
+    table = pd.DataFrame([table_line("tier_0", **BARE | {"no_strip_m": 0.0, "row_length_m": 0.0, "row_count": 0})])
+    shown = texts(sheet.draw_sheet(sheet_data(1, table=table, strip_width_m=0.0, row_spacing_m=0.0, rows={})))
+    assert not [text for text in shown if re.search(r"(^| )0\u00a0in", text)]
+
+
+def test_tiers_all_out_of_reach_are_no_lack_of_strips():
+    table = pd.DataFrame([table_line("tier_0", reach="out of reach")])
+    shown = texts(sheet.draw_sheet(sheet_data(1, table=table)))
+    assert "No tier in reach has figures for this field." in shown and "12\u00a0% off, but out of reach" in shown

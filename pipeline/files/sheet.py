@@ -28,7 +28,7 @@ from pipeline.files.sheet_parts import (
     wrapped,
 )
 from pipeline.files.sheet_picture import png_bytes
-from pipeline.files.sheet_table import draw_table, out_of_reach, table_height
+from pipeline.files.sheet_table import draw_table, no_row_by_a_strip, out_of_reach, table_height
 from pipeline.files.sheet_words import DPI, text_width
 from pipeline.files.store import whole_file, write_bytes
 
@@ -117,10 +117,10 @@ def _header(page: Page, *, data: SheetData, table: Sequence[Mapping], wide: floa
     words(page, x=MARGIN_MM, y=14, text=data.title, size=7.5, colour=SOFT, width=half)
     words(page, x=MARGIN_MM, y=21.5, text=name, size=17, bold=True, width=half)
     words(page, x=MARGIN_MM, y=28.4, text=_answer(data, table), size=9, width=wide - 2 * MARGIN_MM)
+    widths = {"strips": data.strip_width_m, "rows": data.row_spacing_m}
     facts = [
         show.area_text(data.area_m2, units=data.units),
-        f"strips {show.width_text(data.strip_width_m, units=data.units)}",
-        f"rows {show.width_text(data.row_spacing_m, units=data.units)}",
+        *(f"{name} {show.width_text(width, units=data.units)}" for name, width in widths.items() if width > 0),
     ]
     # A field has one base, the nearest: its distance is a fact of the field.
     bases_m = [float(line[c.BASELINE_M]) for line in table if pd.notna(line[c.BASELINE_M])]
@@ -138,7 +138,8 @@ def _header(page: Page, *, data: SheetData, table: Sequence[Mapping], wide: floa
 def _answer(data: SheetData, table: Sequence[Mapping]) -> str:
     near = [line for line in table if pd.notna(line[c.EXPECTED_MISS_SHARE]) and not out_of_reach(line)]
     if not near:
-        return "No tier in reach has figures for this field."
+        none = all(no_row_by_a_strip(line) for line in table)
+        return "No row stands by a strip here." if none else "No tier in reach has figures for this field."
     ordered = sorted(near, key=lambda line: line[c.EXPECTED_MISS_SHARE])
     told = [
         f"{show.share_text(line[c.EXPECTED_MISS_SHARE])} with {data.tier_names[line[c.TIER]]}"

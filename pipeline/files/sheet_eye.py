@@ -36,7 +36,7 @@ def row_eye(
     letters, errors_m : sequence
         Key letter of each tier, and the 95 % bound of a row's return error under it [m]; a dash where there is none.
     strip_width_m, row_spacing_m, row_margin_m : float
-        Width of the strip, distance of rows, margin kept at the strip's edge [m].
+        Width of the strip, distance of rows, margin kept at the strip's edge [m]; the first two 0 where there are none.
     units : {"us", "metric"}
         Report units.
     """
@@ -61,20 +61,10 @@ def row_eye(
     )
     middle, foot = ground[0] + view / 2, ground[1] + ground[3]
     words(page, x=middle, y=ground[1] - 0.9, text="seed row", size=6.2, colour=SOFT, align="center")
-    _measure(
-        page,
-        y=foot + 1.6,
-        middle=middle,
-        half=strip_width_m * 500 / scale,
-        text=f"strip {show.width_text(strip_width_m, units=units)}",
-    )
-    _measure(
-        page,
-        y=foot + 5.8,
-        middle=middle,
-        half=row_spacing_m * 500 / scale,
-        text=f"row spacing {show.width_text(row_spacing_m, units=units)}",
-    )
+    for name, width_m, down in (("strip", strip_width_m, 1.6), ("row spacing", row_spacing_m, 5.8)):
+        if width_m > 0:  # else the field has none
+            text = f"{name} {show.width_text(width_m, units=units)}"
+            _measure(page, y=foot + down, middle=middle, half=width_m * 500 / scale, text=text)
 
 
 def _scale_bar(page: Page, *, right: float, y: float, scale: float, units: str) -> None:

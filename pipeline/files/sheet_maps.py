@@ -14,7 +14,7 @@ from pipeline.files.sheet_data import SheetData
 from pipeline.files.sheet_map import DrawnMap, MapGrid, draw_boundary, draw_fields, on_pixels
 from pipeline.files.sheet_page import Page
 from pipeline.files.sheet_parts import INK, NOWHERE, SOFT, ZONE_DASHES, dug_marks, next_marks, stroke, words, wrapped
-from pipeline.files.sheet_table import out_of_reach
+from pipeline.files.sheet_table import no_row_by_a_strip, out_of_reach
 
 # In narrower cells a heading is letter and share alone, with the tier's name in the table; then the share is short.
 NAMED_CELL_MM, READABLE_CELL_MM = 27.0, 40.0
@@ -121,8 +121,8 @@ def _share_line(line: Mapping, *, cell: float) -> str:
             if share == show.NOTHING or cell < NAMED_CELL_MM
             else f"{share} off, but out of reach"
         )
-    if share == show.NOTHING:
-        return "not computed"
+    if no_row_by_a_strip(line):
+        return "no row by a strip"
     if cell < NAMED_CELL_MM:
         return f"{share} off"
     return f"{share} expected off the strip" if cell >= READABLE_CELL_MM else f"{share} expected off"

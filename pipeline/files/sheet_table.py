@@ -77,6 +77,11 @@ def class_shares(line: Mapping[str, float]) -> tuple[float, float, float]:
     return tuple(part / total if total > 0 else float("nan") for part in lengths)
 
 
+def no_row_by_a_strip(line: Mapping[str, float]) -> bool:
+    """Whether there is no row length that could be on a strip or off it, and so no share of it."""
+    return math.isnan(class_shares(line)[0])
+
+
 def out_of_reach(line: Mapping[str, object]) -> bool:
     """Whether the tier is flagged as out of its reach here (`reach` is text, or true where it reaches)."""
     reach = line.get(c.REACH)
