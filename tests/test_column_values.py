@@ -220,12 +220,17 @@ def test_dates_as_spreadsheets_write_them_are_refused(tmp_path, text, timezone):
         ("timezone", "America/Chicgo", "inputs.strips.timezone: 'America/Chicgo' is no time zone; expected a place as in"),
         ("crs", "EPSG:99999", "inputs.strips.crs: 'EPSG:99999' is no CRS that is known; expected a code, as in EPSG:4326"),
         ("encoding", "latin-99", "inputs.strips.encoding: 'latin-99' is no encoding; expected for example utf-8"),
-        ("units", {"row_count": "in"}, "units: 'row_count' takes no unit here; did you mean"),
-        ("units", {"row_spacing": "kg"}, "'1 kg': 'kg' is not a unit of length"),
-        ("units", {"row_spacing": "2 in"}, "'1 2 in': '2 in' is not a unit; expected one number and one unit"),
-        ("units", {"started_at": "days"}, "units: started_at: found 'days', expected s or ms, counted from 1970-01-01 UTC"),
+        ("units", {"row_count": "in"}, "inputs.strips: units: 'row_count' takes no unit here; did you mean"),
+        ("units", {"row_spacing": "kg"},
+         "inputs.strips: units.row_spacing: 'kg' is not a unit of length; expected one, as m or in"),
+        ("units", {"row_spacing": "IN"},
+         "inputs.strips: units.row_spacing: unknown unit 'IN' (did you mean 'in'?); expected a unit of length, as m or in"),
+        ("units", {"row_spacing": "2 in"}, "strips: units.row_spacing: '2 in' is not a unit; expected one, as m or in"),
+        ("units", {"speed": "m"}, "inputs.strips: units.speed: 'm' is not a unit of speed; expected one, as m/s or km/h"),
+        ("units", {"started_at": "days"},
+         "inputs.strips: units.started_at: found 'days', expected s or ms, counted from 1970-01-01 UTC"),
     ],
-)
+)  # fmt: skip
 def test_bad_keys(tmp_path, key, value, message):
     write_coop(tmp_path)
     settings = config(tmp_path, planter=False)

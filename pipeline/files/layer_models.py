@@ -21,7 +21,7 @@ from pipeline.core.tiering import PLANNED
 from pipeline.errors import did_you_mean
 from pipeline.files.column_values import EPOCH_UNITS, LENGTHS, TIMES
 from pipeline.files.texts import id_text, shown
-from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, to_si
+from pipeline.files.units import ANGLE, FIELD_CAPACITY, LENGTH, SPEED, TIME, Kind, check_unit, to_si
 
 _M2_PER_S_OF_HA_PER_H = 1e4 / 3600.0
 
@@ -242,12 +242,10 @@ class Layer(Model):
         for name, unit in self.units.items():
             if name not in known:
                 raise ValueError(f"units: '{name}' takes no unit here; {did_you_mean(name, known)}")
-            if name in TIMES and unit not in EPOCH_UNITS:
-                raise ValueError(f"units: {name}: found '{unit}', expected s or ms, counted from 1970-01-01 UTC")
-            if name in LENGTHS and not to_si(f"1 {unit}", kind=LENGTH) > 0:
-                raise ValueError(f"units: {name}: '{unit}' is not a unit of length; expected one, as m or in")
-            if name == c.SPEED and not to_si(f"1 {unit}", kind=SPEED) > 0:
-                raise ValueError(f"units: {name}: '{unit}' is not a unit of speed; expected one, as km/h")
+            try:
+                _check_unit_of(name, unit)
+            except ValueError as error:
+                raise ValueError(f"units.{name}: {error}") from None
         return self
 
     @model_validator(mode="after")
@@ -257,6 +255,14 @@ class Layer(Model):
             if name not in known:
                 raise ValueError(f"columns: unknown column '{name}'; {did_you_mean(name, known)}")
         return self
+
+
+def _check_unit_of(column: str, unit: str) -> None:
+    """Refuse what is no unit of a column's numbers."""
+    if column not in TIMES:
+        check_unit(unit, kind=SPEED if column == c.SPEED else LENGTH)
+    elif unit not in EPOCH_UNITS:
+        raise ValueError(f"found '{unit}', expected s or ms, counted from 1970-01-01 UTC")
 
 
 #: Where a text table has its geometry.

@@ -91,12 +91,26 @@ def to_si(value: object, *, kind: Kind) -> float:
     if not unit:
         raise ValueError(f"{value!r} has no unit; write for example {_rewritten(value, kind=kind)}")
     try:
-        si = _number(number, divisor) * _si_per_unit(unit, kind=kind)
+        si = _number(number, divisor) * _si_per_unit(unit, kind=kind, example=f"as in {kind.written(1)}")
     except ValueError as error:
         raise ValueError(f"'{value}': {error}") from None
     if not math.isfinite(si):
         raise ValueError(f"'{value}' is not a finite number; expected one with a unit, as in {kind.written(1)}")
     return si
+
+
+def check_unit(unit: str, *, kind: Kind) -> None:
+    """Refuse what is no unit of that kind, where a unit stands by itself.
+
+    Raises
+    ------
+    ValueError
+        With two that are.
+    """
+    example = f"as {' or '.join(kind.examples)}"
+    if not _UNIT.fullmatch(unit.strip()):
+        raise ValueError(f"'{unit}' is not a unit; expected one, {example}")
+    _si_per_unit(unit.strip(), kind=kind, example=example)
 
 
 def _number(number: str, divisor: str | None) -> float:
@@ -115,9 +129,9 @@ def _rewritten(value: object, *, kind: Kind) -> str:
     return kind.written(value)
 
 
-def _si_per_unit(unit: str, *, kind: Kind) -> float:
+def _si_per_unit(unit: str, *, kind: Kind, example: str) -> float:
     if not _UNIT.fullmatch(unit):
-        raise ValueError(f"'{unit}' is not a unit; expected one number and one unit, as in {kind.written(1)}")
+        raise ValueError(f"'{unit}' is not a unit; expected one number and one unit, {example}")
     import pint
 
     registry = _registry()
@@ -129,7 +143,7 @@ def _si_per_unit(unit: str, *, kind: Kind) -> float:
     except (pint.UndefinedUnitError, pint.OffsetUnitCalculusError):
         fault, wanted = f"unknown unit '{unit}'", f"a unit of {kind.name}"
     hint = f" (did you mean '{unit.lower()}'?)" if _measures(unit.lower(), kind) else ""
-    raise ValueError(f"{fault}{hint}; expected {wanted}, as in {kind.written(1)}")
+    raise ValueError(f"{fault}{hint}; expected {wanted}, {example}")
 
 
 def _measures(unit: str, kind: Kind) -> bool:
