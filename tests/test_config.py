@@ -126,6 +126,32 @@ def test_bad_configuration_is_one_clear_error(key, value, message):
     assert "pydantic" not in str(error.value)
 
 
+@pytest.mark.parametrize(
+    ("key", "value", "told"),
+    [  # an are is 0.01 ha, a knot 1852 / 3600 m/s, a radian 57.2958 degrees
+        ("judging.field_capacity.autumn", "0.05 ha/h", "'0.05 ha/h': expected 0.1 to 500 ha/h"),
+        ("judging.field_capacity.spring", "9 are/h", "'9 are/h' is 0.09 ha/h; expected 0.1 to 500 ha/h"),
+        ("judging.convergence.gap", "0.5 s", "'0.5 s': expected 1 s to 24 h"),
+        ("judging.convergence.gap", "2 days", "'2 days' is 48 h; expected 1 s to 24 h"),
+        ("judging.convergence.working_day", "30 min", "'30 min': expected 1 to 24 h"),
+        ("inputs.strips.log.pause", "5400 s", "'5400 s' is 1.5 h; expected 1 s to 1 h"),
+        ("inputs.strips.log.turn_angle", "3 rad", "'3 rad' is 171.887 deg; expected 20 to 170 deg"),
+        ("inputs.strips.log.still", "10 knots", "'10 knots' is 5.14444 m/s; expected 0 to 2 m/s"),
+        ("inputs.strips.log.gap", "0.5 m", "'0.5 m': expected 1 to 200 m"),
+        ("judging.row_margin", "-1 in", "'-1 in' is -0.0254 m; expected 0 to 0.5 m"),
+    ],
+)  # fmt: skip
+def test_limits_are_told_as_the_handbook_has_them(key, value, told):
+    with pytest.raises(ConfigError) as error:
+        config_from_dict(changed(key, value), source="mine.yaml")
+    assert str(error.value) == f"mine.yaml: {key}: {told}"
+    # The handbook has both in one line.
+    name = key.split(".", 1)[1].removeprefix("strips.").replace("spring", "autumn")
+    limits = told.split("expected ")[1]
+    lines = [line for line in (ROOT / "config" / "README.md").read_text().splitlines() if line.startswith(f"| `{name}`")]
+    assert len(lines) == 1 and f"| {limits}" in lines[0]
+
+
 def test_a_long_value_is_not_told_whole():
     with pytest.raises(ConfigError) as error:
         config_from_dict(changed("title", ["x" * 10_000]), source="mine.yaml")

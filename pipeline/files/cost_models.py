@@ -44,8 +44,10 @@ def _per(*kinds: Any) -> BeforeValidator:
 
 def _an_hour(value: Any) -> Money:
     found = money(value, per=("h",))
-    if not _is(f"1 {found.per}", TIME) or to_si(f"1 {found.per}", kind=TIME) > HOUR_S:
-        raise ValueError(f"'{value}': '{found.per}' is no unit of a machine's time; expected '180 USD/h'")
+    is_time = _is(f"1 {found.per}", TIME)
+    if not is_time or to_si(f"1 {found.per}", kind=TIME) > HOUR_S:
+        why = "" if is_time else f" '{found.per}' is no unit of time;"
+        raise ValueError(f"'{value}':{why} expected money for an hour or less, as in '180 USD/h'")
     return found
 
 

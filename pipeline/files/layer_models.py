@@ -32,9 +32,9 @@ def between(low: float, high: float, *, kind: Kind = LENGTH) -> BeforeValidator:
     def read(value: Any) -> float:
         si = to_si(value, kind=kind)
         if not low <= si <= high:
-            raise ValueError(
-                f"'{value}' is {si:g} {kind.si_unit}; expected {low:g} to {high:g} {kind.si_unit}"
-            )
+            told = kind.told(si)
+            found = f"'{value}':" if told == str(value).strip() else f"'{value}' is {told};"
+            raise ValueError(f"{found} expected {kind.told_range(low, high)}")
         return si
 
     return BeforeValidator(read)

@@ -23,20 +23,44 @@ _UNIT = re.compile(r"[A-Za-z_]+(?:\s*/\s*[A-Za-z_]+)?")
 
 @dataclass(frozen=True)
 class Kind:
-    """What a quantity measures: its SI unit and how a person may write it."""
+    """What a quantity measures: its SI unit, how a person may write it, and in which units limits are told.
+
+    Attributes
+    ----------
+    name, si_unit : str
+    examples : tuple of str
+        Two units.
+    shown : tuple of (str, float)
+        Units with their size in SI, the smallest first; none where SI is what people write.
+    """
 
     name: str
     si_unit: str
-    examples: tuple[str, ...]
+    examples: tuple[str, str]
+    shown: tuple[tuple[str, float], ...] = ()
 
     def written(self, number: object) -> str:
         """Return the two usual ways to write `number` in this kind."""
         return f"'{number} {self.examples[0]}' or '{number} {self.examples[1]}'"
 
+    def told(self, si: float) -> str:
+        """A quantity in the largest of the units shown of which it is at least one: `24 h`, `0.5 s`."""
+        return " ".join(self._told(si))
+
+    def told_range(self, low: float, high: float) -> str:
+        """From where to where, the unit once where it is the same: `0.1 to 500 ha/h`, `1 s to 24 h`."""
+        (first, unit), (last, last_unit) = self._told(low), self._told(high)
+        return f"{first} to {last} {unit}" if unit == last_unit else f"{first} {unit} to {last} {last_unit}"
+
+    def _told(self, si: float) -> tuple[str, str]:
+        units = self.shown or ((self.si_unit, 1.0),)
+        unit, size = next((one for one in reversed(units) if abs(si) >= one[1]), units[0])
+        return f"{si / size:g}", unit
+
 
 LENGTH = Kind("length", "m", ("m", "in"))
-TIME = Kind("time", "s", ("min", "s"))
-ANGLE = Kind("angle", "degree", ("deg", "rad"))
+TIME = Kind("time", "s", ("min", "s"), (("s", 1.0), ("min", 60.0), ("h", 3600.0)))
+ANGLE = Kind("angle", "degree", ("deg", "rad"), (("deg", 1.0),))
 SPEED = Kind("speed", "m/s", ("m/s", "km/h"))
 GROWTH = Kind("length per length", "m/m", ("mm/km", "in/mile"))
 MASS = Kind("mass", "kg", ("t", "lb"))
@@ -44,7 +68,7 @@ VOLUME = Kind("volume", "m**3", ("bu", "l"))
 AREA = Kind("area", "m**2", ("ha", "ac"))
 YIELD_MASS = Kind("mass per area", "kg/m**2", ("t/ha", "lb/ac"))
 YIELD_VOLUME = Kind("volume per area", "m**3/m**2", ("bu/ac", "l/ha"))
-FIELD_CAPACITY = Kind("area per time", "m**2/s", ("ha/h", "ac/h"))
+FIELD_CAPACITY = Kind("area per time", "m**2/s", ("ha/h", "ac/h"), (("ha/h", 1e4 / 3600.0),))
 
 
 @cache
