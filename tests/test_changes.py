@@ -584,13 +584,15 @@ def test_other_code_and_other_versions(again, capsys):
     path = Path("results/manifest.json")
     said = json.loads(path.read_text())
     said["code_sha256"] = "0" * 64
-    said["versions"] |= {"numpy": "1.0", "PROJ of pyproj": "4.9.3"}
+    said["versions"] |= {"numpy": "1.0", "PROJ of pyproj": "4.9.3", "shapely": f"{shapely.__version__}+by.hand.of.1"}
     path.write_text(json.dumps(said))
     code, lines = verify(capsys)
     assert code == 1
     assert lines[1].startswith("version differs: code was 000000000000, is ")
     assert lines[3].startswith("version differs: numpy was 1.0, is ")
     assert lines[2] == f"version differs: PROJ of pyproj was 4.9.3, is {pyproj.proj_version_str}"
+    # Of a hash its beginning is enough; a version may differ at its end.
+    assert lines[4] == f"version differs: shapely was {shapely.__version__}+by.hand.of.1, is {shapely.__version__}"
 
 
 @pytest.mark.parametrize("text", [None, "", "{", "[]", "{}", '{"outputs": {"a": 1}}', "[" * 100_000, "\x00\xff"])

@@ -10,6 +10,10 @@ from pipeline.files.provenance import MANIFEST, made_with, result_hashes
 from pipeline.files.store import read_json, sha256
 from pipeline.files.texts import shown
 
+_CODE = "code"
+# Of a hash its beginning is enough to read.
+_HASH_SHOWN = 12
+
 
 def verify(results: Path, *, project: Path) -> str:
     """Hold a folder of results against its manifest, its inputs and the programs installed.
@@ -110,8 +114,9 @@ def _differences(kind: str, said: dict[str, str], found: dict[str, str], new: st
 
 
 def _programs(said: dict, here: dict) -> list[str]:
-    names = {"rowreturn": "Rowreturn", "code_sha256": "code", "python": "Python"}
+    names = {"rowreturn": "Rowreturn", "code_sha256": _CODE, "python": "Python"}
     pairs = [(text, said[key], here[key]) for key, text in names.items()]
     versions = said["versions"] | here["versions"]
     pairs += [(name, said["versions"].get(name, "none"), here["versions"].get(name, "none")) for name in sorted(versions)]
-    return [f"version differs: {shown(name)} was {shown(old[:12])}, is {new[:12]}" for name, old, new in pairs if old != new]
+    differ = [(name, _HASH_SHOWN if name == _CODE else None, old, new) for name, old, new in pairs if old != new]
+    return [f"version differs: {shown(name)} was {shown(old[:most])}, is {new[:most]}" for name, most, old, new in differ]
