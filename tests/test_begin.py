@@ -21,12 +21,25 @@ from pipeline.commands.guess_columns import name_score
 from pipeline.commands.guess_rows import guess_rows
 from pipeline.commands.look import look_at
 from pipeline.commands.quoting import scalar
+from pipeline.commands.starter import Starter
 from pipeline.errors import ConfigError, InputError
 from pipeline.files.config import config_from_dict
 from pipeline.files.plain_yaml import read_yaml
 from pipeline.files.taking import take_in
 
 INCH = 0.0254
+
+
+@pytest.mark.parametrize(
+    ("guesses", "gaps", "said"),
+    [(1, 1, "1 guess to read over, 1 place to fill in."), (2, 0, "2 guesses to read over, 0 places to fill in."),
+     (0, 12, "0 guesses to read over, 12 places to fill in.")],
+)  # fmt: skip
+def test_one_is_told_as_one(tmp_path, monkeypatch, guesses, gaps, said):
+    made = Starter(text="title: Invented\n", guesses=guesses, gaps=gaps)
+    monkeypatch.setattr("pipeline.commands.begin.first_configuration", lambda files, project: made)
+    out = tmp_path / "mine.yaml"
+    assert begin([], out=out, project=PROJECT).splitlines()[0] == f"Wrote {out}: {said}"
 
 
 def begun(folder: Path, *files: Path) -> dict:

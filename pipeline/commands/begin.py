@@ -5,6 +5,7 @@ from pathlib import Path
 from pipeline.commands.guess_roles import guess_roles
 from pipeline.commands.seen import see
 from pipeline.commands.starter import Starter, starter, title_of
+from pipeline.core.show import so_many
 from pipeline.errors import ConfigError, InputError
 from pipeline.files.catalogue import load_catalogue
 from pipeline.files.config_models import Tiers
@@ -46,7 +47,7 @@ def begin(files: list[Path], *, out: Path, project: Path) -> str:
     except FileExistsError:
         raise ConfigError(taken) from None
     return (
-        f"Wrote {out}: {made.guesses} guesses to read over, {made.gaps} place{'s' * (made.gaps != 1)} to fill in.\n"
+        f"Wrote {out}: {so_many(made.guesses, 'guess', 'guesses')} to read over, {so_many(made.gaps, 'place')} to fill in.\n"
         f"When all is filled in: python -m pipeline look {out}"
     )
 
