@@ -12,6 +12,7 @@ from pipeline import columns as c
 from pipeline.core.frame_names import FRAMES
 from pipeline.errors import ConfigError, InputError
 from pipeline.files.store import read_geo, read_json
+from pipeline.files.texts import fields_said
 
 NAD83 = {"frame": "NAD83(2011)", "epoch": 2010.0}
 ITRF = {"frame": "ITRF2014", "epoch": 2026.3}
@@ -261,3 +262,11 @@ def test_rows_with_a_number_of_their_own_are_no_strip(tmp_path):
     fields = run_steps(config(tmp_path) | {"judging": {"own_strip": "pass_id"}}, tmp_path)["fields"]
     share = (fields[c.NO_STRIP_M] / fields[c.ROW_LENGTH_M]).groupby(fields[c.FIELD_ID]).first()
     assert share.to_dict() == {"F0": pytest.approx(0.5, abs=1e-6), "F2": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [(1, "1 field (F0)"), (4, "4 fields (F0, F1, F2, F3)"), (1104, "1,104 fields (F0, F1, F2, F3 ...)")],
+)
+def test_fields_are_counted_and_the_first_are_named(count, said):
+    assert fields_said([f"F{number}" for number in range(count)]) == said

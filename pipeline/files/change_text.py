@@ -8,7 +8,7 @@ from pipeline import columns as c
 from pipeline.files import changes as ch
 from pipeline.files.last_run import is_told, last_state
 from pipeline.files.setting_names import setting_name
-from pipeline.files.texts import shown
+from pipeline.files.texts import few, shown
 
 NOTHING = "Nothing changed since the last run."
 _NAMED_AT_MOST = 5
@@ -55,7 +55,7 @@ def summary(changes: pd.DataFrame) -> list[str]:
         "figures": _figures(changes),
     }
     return ["Changed since the last run (all of it in changes.csv):", *(
-        f"  {name}: {_few(found)}" for name, found in said.items() if found
+        f"  {name}: {few(found, most=_NAMED_AT_MOST)}" for name, found in said.items() if found
     )]  # fmt: skip
 
 
@@ -112,8 +112,3 @@ def _figures(changes: pd.DataFrame) -> list[str]:
         slight = "; no expected share off the strip moved by as much as 0.1 percentage points"
         return [text + slight if sizes.notna().all() else text]
     return [f"{text}; expected share off the strip most in {most[c.FIELD_ID]} under {most[c.TIER]}: {before} -> {after}"]
-
-
-def _few(found: list[str]) -> str:
-    more = len(found) - _NAMED_AT_MOST
-    return ", ".join(found[:_NAMED_AT_MOST]) + (f" and {more} more" if more > 0 else "")

@@ -7,6 +7,7 @@ import pandas as pd
 from pipeline import columns as c
 from pipeline.core.show import ROUNDING, area_text, distance_text, plain_text, share_range_text, share_text, so_many
 from pipeline.files.page_tables import UNLIKELY_P
+from pipeline.files.texts import few
 
 # More of a field's rows than this without a strip, and somebody should know.
 NO_STRIP_SHARE = 0.02
@@ -160,7 +161,4 @@ def _fields(ids: list[str]) -> str:
 
 
 def _few(ids: Iterable[str]) -> str:
-    known = [plain_text(one) for one in ids]
-    more = len(known) - _NAMED
-    return ", ".join(known[:_NAMED]) + (f" and {more} more" if more > 0 else "")
-
+    return few([plain_text(one) for one in ids], most=_NAMED)

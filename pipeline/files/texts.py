@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
+
+from pipeline.core.show import so_many
 
 # The writers are loaded with the workflow, which has no table to wait for.
 if TYPE_CHECKING:
@@ -91,7 +94,13 @@ def _unprintable(letter: str) -> bool:
     return letter not in _KEPT_CONTROLS and unicodedata.category(letter) in ("Cc", "Cf", "Cs", "Zl", "Zp")
 
 
+def few(names: Sequence[str], *, most: int) -> str:
+    """The first of them, and how many there are besides: `a, b and 3 more`."""
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+
+
 def fields_said(names: list[str]) -> str:
     """How many fields, and the first of them by name: `5 fields (a, b, c, d ...)`."""
     more = " ..." if len(names) > _NAMED_AT_MOST else ""
-    return f"{len(names)} field{'s' if len(names) > 1 else ''} ({', '.join(names[:_NAMED_AT_MOST])}{more})"
+    return f"{so_many(len(names), 'field')} ({', '.join(names[:_NAMED_AT_MOST])}{more})"
