@@ -17,14 +17,18 @@ NOW, LEFT = "share_sd", "left_sd"
 
 
 def table_of(
-    name: str, *, digs: list[tuple] = (), shift: list[tuple] = (), units: str = "us", asked: int = 0, holds_m: float = 0.0
+    name: str, *, digs: list[tuple] = (), shift: list[tuple] = (), units: str = "us", asked: int = 0, holds_m: float = 0.0,
+    share: float = 0.0,
 ) -> dict:
     """One table of a field of which nothing else is known."""
     judging = SimpleNamespace(names=NAMES, enough_share=0.95, next_checks=asked)
     widest = dict(zip(NAMES, (30.1 * INCH, 20 * INCH), strict=True))
     figures = [
-        defaultdict(float, {c.TIER: tier, c.HOLDS_M: holds_m, c.NARROWEST_STRIP_M: widest[tier]}) for tier in NAMES
-    ]
+        defaultdict(float, {
+            c.TIER: tier, c.HOLDS_M: holds_m, c.NARROWEST_STRIP_M: widest[tier], c.ROW_COUNT: 48, c.EXPECTED_MISS_SHARE: share,
+        })
+        for tier in NAMES
+    ]  # fmt: skip
     dug = gpd.GeoDataFrame({c.CHECK: []}, geometry=[])
     holes = pd.DataFrame(digs, columns=[c.TIER, "place", c.PASS_ID, c.UNIT, NOW, LEFT])
     columns = [c.TIER, c.BEARING_DEG, c.EAST_M, c.NORTH_M, c.ACROSS_M, c.WHOLE, c.SHARE_BEFORE, c.SHARE_AFTER]
@@ -49,6 +53,11 @@ def test_holes_are_told_one_by_one_where_they_tell_something_and_once_where_they
         ["SBAS", "2", "P2", "3", f"{pm} 8{gap}%", f"{pm} 7{gap}%"],
         ["RTK", "1\u20132", NOTHING, NOTHING, f"{pm} 1{gap}%", "the same: digging would tell little here"],
     ]
+
+
+@pytest.mark.parametrize(("share", "said"), [(0.0, "0 of 48"), (float("nan"), NOTHING)])
+def test_where_no_row_stands_by_a_strip_no_number_of_rows_is_expected_off(share, said):
+    assert [line[-1] for line in table_of("classes", share=share)["lines"]] == [said, said]
 
 
 def test_a_strip_wider_than_the_rows_spacing_is_none_that_would_do():

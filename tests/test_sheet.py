@@ -248,7 +248,7 @@ def test_a_shift_between_frames_is_told_to_the_hundredth_of_a_foot():
     )
     table = pd.DataFrame({c.TIER: ["rtk"], c.BASE: ["surveyed"], c.CONVERGING_ROW_M: [0.0], c.CONVERGING_STRIP_M: [0.0]})
     extra = SimpleNamespace(shift_note=lambda names, units: [], checked=None)
-    (note,) = _notes(field, SimpleNamespace(compare=["rtk"], names={"rtk": "RTK"}), "us", table, extra)
+    (note,) = _notes(field, SimpleNamespace(compare=["rtk"], names={"rtk": "RTK"}), "us", table, extra, ["rtk"])
     assert note == (
         "Planter lines moved 4.52 ft towards 125 deg (SE), from NAD83(2011) at 2010.0 to ITRF2014 at 2025.3: "
         "a difference of frames, not drift."
@@ -385,6 +385,15 @@ def test_unknown_units_are_refused():
         show.length_text(1.0, units="imperial")
 
 
+def test_where_somebody_dug_the_answer_is_what_holds_after_the_checks():
+    names = {"a": "A", "a checked": "A, checked", "b": "B", "b checked": "B, checked"}
+    shares = {"a": 0.12, "a checked": 0.3, "b": 0.9, "b checked": 0.4}
+    table = pd.DataFrame([table_line(tier, expected_miss_share=share) for tier, share in shares.items()])
+    rows = dict.fromkeys(names, sheet_data(1).rows["tier_0"])
+    shown = texts(sheet.draw_sheet(sheet_data(table=table, tier_names=names, rows=rows)))
+    assert "Row length expected off the strip: from 30\u00a0% with A, checked to 40\u00a0% with B, checked" in shown
+
+
 BARE = {
     "holds_m": 0.0, "doubt_m": 0.0, "misses_m": 0.0, "no_strip_m": 1000.0, "expected_miss_share": np.nan,
     "miss_share_p10": np.nan, "miss_share_p90": np.nan, "middle_95_m": np.nan,
@@ -397,7 +406,7 @@ def test_a_field_with_no_row_by_a_strip_says_that(tiers):
     shown = texts(sheet.draw_sheet(sheet_data(tiers, table=table, strip_width_m=0.0)))
     assert "No row stands by a strip here." in shown
     assert shown.count("no row by a strip") == tiers
-    assert not [text for text in shown if re.search(r"strips? 0|not computed|No tier", text)]
+    assert not [text for text in shown if re.search(r"strips? 0|not computed|No tier|^0 of ", text)]
     assert "row spacing 30\u00a0in" in shown
 
 

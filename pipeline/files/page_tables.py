@@ -69,11 +69,17 @@ def _classes(by_tier: list, units: str) -> dict:
             [
                 name, share_text(one[c.EXPECTED_MISS_SHARE]), share_range_text(one[c.P10], one[c.P90]),
                 *(_row_length(one[key], units) for key in (c.HOLDS_M, c.DOUBT_M, c.MISSES_M, c.NO_STRIP_M, c.CROSSING_M)),
-                f"{count_text(one[c.ROWS_MISSED])} of {count_text(one[c.ROW_COUNT])}",
+                _rows(one),
             ]
             for name, one in by_tier
         ],
     }  # fmt: skip
+
+
+def _rows(one: dict) -> str:
+    """Rows expected off their strips, of all; where none stands by a strip, none could be."""
+    judged = math.isfinite(_number(one[c.EXPECTED_MISS_SHARE]))
+    return f"{count_text(one[c.ROWS_MISSED])} of {count_text(one[c.ROW_COUNT])}" if judged else NOTHING
 
 
 def _enough(by_tier: list, judging: Settings, units: str, *, spacing_m: float) -> dict:

@@ -140,13 +140,15 @@ def _answer(data: SheetData, table: Sequence[Mapping]) -> str:
     if not near:
         none = all(no_row_by_a_strip(line) for line in table)
         return "No row stands by a strip here." if none else "No tier in reach has figures for this field."
-    ordered = sorted(near, key=lambda line: line[c.EXPECTED_MISS_SHARE])
+    # Where somebody dug, the answer is what holds after the checks.
+    last = [line for line in near if line[c.TIER].endswith(AFTER_CHECKS)] or near
+    ordered = sorted(last, key=lambda line: line[c.EXPECTED_MISS_SHARE])
     told = [
         f"{show.share_text(line[c.EXPECTED_MISS_SHARE])} with {data.tier_names[line[c.TIER]]}"
         for line in (ordered[0], ordered[-1])
     ]
     return "Row length expected off the strip: " + (
-        f"from {told[0]} to {told[1]}" if len(near) > 1 else told[0]
+        f"from {told[0]} to {told[1]}" if len(last) > 1 else told[0]
     )
 
 

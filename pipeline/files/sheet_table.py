@@ -144,7 +144,8 @@ def _line(
 
 def _rows(line: Mapping) -> str:
     missed = show.count_text(line[c.ROWS_MISSED])
-    return missed if missed == show.NOTHING else f"{missed} of {show.count_text(line[c.ROW_COUNT])}"
+    nothing = missed == show.NOTHING or no_row_by_a_strip(line)  # none of them could miss
+    return show.NOTHING if nothing else f"{missed} of {show.count_text(line[c.ROW_COUNT])}"
 
 
 def _bar(page: Page, *, x: float, y: float, width: float, shares: tuple[float, float, float]) -> None:
