@@ -25,7 +25,8 @@ def table_of(
     widest = dict(zip(NAMES, (30.1 * INCH, 20 * INCH), strict=True))
     figures = [
         defaultdict(float, {
-            c.TIER: tier, c.HOLDS_M: holds_m, c.NARROWEST_STRIP_M: widest[tier], c.ROW_COUNT: 48, c.EXPECTED_MISS_SHARE: share,
+            c.TIER: tier, c.HOLDS_M: holds_m, c.NARROWEST_STRIP_M: widest[tier], c.ROW_COUNT: 48,
+            c.EXPECTED_MISS_SHARE: share,
         })
         for tier in NAMES
     ]  # fmt: skip
