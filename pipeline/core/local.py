@@ -62,18 +62,19 @@ def lonlat_of(xy: np.ndarray, crs: str) -> np.ndarray:
 
 
 def to_local(geometry: np.ndarray, crs: str, local: CRS) -> np.ndarray:
-    """Geometries of a CRS (WKT) in the plane of `local` [m]."""
-    return _moved(to_geographic(geometry, crs), _laying(local.to_wkt()).transform)
+    """Geometries of a CRS (WKT) in the plane of `local` [m]; polygons stay valid."""
+    return _with_valid_polygons(_moved(to_geographic(geometry, crs), _laying(local.to_wkt()).transform))
 
 
 def from_local(geometry: np.ndarray, local: CRS, crs: str) -> np.ndarray:
-    """Geometries of the plane of `local` [m] in a CRS (WKT)."""
+    """Geometries of the plane of `local` [m] in a CRS (WKT); polygons stay valid."""
     lay, geographic = _laying(local.to_wkt()), _to_geographic(crs)
 
     def back(x: np.ndarray, y: np.ndarray) -> tuple:
         return geographic.transform(*lay.transform(x, y, direction="INVERSE"), direction="INVERSE")
 
-    return _moved(geometry, back)  # in one go: no geometries are made of the degrees between
+    # In one go: no geometries are made of the degrees between.
+    return _with_valid_polygons(_moved(geometry, back))
 
 
 @lru_cache(maxsize=64)
@@ -85,3 +86,20 @@ def _laying(local_wkt: str) -> Transformer:
 def _moved(geometry: np.ndarray, transform) -> np.ndarray:
     geometry = np.asarray(geometry, object)
     return shapely.transform(geometry, lambda xy: np.column_stack(transform(xy[:, 0], xy[:, 1])))
+
+
+def _with_valid_polygons(moved: np.ndarray) -> np.ndarray:
+    """Moved geometries, the polygons that are not valid any more made valid, as multipolygons.
+
+    A straight edge of one plane bends in another, and coordinates are rounded, so that edges which touch or stand a
+    hairline apart may cross. What crosses is united, and what has no width left goes.
+    """
+    areas = np.isin(shapely.get_type_id(moved), (shapely.GeometryType.POLYGON, shapely.GeometryType.MULTIPOLYGON))
+    which = np.flatnonzero(areas)
+    which = which[~shapely.is_valid(moved[which])]
+    with np.errstate(invalid="ignore"):  # of polygons that are not finite, which are left for others to find
+        which = which[np.isfinite(shapely.area(moved[which]))]
+    out = moved.copy()
+    for number, shape in zip(which, shapely.make_valid(moved[which], method="structure", keep_collapsed=False), strict=True):
+        out[number] = shapely.multipolygons(shapely.get_parts(shape))
+    return out
