@@ -71,6 +71,13 @@ def test_layers_of_cut_passes_are_valid_and_as_large(tmp_path, crs):
         np.testing.assert_allclose(geodesic_m2(layers[kind].geometry, crs), layers[kind][c.AREA_M2], rtol=MOST_OFF)
 
 
+def test_a_band_of_no_width_is_none(tmp_path):
+    # Half a strip is 4 in, 0.1016 m: what is left of it beside this error is less than coordinates tell apart.
+    layers = draw(tmp_path, repeatable="0.1015999999 m", convergence="0 s")
+    assert layers["hold_bands"].empty
+    assert len(layers["reach_bands"]) == 4
+
+
 @pytest.mark.parametrize("crs", [CRS, DEGREES])
 @pytest.mark.parametrize("share", [0.21, 0.37, 0.5, 0.73])
 def test_a_hole_that_touches_the_edge_leaves_a_valid_polygon(crs, share):

@@ -145,6 +145,7 @@ def bands(
     widths: dict[str, list] = {"hold_bands": [], "reach_bands": []}
     for r in bound.values() if len(strip) else ():
         for kind, wide in (("hold_bands", half_width - r), ("reach_bands", half_width + r)):
+            wide = np.where(wide > SLIVER_M, wide, 0.0)  # what is narrower, coordinates do not tell from a line
             united = close.copy()
             united[strip_pass[2 * wide > spacing]] = True
             shapes[kind].append(band_by_group(thin, wide, strip_pass, len(close), united=united))
