@@ -6,7 +6,20 @@ import shapely
 import shapely.affinity
 from helpers import INCH, SPACING_M
 from scipy.stats import norm
-from workflow import LENGTH_M, ROWS, TIERS, boundaries, config, layer_of, passes_of, run_steps, write_coop
+from workflow import (
+    LENGTH_M,
+    ORIGIN,
+    ROWS,
+    TIERS,
+    boundaries,
+    config,
+    first_field,
+    layer_of,
+    one_tier,
+    passes_of,
+    run_steps,
+    write_coop,
+)  # fmt: skip
 
 from pipeline import columns as c
 
@@ -144,3 +157,17 @@ def test_what_lies_outside_the_field_is_told_of_rows_and_of_strips(tmp_path):
     assert line["strip_outside_m"] == pytest.approx(4 * ROWS * 20.0, rel=1e-3)
     assert line[c.OUTSIDE_M] == pytest.approx(4 * ROWS * 10.0, rel=1e-3)
     assert line[c.ROW_LENGTH_M] == pytest.approx(4 * ROWS * LENGTH_M, rel=1e-3)
+
+
+def test_rows_on_their_strips_hold_where_the_error_is_just_half_a_strip(tmp_path):
+    """A return within 4 in and strips of 8 in: |0| + R <= h, whatever the rounding of coordinates that run aslant."""
+
+    def turned(layer):
+        return layer.set_geometry(layer.rotate(30.0, origin=ORIGIN))
+
+    write_coop(tmp_path, fields=turned(boundaries(1)), strips=turned(passes_of(1)))
+    settings = config(tmp_path, planter=False)
+    settings["tiers"] = {"catalogue": one_tier(tmp_path, id="just", repeatable="4 in"), "compare": ["just"]}
+    found = first_field(run_steps(settings, tmp_path))
+    assert found.holds_m == pytest.approx(found.row_length_m, rel=1e-9)
+    assert found.raster_holds_m == pytest.approx(found.row_length_m, rel=1e-9)

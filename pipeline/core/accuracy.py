@@ -18,6 +18,10 @@ from pipeline.errors import ConfigError, did_you_mean
 #: Two-sided 95 % point of the standard normal.
 Z95 = 1.959963984540054
 
+#: A row that lies on a limit but for the rounding of its coordinates is on the near side of it [m]. Rows planned on their
+#: strips lie just there where a tier's error is half a strip, as with 4 in and strips of 8 in.
+ON_LIMIT_M = 1e-6
+
 #: How many sigma (per axis) a figure of each measure stands for.
 SIGMAS_OF_MEASURE = MappingProxyType(
     {

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
-from pipeline.core.accuracy import Z95
+from pipeline.core.accuracy import ON_LIMIT_M, Z95
 from pipeline.core.conditioning import Posterior
 from pipeline.core.draws import BLOCK, FIELD_DRAWS, PASS_DRAWS, JointErrors, StandardDraws
 from pipeline.core.groups import Groups
@@ -63,12 +63,12 @@ class Conditioned:
     @property
     def hold_m(self) -> np.ndarray:
         """A place holds up to this |offset| [m], shape (kinds, 1); negative where none does."""
-        return (self.half_width_m - Z95 * self.sd_m)[:, None]
+        return (self.half_width_m - Z95 * self.sd_m + ON_LIMIT_M)[:, None]
 
     @property
     def reach_m(self) -> np.ndarray:
         """A place misses beyond this |offset| [m], shape (kinds, 1)."""
-        return (self.half_width_m + Z95 * self.sd_m)[:, None]
+        return (self.half_width_m + Z95 * self.sd_m + ON_LIMIT_M)[:, None]
 
     @property
     def even_m(self) -> np.ndarray:

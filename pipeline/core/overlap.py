@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numba
 import numpy as np
 
+from pipeline.core.accuracy import ON_LIMIT_M
 from pipeline.core.cells import Cells, cell_range, first_shared_cell
 from pipeline.core.kernels import THREADS
 from pipeline.core.segments import Segments
@@ -182,7 +183,7 @@ def _count(
                 before = strip
                 for k in range(tiers):
                     error = bound[k, pass_of_row[planted], pass_of_strip[strip]]
-                    hold[k], reached[k] = half_width[strip] - error, half_width[strip] + error
+                    hold[k], reached[k] = half_width[strip] - error + ON_LIMIT_M, half_width[strip] + error + ON_LIMIT_M
             for k in range(tiers):
                 code = NO_STRIP if strip == -1 else CROSSING
                 if strip >= 0:

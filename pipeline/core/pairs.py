@@ -7,7 +7,7 @@ from functools import cached_property
 import numba
 import numpy as np
 
-from pipeline.core.accuracy import Z95
+from pipeline.core.accuracy import ON_LIMIT_M, Z95
 from pipeline.core.place_odds import even_odds_offset
 from pipeline.core.returns import ReturnError
 
@@ -74,12 +74,12 @@ class Pairs:
     @cached_property
     def hold_m(self) -> np.ndarray:
         """A place holds up to this |offset| [m], shape (pairs, tiers); negative where none does."""
-        return self.half_width_m[:, None] - Z95 * self.sd_m
+        return self.half_width_m[:, None] - Z95 * self.sd_m + ON_LIMIT_M
 
     @cached_property
     def reach_m(self) -> np.ndarray:
         """A place misses beyond this |offset| [m], shape (pairs, tiers)."""
-        return self.half_width_m[:, None] + Z95 * self.sd_m
+        return self.half_width_m[:, None] + Z95 * self.sd_m + ON_LIMIT_M
 
     @cached_property
     def even_m(self) -> np.ndarray:

@@ -46,7 +46,8 @@ def percentiles_of_normal(
     Notes
     -----
     The shift is a number, so its every value has a missed share and a probability: the shares are sorted by their
-    level and the probabilities added up until they reach the percentile. No draw is needed.
+    level and the probabilities added up until they reach the percentile. No draw is needed. Between two steps of shift
+    the share goes evenly from one to the other.
     """
     sds, kind = np.unique(np.round(sd_m * 1e9), axis=0, return_inverse=True)
     edges = np.concatenate([[-np.inf], 0.5 * (shift_m[1:] + shift_m[:-1]), [np.inf]])
@@ -71,33 +72,53 @@ def percentiles_of_weights(missed: np.ndarray, length: np.ndarray, weight: np.nd
 
 @numba.njit(cache=True, nogil=True)
 def _by_level(missed, length, weight, kind, wanted):
-    owners, tiers = len(length), weight.shape[2]
+    owners, steps, tiers = len(length), missed.shape[1], weight.shape[2]
     out = np.zeros((tiers, len(wanted), owners))
-    level_weight, used = np.zeros((_LEVELS + 1, tiers)), np.zeros(_LEVELS + 1, np.bool_)
-    below, reached = np.empty(tiers), np.empty(tiers, np.int64)
+    # Probability at a level, and what begins and ends there of that spread evenly over several.
+    at, density = np.zeros((_LEVELS + 1, tiers)), np.zeros((_LEVELS + 2, tiers))
+    below, dense, reached = np.empty(tiers), np.empty(tiers), np.empty(tiers, np.int64)
     for g in range(owners):
         per_m, mine = _LEVELS / max(length[g], 1e-9), kind[g]
-        known = True
-        for k in range(missed.shape[1]):
-            share = missed[g, k] * per_m
+        known, first, last = True, _LEVELS, 0
+        share = missed[g, 0] * per_m
+        before = share
+        for k in range(steps):
             known = known and share == share
-            level = min(int(share + 0.5), _LEVELS) if share > 0.0 else 0  # what is no number is no index
-            used[level] = True
-            for t in range(tiers):
-                level_weight[level, t] += weight[mine, k, t]
+            then = missed[g, min(k + 1, steps - 1)] * per_m
+            after = 0.5 * (share + then)
+            level = _level(share)
+            # Half of a step lies on either side of its middle, where the share is that of the table.
+            for end in (before, after):
+                other = _level(end)
+                low, high = min(level, other), max(level, other)
+                first, last = min(first, low), max(last, high)
+                if low == high:
+                    for t in range(tiers):
+                        at[low, t] += 0.5 * weight[mine, k, t]
+                else:
+                    part = 0.5 / (high - low + 1)
+                    for t in range(tiers):
+                        density[low, t] += part * weight[mine, k, t]
+                        density[high + 1, t] -= part * weight[mine, k, t]
+            before, share = after, then
         below[:] = 0.0
+        dense[:] = 0.0
         reached[:] = 0
-        for level in range(_LEVELS + 1):
-            # Steps are fewer than levels: most levels are empty. What was read is cleared for the next owner.
-            if not used[level]:
-                continue
-            used[level] = False
+        # What was read is cleared for the next owner.
+        for level in range(first, last + 1):
             for t in range(tiers):
-                below[t] += level_weight[level, t]
-                level_weight[level, t] = 0.0
+                dense[t] += density[level, t]
+                below[t] += at[level, t] + dense[t]
+                at[level, t] = density[level, t] = 0.0
                 while reached[t] < len(wanted) and below[t] >= wanted[reached[t]]:
                     out[t, reached[t], g] = level / _LEVELS
                     reached[t] += 1
+        density[last + 1] = 0.0
         if not known:
             out[:, :, g] = np.nan
     return out
+
+
+@numba.njit(cache=True, nogil=True)
+def _level(share):
+    return min(int(share + 0.5), _LEVELS) if share > 0.0 else 0  # what is no number is no index

@@ -88,12 +88,13 @@ class ShiftTable:
         return _look_up_moved(self.missed_m, np.float32(self.shift_m[0]), shift_m, self.groups.owner, owners)
 
 
-# Both look up in two loops: the first is arithmetic that the compiler does many at a time.
+# Both look up in two loops: the first is arithmetic that the compiler does many at a time. Between two steps of shift
+# the missed length is a straight line: with little wander one step may be worth 15 points of share.
 @numba.njit(cache=True, fastmath=True, nogil=True)
 def _look_up(
     table, origin, strip_pass, planter_pass, normal_x, normal_y, heading, autumn, spring, machine, owner, owners
 ):
-    draws, last = len(machine), np.nextafter(np.float32(table.shape[1]), np.float32(0.0))
+    draws, last = len(machine), np.nextafter(np.float32(table.shape[1] - 1), np.float32(0.0))
     out = np.zeros((owners, draws), np.float32)
     at = np.empty(draws, np.float32)
     for g in range(len(owner)):
@@ -104,13 +105,14 @@ def _look_up(
             shift = normal_x[g] * (ax[k] + bx[k]) + normal_y[g] * (ay[k] + by[k]) + heading[g] * machine[k]
             at[k] = _place(shift, origin, last)
         for k in range(draws):
-            line[k] += missed[np.int32(at[k])]
+            low = np.int32(at[k])
+            line[k] += missed[low] + (at[k] - np.float32(low)) * (missed[low + 1] - missed[low])
     return out
 
 
 @numba.njit(cache=True, fastmath=True, nogil=True)
 def _look_up_moved(table, origin, shift, owner, owners):
-    draws, last = shift.shape[1], np.nextafter(np.float32(table.shape[1]), np.float32(0.0))
+    draws, last = shift.shape[1], np.nextafter(np.float32(table.shape[1] - 1), np.float32(0.0))
     out = np.zeros((owners, draws), np.float32)
     at = np.empty(draws, np.float32)
     for g in range(len(owner)):
@@ -118,13 +120,14 @@ def _look_up_moved(table, origin, shift, owner, owners):
         for k in range(draws):
             at[k] = _place(shift[g, k], origin, last)
         for k in range(draws):
-            line[k] += missed[np.int32(at[k])]
+            low = np.int32(at[k])
+            line[k] += missed[low] + (at[k] - np.float32(low)) * (missed[low + 1] - missed[low])
     return out
 
 
 @numba.njit(cache=True, fastmath=True, nogil=True)
 def _place(shift, origin, last):
-    return min(max((shift - origin) * np.float32(1.0 / BIN_M) + np.float32(0.5), np.float32(0.0)), last)
+    return min(max((shift - origin) * np.float32(1.0 / BIN_M), np.float32(0.0)), last)
 
 
 @numba.njit(cache=True, nogil=True)

@@ -3,6 +3,8 @@
 // formulas are those of pipeline/core: tier, operations, draws, reduced, percentiles. Lengths are metres, times seconds.
 
 const Z95 = 1.959963984540054;
+// As in the tables: what lies on a limit but for rounding is on the near side of it.
+const ON_LIMIT_M = 1e-6;
 const PASS_TO_PASS_S = 900;
 const DRAWS = 16384, FEWEST_DRAWS = 1024;
 // Groups times draws, and stretches of pass times draws: where passes curve there are many groups.
@@ -226,7 +228,7 @@ class FieldModel {
   // By pair: half width less the margin, the largest offset that holds at the 95 % bound, and the largest that does not miss.
   limits(tier, ask) {
     const bound = this.sds(tier, ask).map((sd) => Z95 * sd), half = bound.map((_, pair) => this.half(pair, ask));
-    return { half, hold: half.map((h, k) => h - bound[k]), reach: half.map((h, k) => h + bound[k]) };
+    return { half, hold: half.map((h, k) => h - bound[k] + ON_LIMIT_M), reach: half.map((h, k) => h + bound[k] + ON_LIMIT_M) };
   }
 
   expectedShare(tier, ask) {
