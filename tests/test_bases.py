@@ -1,5 +1,7 @@
 """RTK bases: which one a field goes by, how far it is, and whether the tier reaches."""
 
+import json
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -110,3 +112,16 @@ def test_a_base_that_cannot_be_told_is_one_clear_error(tmp_path, layer, message)
 def test_a_name_of_two_bases_that_no_field_names_is_no_error(tmp_path):
     layer = bases(("shop", 10.0), ("shop", 20.0))
     assert len(intaken(settings_with(tmp_path, layer=layer), tmp_path)) == 2
+
+
+@pytest.mark.parametrize(
+    ("autumn", "away_m", "told"),
+    [("slow", 11_000.0, 1), ("slow", 9_000.0, 0), ("same", 11_000.0, 0), ("as_logged", 11_000.0, 1)],
+)
+def test_strips_beyond_the_range_of_autumn_s_own_tier_are_noted(tmp_path, autumn, away_m, told):
+    settings = settings_with(tmp_path, layer=bases(("shop", away_m)), range="10 km")
+    settings["tiers"]["autumn"] = autumn
+    settings["inputs"]["strips"]["constants"]["tier"] = "slow"
+    notes = json.loads((take_in(settings, tmp_path) / "settings/notes.json").read_text())
+    mine = [note for note in notes if "beyond its range of 6.2 mi in 2 fields (F0, F2)" in note]  # 10 km are 6.21 mi
+    assert len(mine) == told

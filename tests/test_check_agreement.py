@@ -115,3 +115,32 @@ def test_no_error_at_all_is_judged_by_the_tape():
 def test_a_check_without_tape_error_or_number_is_refused(measured, tape):
     with pytest.raises(InputError, match="check 1: measured .* expected finite numbers and a tape error above zero"):
         checks_at(places(2), measured, tape_sd_m=np.array(tape))
+
+
+def test_distances_that_some_sides_explain_contradict_nothing():
+    # Rows logged 6 cm to either side, all 30 cm farther left in truth: 36 and 24 cm from the strip. Under a tier of 2 cm
+    # other sides are likelier (24 cm to the right is nearer to -6), but those tell nothing of the checks themselves.
+    error = error_of(tier(repeatable_m=0.02, pass_to_pass_m=0.01), wander_sd_m=0.01)
+    zero = np.zeros(2, np.int64)
+    where, logged = (zero, zero, np.tile(NORTH, (2, 1)), np.ones(2)), np.array([0.06, -0.06])
+    found = {
+        signed: check_agreement(error, checks_at(where, logged + 0.30, offset_m=logged, signed=signed, tape_sd_m=0.005))
+        for signed in (True, False)
+    }
+    assert found[True].among_p > 0.99
+    assert found[False].among_p == pytest.approx(found[True].among_p, rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_among_unsigned_checks_the_sides_that_agree_best_count(seed):
+    # Referee: every choice of sides written out, each by NumPy's weighted least squares.
+    rng, error = np.random.default_rng(seed), error_of()
+    checks = checks_at(places(7, seed=seed), rng.uniform(0.02, 0.3, 7), offset_m=0.04, signed=False, tape_sd_m=0.02)
+    root = np.linalg.inv(np.linalg.cholesky(checks.covariance(error)))
+    free = root @ np.column_stack([checks.normal, checks.heading])
+    sides = np.array(np.meshgrid(*[[1.0, -1.0]] * 7)).reshape(7, -1)
+    white = root @ (sides * checks.measured_m[:, None] - checks.offset_m[:, None])
+    left = white - free @ np.linalg.lstsq(free, white, rcond=None)[0]
+    least = (left**2).sum(axis=0).min()
+    found = check_agreement(error, checks)
+    assert found.among_p == pytest.approx(chi2.sf(least, found.among_dof), rel=1e-6)

@@ -152,7 +152,8 @@ def test_no_room_for_what_snakemake_notes(tmp_path, disk, undisturbed):
     disk(home, "-t", "tmpfs", "-o", "size=216k", "tmpfs")
     shutil.copyfile(undisturbed[0] / "coop.gpkg", home / "coop.gpkg")
     for name in ("work", "results"):
-        (tmp_path / name).mkdir()
+        # Snakemake takes away folders that a failed run leaves empty, which it cannot where they are mounted.
+        (tmp_path / name / "something").mkdir(parents=True)
         disk(home / name, "--bind", tmp_path / name)
     fill_up(home, home, ("216k", "280k"), undisturbed)
 

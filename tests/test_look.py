@@ -372,7 +372,7 @@ def test_the_one_field_whose_pass_numbers_do_not_correspond_is_named(tmp_path):
     number = passes_of()["PASS"].where([True] * 4 + [False] * 4)
     write_coop(tmp_path, rows=passes_of().assign(PASS=number))
     settings = config(tmp_path) | {"judging": {"own_strip": "pass_id"}}
-    with pytest.raises(RowreturnError, match="^field 'F2': judging.own_strip: pass_id, but some planter passes have no"):
+    with pytest.raises(RowreturnError, match="^field 'F2': judging.own_strip: pass_id, but 4 of 4 planter passes have no"):
         facts(settings)
     work = take_in(settings, tmp_path)
     ends = []

@@ -282,10 +282,24 @@ def test_a_zone_multiplies_the_error_of_rows_and_strips_in_it(tmp_path):
     assert total == pytest.approx(tables["rows"].row_length_m.sum(), abs=1e-4)
 
 
+def test_planned_starts_have_the_error_of_the_zone(tmp_path):
+    layers, judging = {"zones": half_zone(tier="slow", factor=3.0)}, {"convergence": {"starts_per_day": 4}}
+    tables = one_field(tmp_path, rows=passes_of(1), layers=layers, judging=judging)
+    # By hand: in the zone all of a receiver's error is three times as large, that of its start too.
+    inside = quad(lambda s: miss(3 * sd_after(s)) - miss(3 * REPEATABLE_M / Z), 0.0, 9000.0)[0]
+    wanted = 4 / 36_000.0 * (RISEN_S + inside) * 2 * ROWS * LENGTH_M
+    assert first_field(tables).planned_start_miss_m == pytest.approx(2 * wanted, rel=5e-3)
+    waiting = tables["waiting"].set_index("wait_min").avoided_miss_m
+    assert waiting[60] == pytest.approx(wanted, rel=5e-3)
+
+
 def test_where_a_tier_is_unavailable_it_is_as_at_switch_on(tmp_path):
-    layers = {"zones": half_zone(tier="*", unavailable=True)}
-    found, half = first_field(one_field(tmp_path, rows=passes_of(1), layers=layers)), 2 * ROWS * LENGTH_M
+    layers, judging = {"zones": half_zone(tier="*", unavailable=True)}, {"convergence": {"starts_per_day": 4}}
+    tables = one_field(tmp_path, rows=passes_of(1), layers=layers, judging=judging)
+    found, half = first_field(tables), 2 * ROWS * LENGTH_M
     assert found.zone_miss_m == pytest.approx(half * miss(START_M / Z), rel=1e-3)
+    # A start adds nothing there.
+    assert found.planned_start_miss_m == pytest.approx(2 * 4 / 36_000.0 * RISEN_S * half, rel=5e-3)
 
 
 def test_behind_a_zone_without_the_tier_receivers_converge_anew(tmp_path):

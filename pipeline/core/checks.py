@@ -12,6 +12,8 @@ from pipeline.errors import InputError
 # Directions and headings that differ by less than this cannot tell one part of the shift from another: normals
 # within a milliradian are one direction.
 _ONE_DIRECTION = 1e-3
+# A shift as large as nobody expects [m]: beside it checks tell of one another alone.
+_ANY_SHIFT_M = 100.0
 # No tape is better than this, 95 % [m]. With one far better, two checks of one pair are one by the last digit of a float.
 LEAST_TAPE_M, MOST_TAPE_M = 1e-4, 0.5
 
@@ -108,8 +110,8 @@ def check_agreement(prior: ReturnError, checks: Checks) -> CheckAgreement:
     and its least value over r - X beta chi-square with n - rank X. What is common to the field in K cancels there,
     so the drift, wander and tape error alone must explain the rest.
 
-    ASSUME: unsigned checks lie on the sides that are likeliest together. That can only make them agree better, so
-    the probabilities are upper bounds where sides are in doubt.
+    ASSUME: unsigned checks lie on the sides that are likeliest together, for each of the two questions by itself. That
+    can only make them agree better, so the probabilities are upper bounds where sides are in doubt.
     """
     covariance = checks.covariance(prior)
     residuals, _ = branches_of(checks.offset_m, checks.measured_m, checks.signed, covariance)
@@ -117,11 +119,14 @@ def check_agreement(prior: ReturnError, checks: Checks) -> CheckAgreement:
     residual = residuals[np.argmin(np.sum((residuals @ precision) * residuals, axis=1))]
     pull = precision @ residual
     free = _free_shift(checks)
-    left = residual - free @ np.linalg.solve(free.T @ precision @ free, free.T @ pull)
+    # Of other sides, it may be: those that agree best with one another are the likeliest where any shift may be.
+    anywhere = covariance + _ANY_SHIFT_M**2 * len(free) * free @ free.T
+    among, _ = branches_of(checks.offset_m, checks.measured_m, checks.signed, anywhere)
+    left = among - among @ precision @ free @ np.linalg.solve(free.T @ precision @ free, free.T)
     count = len(residual)
     return CheckAgreement(
         _beyond(count, residual @ pull),
-        _beyond(count - free.shape[1], left @ precision @ left),
+        _beyond(count - free.shape[1], float(np.sum((left @ precision) * left, axis=1).min())),
         count - free.shape[1],
         pull / np.sqrt(np.diag(precision)),
         residual,

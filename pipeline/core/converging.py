@@ -25,7 +25,7 @@ def early_share(stretches: Stretches, convergence_s: np.ndarray | float) -> np.n
 
 def planned_start_miss_m(
     lengths: PairLengths, error: ReturnError, tier: Tier, *, baseline_m: float | None, starts_per_s: float,
-    waits_s: Sequence[float] = (0.0,),
+    waits_s: Sequence[float] = (0.0,), factor: float = 1.0,
 ) -> np.ndarray:  # fmt: skip
     """Row length expected to miss because of starts, where no times say which rows follow them [m].
 
@@ -43,6 +43,8 @@ def planned_start_miss_m(
         Starts in a second of work [1/s].
     waits_s : sequence of float
         Times from the start to the work [s].
+    factor : float
+        On the tier's error where these rows are, of the zones that they lie in.
 
     Returns
     -------
@@ -57,7 +59,7 @@ def planned_start_miss_m(
         return np.zeros(len(waits_s))
     cuts_s = np.minimum(CUTS_S, 1.0 / starts_per_s)
     spans = np.column_stack([cuts_s[:-1], cuts_s[1:]])
-    start_sd = np.concatenate([tier.start_sd_m(wait_s + spans, baseline_m) for wait_s in waits_s]) / np.sqrt(2.0)
+    start_sd = np.concatenate([tier.start_sd_m(wait_s + spans, baseline_m) for wait_s in waits_s]) * factor / np.sqrt(2.0)
     whole, settled = lengths.condensed(error.sd(lengths.strip_pass, lengths.planter_pass), alike=SAME)
     felt = start_sd > 0.0
     missed = whole.missed_in_all_m(np.hypot(settled, np.r_[0.0, start_sd[felt]][:, None]))

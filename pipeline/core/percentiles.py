@@ -85,7 +85,8 @@ def _by_level(missed, length, weight, kind, wanted):
         for k in range(steps):
             known = known and share == share
             then = missed[g, min(k + 1, steps - 1)] * per_m
-            after = 0.5 * (share + then)
+            # The first and the last step are all that lies beyond them, too, where nothing changes.
+            after = 0.5 * (share + then) if 0 < k < steps - 1 else share
             level = _level(share)
             # Half of a step lies on either side of its middle, where the share is that of the table.
             for end in (before, after):
@@ -100,7 +101,7 @@ def _by_level(missed, length, weight, kind, wanted):
                     for t in range(tiers):
                         density[low, t] += part * weight[mine, k, t]
                         density[high + 1, t] -= part * weight[mine, k, t]
-            before, share = after, then
+            before, share = 0.5 * (share + then) if k < steps - 2 else then, then
         below[:] = 0.0
         dense[:] = 0.0
         reached[:] = 0

@@ -41,7 +41,7 @@ class Scale:
         far = max(*(one.max(initial=0.0) for one in offsets), *(-one.min(initial=0.0) for one in offsets))
         bins = int(np.ceil(far / BIN_M)) + 1
         reach = far + max(half_width_m.max(initial=0.0), 0.0) + 5 * wander_sd_m
-        steps = int(np.ceil(reach / BIN_M)) + 1
+        steps = int(np.ceil(reach / BIN_M)) + 2  # at both ends two alike: beyond them nothing changes
         return cls(-bins * BIN_M, 2 * bins + 1, BIN_M * np.arange(-steps, steps + 1))
 
     @property

@@ -14,7 +14,16 @@ from pipeline.core.offsets import ON_STRIP
 from pipeline.core.pairs import Places, unique_keys
 from pipeline.core.returns import ReturnError
 from pipeline.core.tier import BASE_FRAME
-from pipeline.core.tiering import AS_IN_SPRING, SURVEYED, Side, lost_by_log, made_under, since_signal, strips_made_under
+from pipeline.core.tiering import (
+    AS_IN_SPRING,
+    SURVEYED,
+    Felt,
+    Side,
+    lost_by_log,
+    made_under,
+    since_signal,
+    strips_made_under,
+)
 from pipeline.core.what_if import PairLengths
 from pipeline.files.field_data import FieldData
 from pipeline.files.settings import Settings
@@ -185,25 +194,28 @@ class Asked:
         if not self._timed(self.field.planter_side):
             more_m += float(self._planned_of_rows(tier)[0])
         if not self._timed(self.field.strip_side):
-            more_m += float(self._planned_of(self._autumns(tier), self.lengths.strip_pass, tier)[0])
+            more_m += float(self._planned_of(self.field.strip_side, self._autumns(tier), self.lengths.strip_pass, tier)[0])
         # Each operation's starts are reckoned as if the other had none, so together they may come to more than there is.
         return min(more_m, self.lengths.total_m - float(self.lengths.expected_miss_m(self.errors[tier]).sum()))
 
     def _planned_of_rows(self, tier: str, *, waits_s: Sequence[float] = (0.0,)) -> np.ndarray:
         """The same of the planter's starts, for each wait."""
-        names = made_under(self.field.planter_side, tier)
-        return self._planned_of(names, self.lengths.planter_pass, tier, waits_s=waits_s)
+        side = self.field.planter_side
+        return self._planned_of(side, made_under(side, tier), self.lengths.planter_pass, tier, waits_s=waits_s)
 
     def _planned_of(
-        self, names: list[str], of_pair: np.ndarray, tier: str, *, waits_s: Sequence[float] = (0.0,)
+        self, side: Side, names: list[str], of_pair: np.ndarray, tier: str, *, waits_s: Sequence[float] = (0.0,)
     ) -> np.ndarray:
         """The same of one operation: tier of each of its stretches, and which of them each pair has."""
-        out = np.zeros(len(waits_s))
-        for name in dict.fromkeys(names):
-            mine = np.array([one == name for one in names], bool)[of_pair]
+        felt, out = Felt.under(names, side.stretches, self.field.site(self.judging).zones), np.zeros(len(waits_s))
+        kinds = list(zip(names, felt.factor.tolist(), felt.lost.tolist(), strict=True))
+        for name, factor, lost in dict.fromkeys(kinds):
+            if lost:  # a receiver without its tier is as far off as after a start in any case
+                continue
+            mine = np.array([one == (name, factor, lost) for one in kinds], bool)[of_pair]
             out += planned_start_miss_m(
                 self.lengths.take(mine), self.settled[tier], self.judging.tiers[name],
-                baseline_m=self.field.facts["baseline_m"], waits_s=waits_s,
+                baseline_m=self.field.facts["baseline_m"], waits_s=waits_s, factor=factor,
                 starts_per_s=self.judging.starts_per_day / self.judging.working_day_s,
             )  # fmt: skip
         return out

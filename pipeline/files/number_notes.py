@@ -24,6 +24,7 @@ def number_notes(settings: Config, layers: dict[str, Layer]) -> list[str]:
     planted, built = (layers[role].kept[[c.FIELD_ID, c.PASS_ID]] for role in ("rows", "strips"))
     there = pd.MultiIndex.from_frame(planted).isin(pd.MultiIndex.from_frame(built))
     some = planted[c.FIELD_ID].isin(planted[c.FIELD_ID][there])
+    some &= ~planted[c.PASS_ID].str.startswith(c.UNNAMED)  # of those without a number the run itself tells
     bare = planted[some & ~there].sort_values([c.FIELD_ID, c.PASS_ID])
     if not len(bare):
         return []

@@ -8,6 +8,7 @@ import pandas as pd
 import shapely
 
 from pipeline import columns as c
+from pipeline.core.show import so_many
 from pipeline.core.turned import turned
 from pipeline.errors import InputError
 
@@ -153,11 +154,13 @@ def check_numbered(sides: dict[str, pd.DataFrame]) -> None:
     InputError
         With the side that has some.
     """
-    unnamed = [name for name, passes in sides.items() if passes[c.PASS_ID].str.startswith(c.UNNAMED).any()]
-    if unnamed:
-        raise InputError(
-            f"judging.own_strip: pass_id, but some {unnamed[0]} passes have no pass_id; map the column or use 'nearest'"
-        )
+    for name, passes in sides.items():
+        unnamed = int(passes[c.PASS_ID].str.startswith(c.UNNAMED).sum())
+        if unnamed:
+            raise InputError(
+                f"judging.own_strip: pass_id, but {unnamed} of {so_many(len(passes), f'{name} pass', f'{name} passes')} "
+                "have no pass_id; map the column and fill in what is missing, or use 'nearest'"
+            )
 
 
 def _check_counts(passes: pd.DataFrame, counts: dict) -> None:
@@ -165,5 +168,5 @@ def _check_counts(passes: pd.DataFrame, counts: dict) -> None:
         if counts.get(pass_id, rows) != rows:
             raise InputError(
                 f"judging.own_strip: pass_id, but pass '{pass_id}' has {rows} planted rows and {counts[pass_id]} strips; "
-                "use 'nearest' where planter and bar differ in width"
+                "use 'nearest' where planter and bar differ in width; single lines need a pass_id each"
             )

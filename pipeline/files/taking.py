@@ -18,6 +18,7 @@ from pipeline.files.intake import Source, balance, read_fields, read_lines, with
 from pipeline.files.layers import Layer
 from pipeline.files.notes import notes_of
 from pipeline.files.opening import unchanged
+from pipeline.files.reach_notes import reach_notes
 from pipeline.files.spots import read_checks, read_zones
 from pipeline.files.texts import safe_text, shown
 from pipeline.files.tiers_and_frames import check_planter_frame, check_tiers, worst_logged
@@ -80,6 +81,9 @@ def take_in(settings: Config, *, project: Path) -> Taken:
     account = {role: balance(layer, role) for role, layer in layers.items()}
     fields = with_baselines(layers["fields"].kept, layers["bases"].kept if "bases" in layers else None)
     notes = notes_of(settings, layers, tiers=tiers, compare=compare)
+    notes += reach_notes(
+        layers["strips"], fields, autumn=settings.tiers.autumn, tiers=tiers, units=settings.report.units
+    )
     return Taken(layers, fields, tiers, compare, account, notes, hashes)
 
 

@@ -103,12 +103,13 @@ def field_summary(passes: list[Path], figures: pd.DataFrame, crs: str) -> gpd.Ge
     fields = gpd.GeoDataFrame({c.FIELD_ID: np.array(ids, object)}, geometry=np.array(shapes, object), crs=crs)
     once = figures.drop_duplicates(c.FIELD_ID)[[c.FIELD_ID, *FIELD_FACTS]]
     table = fields.merge(once, on=c.FIELD_ID, how="left")
+    by_tier: dict[str, np.ndarray] = {}
     for tier in pd.unique(figures[c.TIER]):
         one = figures[figures[c.TIER] == tier].set_index(c.FIELD_ID)
-        for name in TIER_FIGURES:
-            table[c.under(name, tier)] = one[name].reindex(table[c.FIELD_ID]).to_numpy(float)
+        by_tier |= {c.under(name, tier): one[name].reindex(table[c.FIELD_ID]).to_numpy(float) for name in TIER_FIGURES}
         # A figure under a tier whose base is too far away is not to be read without a word of that.
-        table[c.under(c.REACH, tier)] = one[c.REACH].reindex(table[c.FIELD_ID], fill_value="").to_numpy(object)
+        by_tier[c.under(c.REACH, tier)] = one[c.REACH].reindex(table[c.FIELD_ID], fill_value="").to_numpy(object)
+    table = table.join(pd.DataFrame(by_tier, index=table.index))
     return table.sort_values(c.FIELD_ID, ignore_index=True)
 
 
