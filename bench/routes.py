@@ -9,9 +9,10 @@ from rasterio.transform import from_origin
 from bench.field import HALF_WIDTH_M, PASSES, SPACING_M, BenchField
 from pipeline.core.accuracy import Z95
 from pipeline.core.cells import Cells
+from pipeline.core.headings import CROSSING_ANGLE_DEG
 from pipeline.core.lengths import length_within
 from pipeline.core.odds import Judgement, judge
-from pipeline.core.offsets import CROSSING_ANGLE_DEG, ON_STRIP, measure_offsets
+from pipeline.core.offsets import ON_STRIP, measure_offsets
 from pipeline.core.overlap import INDEX_CELL_M, Bands, Grid, Lines, count_cells
 from pipeline.core.pairs import Pairs
 

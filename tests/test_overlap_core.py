@@ -6,7 +6,7 @@ import shapely
 from helpers import INCH, SPACING_M, Field, Tier, Z, straight, tier, tier_without_error, wave
 
 from pipeline.core.cells import Cells
-from pipeline.core.offsets import CROSSING_ANGLE_DEG
+from pipeline.core.headings import CROSSING_ANGLE_DEG
 from pipeline.core.overlap import (
     DOUBT,
     EMPTY,

@@ -3,6 +3,9 @@
 import numpy as np
 import shapely
 
+# Rows at more than this to a strip cross it, and passes at more than this to another lie beside none of it [deg].
+CROSSING_ANGLE_DEG = 20.0
+
 
 def ahead(lines: np.ndarray, at_m: np.ndarray) -> np.ndarray:
     """Direction of each line at a place along it, over a metre where there is one.

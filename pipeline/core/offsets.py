@@ -12,12 +12,12 @@ import numba
 import numpy as np
 
 from pipeline.core.cells import Cells, cell_range, first_shared_cell
+from pipeline.core.headings import CROSSING_ANGLE_DEG
 from pipeline.core.kernels import THREADS, sort_first
 from pipeline.core.segments import Segments
 from pipeline.errors import InputError
 
 ON_STRIP, CROSSING, NO_STRIP = 0, 1, 2
-CROSSING_ANGLE_DEG = 20.0
 CELL_M = 2.0
 # Spans shorter than this are rounding, not ground.
 _SLIVER_M = 1e-9

@@ -5,8 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from pipeline.core.headings import ahead
-from pipeline.core.offsets import CROSSING_ANGLE_DEG
+from pipeline.core.headings import CROSSING_ANGLE_DEG, ahead
 
 # Passes are compared at these shares of a pass's length; the ends may be turned.
 _SHARES = np.linspace(0.05, 0.95, 19)

@@ -12,7 +12,7 @@ import rasterio
 from pipeline import columns as c
 from pipeline.core.accuracy import Z95
 from pipeline.core.cells import Cells
-from pipeline.core.offsets import CROSSING_ANGLE_DEG
+from pipeline.core.headings import CROSSING_ANGLE_DEG
 from pipeline.core.overlap import INDEX_CELL_M, Bands, Grid, Lines, count_cells
 from pipeline.core.returns import ReturnError
 from pipeline.core.route_agreement import RouteAgreement, route_agreement
